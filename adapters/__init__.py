@@ -1,0 +1,1 @@
+"""The outside world: MQTT, tariffs, weather, plant, messages to people. Thin edges."""

@@ -1,0 +1,1 @@
+"""The running service: physics, scheduling, control, records, API, pages, jobs, command line."""

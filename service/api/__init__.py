@@ -1,0 +1,1 @@
+"""The REST API: routers, schemas, roles, problem details."""

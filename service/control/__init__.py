@@ -1,0 +1,1 @@
+"""Observe, estimate, plan, command: the pure control step and what it rests on."""

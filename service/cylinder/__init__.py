@@ -1,0 +1,1 @@
+"""The cylinder: water, geometry, profile, usable water, sources, estimator. Pure."""

@@ -1,0 +1,1 @@
+"""The household's page and the installer's pages, rendered on the server."""

@@ -1,0 +1,1 @@
+"""A whole home that answers like a real one, and the replay of a year."""
