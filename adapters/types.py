@@ -1,0 +1,117 @@
+"""What crosses the border between Ladle and the outside world.
+
+Times are seconds since 1970-01-01 UTC. A reading's value is always in the base unit of its
+kind: degC, L/min, L, W, kWh, or 0/1 for a contact.
+"""
+
+from __future__ import annotations
+
+from dataclasses import dataclass, field
+from typing import Literal
+
+
+@dataclass(frozen=True, slots=True)
+class Message:
+    """One message as the broker handed it over.
+
+    token names the delivery towards the link that brought it, for its acknowledgement after
+    the commit; None when there is nothing to acknowledge (QoS 0). waited is True when the
+    message was retained, or lay in the broker's queue while we were away.
+    """
+
+    topic: str
+    payload: bytes
+    received_s: float
+    waited: bool
+    token: int | None = None
+
+
+@dataclass(frozen=True, slots=True)
+class Reading:
+    """One measured value, converted to the base unit of its signal.
+
+    measured_s is the payload's own stamp, or the arrival when it carried none (stamped False).
+    A value without a stamp that waited says nothing about now: ``tells_now`` is False for it,
+    and for a stamped value older than its signal's ``stale_after_s``.
+    """
+
+    home: str
+    signal: str
+    value: float
+    measured_s: float
+    received_s: float
+    stamped: bool
+    tells_now: bool
+
+
+@dataclass(frozen=True, slots=True)
+class Refusal:
+    """One input that could not be used: what, where, and how to mend it.
+
+    code is for counting (``not_a_number``, ``out_of_range``, ``no_such_field``, ``future_stamp``,
+    ``repeated``, ``unknown_topic``, ...); excerpt is at most 80 characters of the payload.
+    """
+
+    home: str
+    code: str
+    where: str
+    message: str
+    excerpt: str = ""
+
+
+@dataclass(frozen=True, slots=True)
+class Ask:
+    """A wish that arrived over MQTT on a home's own override topic, still to be checked."""
+
+    home: str
+    fields: dict[str, object]
+    received_s: float
+    waited: bool
+
+
+@dataclass(frozen=True, slots=True)
+class Command:
+    """What an actuator shall do from now on, as a lease that must be renewed.
+
+    action   run      make heat (at ``set_c`` / ``power_w`` where the form of command takes one)
+             release  hand the plant back to its own controls
+             block    ask it not to run (only forms that know blocking; counts against its limit)
+    """
+
+    home: str
+    actuator: str
+    action: Literal["run", "release", "block"]
+    set_c: float | None = None
+    power_w: float | None = None
+    lease_s: float = 0.0
+
+
+@dataclass(frozen=True, slots=True)
+class Outgoing:
+    """One message to publish. expires_s is used where the protocol knows it (MQTT 5)."""
+
+    topic: str
+    payload: bytes
+    qos: Literal[0, 1] = 1
+    retain: bool = False
+    expires_s: int | None = None
+
+
+@dataclass(frozen=True, slots=True)
+class PriceSeries:
+    """Prices in money per kWh for consecutive intervals [start, end)."""
+
+    start_s: tuple[int, ...]
+    end_s: tuple[int, ...]
+    per_kwh: tuple[float, ...]
+    fetched_s: float
+    export: bool = False
+
+
+@dataclass(frozen=True, slots=True)
+class LinkState:
+    """How the connection to the broker stands."""
+
+    connected: bool
+    since_s: float
+    refusals: dict[str, int] = field(default_factory=dict)

@@ -1,0 +1,225 @@
+"""What the control step takes and gives. Everything here is a value; nothing reads a clock.
+
+``now`` is aware UTC wall time; ``elapsed_s`` is monotonic and counts leases, minimum runs,
+minimum rests and staleness. Litres are mixed water at 40 degC unless a name says otherwise.
+"""
+
+from __future__ import annotations
+
+from dataclasses import dataclass, field
+from datetime import datetime
+from enum import StrEnum
+from typing import Literal
+
+from forecasting.draws import DrawModel
+
+from adapters.types import Command, PriceSeries, Reading
+from forecasting.types import DemandForecast, DrawHistory, Surroundings
+from service.scheduling.types import Plan, Problem, Reason
+
+
+class Rule(StrEnum):
+    """Who may decide, from the strongest down. ``precedence.decide`` holds the one table."""
+
+    HARD_LIMITS = "hard_limits"
+    FAIL_SAFE = "fail_safe"
+    MAINTENANCE_HOLD = "maintenance_hold"
+    HYGIENE = "hygiene"
+    OVERRIDE = "override"
+    GUESTS_AND_AWAY = "guests_and_away"
+    PLAN = "plan"
+
+
+class Wish(StrEnum):
+    """What a person can ask for."""
+
+    MORE = "more"  # one tenth more until the end
+    LESS = "less"  # one tenth less until the end; never cools what is hot
+    CHARGE_TO = "charge_to"  # ``tenths`` by ``until``
+    GUESTS = "guests"  # ``people`` more, from .. until
+    AWAY = "away"  # nobody, from .. until
+    BACK_TO_PLAN = "back_to_plan"  # ends more, less and charge_to
+    HOLD = "hold"  # maintenance: nothing is commanded until a person ends it
+    END_HOLD = "end_hold"
+
+
+@dataclass(frozen=True)
+class Override:
+    """A person's wish with its author, its span and what it asks. ``until`` None: open hold."""
+
+    id: int
+    wish: Wish
+    author: str
+    made_at: datetime
+    since: datetime
+    until: datetime | None
+    tenths: int | None = None
+    people: float | None = None
+    note: str = ""
+    ended_at: datetime | None = None
+    ended_by: str | None = None
+
+
+@dataclass(frozen=True)
+class Draw:
+    """One finished draw-off."""
+
+    start: datetime
+    end: datetime
+    litres: float  # as metered, hot water at the outlet's temperature
+    kwh: float  # above the cold inlet
+    litres_40c: float
+    measured_by: Literal["flow_meter", "profile"]
+
+
+WorkKind = Literal["learn", "forecast", "plan"]
+
+
+@dataclass(frozen=True)
+class Work:
+    """Something slow that the step asks for; see ``work.perform``, a pure function.
+
+    For learn the runner fills in ``history`` from the records before it performs it.
+    """
+
+    kind: WorkKind
+    number: int  # results of an older number are ignored
+    asked_at: datetime
+    history_from: datetime | None = None
+    arguments: object = None
+
+
+@dataclass(frozen=True)
+class WorkDone:
+    """A result that comes back as an input. ``failed`` holds the message when it raised."""
+
+    kind: WorkKind
+    number: int
+    model: DrawModel | None = None
+    demand: DemandForecast | None = None
+    surroundings: Surroundings | None = None
+    problem: Problem | None = None
+    plan: Plan | None = None
+    failed: str | None = None
+
+
+@dataclass(frozen=True)
+class Inputs:
+    """What arrived since the last step."""
+
+    readings: tuple[Reading, ...] = ()
+    overrides: tuple[Override, ...] | None = None  # all that have not ended; None: unchanged
+    work_done: tuple[WorkDone, ...] = ()
+    prices: tuple[PriceSeries, ...] = ()
+    weather: Surroundings | None = None
+    broker_connected: bool | None = None  # None: unchanged
+    acknowledged_faults: tuple[str, ...] = ()
+    stopping: bool = False  # the service is going down: release everything
+
+
+@dataclass(frozen=True)
+class Decision:
+    """Which rule made the commands, on what, and why; stored when it changes."""
+
+    at: datetime
+    rule: Rule
+    reason: Reason
+    commands: tuple[Command, ...]
+    inputs: dict[str, float | int | str | None]  # the figures it used
+
+
+@dataclass(frozen=True)
+class Fault:
+    """Something wrong, with its evidence. ``cleared_at`` None while it lasts."""
+
+    code: str
+    subject: str  # the signal, actuator or part it concerns
+    since: datetime
+    severity: Literal["warning", "fault"]
+    facts: dict[str, float | int | str | None] = field(default_factory=dict)
+    cleared_at: datetime | None = None
+
+
+@dataclass(frozen=True)
+class HygieneEvidence:
+    """One thermal disinfection, passed or not, with what was measured."""
+
+    started: datetime
+    ended: datetime
+    passed: bool
+    by: Literal["commanded", "credited"]
+    lowest_probe: str
+    lowest_c: float
+    held_s: float
+    facts: dict[str, float | int | str | None] = field(default_factory=dict)
+
+
+@dataclass(frozen=True)
+class View:
+    """What a person or a machine sees of a home now; made by the step, read by API and pages.
+
+    None where an instrument is missing or nothing is known yet; ``loses`` says what each missing
+    instrument costs, as codes.
+    """
+
+    at: datetime
+    v40_l: float | None
+    v40_low_l: float | None
+    v40_high_l: float | None
+    reference_l40: float
+    shown_tenths: int | None
+    lukewarm_kwh: float | None
+    profile_c: tuple[float, ...]
+    probes_c: dict[str, float | None]
+    ages_s: dict[str, float | None]  # per signal
+    cold_inlet_c: float | None
+    outdoor_c: float | None
+    drawn_today_l40: float
+    running: tuple[str, ...]  # actuators under a lease now
+    mode: Rule
+    lead: Reason  # what matters next
+    decision: Decision | None
+    plan: Plan | None
+    demand: DemandForecast | None
+    surroundings: Surroundings | None
+    overrides: tuple[Override, ...]
+    faults: tuple[Fault, ...]
+    loses: tuple[str, ...]
+    typical_week_l40: tuple[tuple[float, ...], ...]  # (7, 48), Monday first; empty until known
+    learned_weight: float
+    hygiene: dict[str, float | int | str | None]
+    caution: str | None  # code, e.g. "hotter_than_usual"
+
+
+@dataclass(frozen=True)
+class Outputs:
+    """What one step asks of the world."""
+
+    commands: tuple[Command, ...]
+    decision: Decision | None  # only when it changed
+    wake_at: datetime
+    work: tuple[Work, ...]
+    draws: tuple[Draw, ...]
+    faults: tuple[Fault, ...]  # raised or cleared in this step
+    evidence: tuple[HygieneEvidence, ...]
+    forecast_made: DemandForecast | None  # stored with its origin, scored later
+    plan_made: Plan | None
+    view: View
+
+
+__all__ = [
+    "Command",
+    "Decision",
+    "Draw",
+    "DrawHistory",
+    "Fault",
+    "HygieneEvidence",
+    "Inputs",
+    "Outputs",
+    "Override",
+    "Rule",
+    "View",
+    "Wish",
+    "Work",
+    "WorkDone",
+]

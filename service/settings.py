@@ -1,0 +1,235 @@
+"""Everything that can be set, in two kinds with one truth each.
+
+``Wiring`` is the TOML file: how Ladle is connected, and the first values of a new home.
+``Tunables`` is what household and installer change while it runs; it lives in the database,
+versioned, with author and time of effect. A home's ``first`` table only fills an empty database.
+"""
+
+from __future__ import annotations
+
+from pathlib import Path
+from typing import Annotated, Literal
+from zoneinfo import ZoneInfo, ZoneInfoNotFoundError
+
+from pydantic import Field, field_validator, model_validator
+
+from adapters.wiring import (
+    Actuator,
+    Broker,
+    CalendarFeed,
+    Notify,
+    Part,
+    PriceFeed,
+    Quantity,
+    Signal,
+    WeatherFeed,
+)
+
+Tenths = Annotated[int, Field(ge=0, le=10)]
+
+
+class CylinderWiring(Part):
+    """The cylinder as built. Heights are above its floor."""
+
+    volume_l: Annotated[float, Field(ge=30, le=2000)]
+    height_m: Annotated[float, Field(gt=0.2, le=4)]
+    standing_loss_kwh_per_day: Annotated[float, Field(gt=0, le=20)] | None = None  # at 45 K
+    thermostat_c: Annotated[float, Field(ge=40, le=85)]  # its own control thermostat
+    cutout_c: Annotated[float, Field(ge=60, le=95)]  # non-self-resetting thermal cut-out
+    mixing_valve_c: Annotated[float, Field(ge=35, le=60)] | None = None  # None: none recorded
+    use_c: Annotated[float, Field(ge=35, le=50)] = 40.0
+    ambient_c: float = 20.0
+    immersion_height_m: float | None = None
+    coil_foot_m: float | None = None
+    coil_head_m: float | None = None
+    secondary_return_m: float | None = None
+
+
+class RatingPoint(Part):
+    """One line of a heat pump's data sheet, EN 14511 style."""
+
+    outdoor_c: float
+    flow_c: float
+    capacity_w: Annotated[float, Field(gt=0)]
+    cop: Annotated[float, Field(gt=0.5, lt=12)]
+
+
+class HeatPumpWiring(Part):
+    """The heat pump, how it reaches the water, and what its own control does by itself."""
+
+    layout: Literal["plate", "coil"]
+    ratings: tuple[RatingPoint, ...] = ()  # empty: a conservative default, scaled to capacity_w
+    capacity_w: Annotated[float, Field(gt=0)] = 6000.0
+    flow_limit_c: Annotated[float, Field(ge=35, le=90)] = 60.0
+    approach_k: Annotated[float, Field(ge=0, le=20)] = 5.0  # plate or coil: flow less store
+    min_run_s: Annotated[float, Field(ge=0)] = 600.0
+    min_rest_s: Annotated[float, Field(ge=0)] = 600.0
+    starts_per_hour: Annotated[int, Field(ge=1, le=20)] = 3
+    # its own hot-water control, respected rather than fought:
+    own_sensor_height_m: float | None = None
+    own_restart_k: Annotated[float, Field(ge=0)] = 5.0
+    own_timer: str = ""
+    own_disinfection: bool = False
+
+
+class ImmersionWiring(Part):
+    """The immersion heater."""
+
+    power_w: Annotated[float, Field(gt=0, le=12000)] = 3000.0
+    thermostat_c: Annotated[float, Field(ge=30, le=85)] = 65.0
+    starts_per_hour: Annotated[int, Field(ge=1, le=60)] = 6
+
+
+class Band(Part):
+    """One fixed price band in local time; the first band that fits a moment wins."""
+
+    import_per_kwh: float
+    export_per_kwh: float | None = None
+    from_time: str = "00:00"
+    until_time: str = "24:00"
+    weekdays: tuple[Annotated[int, Field(ge=0, le=6)], ...] = (0, 1, 2, 3, 4, 5, 6)  # 0 Monday
+    from_day: str = "01-01"  # month-day, inclusive
+    until_day: str = "12-31"
+
+
+class Tariff(Part):
+    """What energy costs. Bands hold where no feed tells more."""
+
+    bands: tuple[Band, ...] = (Band(import_per_kwh=0.30),)
+    export_per_kwh: float = 0.0
+    carbon_price_per_kg: float = 0.0
+
+
+class Hygiene(Part):
+    """Thermal disinfection and the limits on lukewarm water, set by the installer."""
+
+    disinfect_c: Annotated[float, Field(ge=50, le=75)] = 60.0
+    hold_s: Annotated[float, Field(ge=60, le=7200)] = 3600.0
+    longest_interval_days: Annotated[float, Field(ge=1, le=31)] = 7.0
+    probes: tuple[str, ...] = ()  # which must measure it; empty: the lowest probe
+    lukewarm_limit_h: Annotated[float, Field(ge=6)] = 72.0  # hours between 20 and 45 degC
+    lowered_confirmed_by: str | None = None  # going below the defaults is on record
+
+
+class Learning(Part):
+    """How habits are learned."""
+
+    window_weeks: Annotated[float, Field(ge=1, le=104)] = 12.0
+    half_life_weeks: Annotated[float, Field(ge=0.5, le=52)] = 5.0
+    weekday_sharing: Annotated[float, Field(ge=0, le=1)] | None = None  # None: learned
+
+
+class Tunables(Part):
+    """What people change while it runs."""
+
+    occupants: Annotated[float, Field(ge=0.5, le=20)] = 2.5
+    floor_area_m2: Annotated[float, Field(ge=10, le=2000)] | None = None
+    normal_set_c: Annotated[float, Field(ge=40, le=70)] = 52.0  # of the cylinder when full
+    reserve_tenths: Tenths = 2
+    highest_tenths: Tenths = 10
+    comfort: Literal["thrifty", "balanced", "ample"] = "balanced"
+    slot_minutes: Annotated[int, Field(ge=5, le=60)] = 30
+    horizon_h: Annotated[int, Field(ge=12, le=72)] = 48
+    quiet_from: str | None = None  # local time; the heat pump rests meanwhile
+    quiet_until: str | None = None
+    power_limit_w: Annotated[float, Field(gt=0)] | None = None
+    tariff: Tariff = Tariff()
+    learning: Learning = Learning()
+    hygiene: Hygiene = Hygiene()
+
+
+class HomeWiring(Part):
+    """One home: where it is, what is fitted, how it is wired."""
+
+    id: Annotated[str, Field(pattern=r"^[a-z0-9-]{1,40}$")] = "home"
+    title: str = "Home"
+    zone: str
+    country: str = ""
+    subdivision: str = ""
+    currency: Annotated[str, Field(pattern=r"^[A-Z]{3}$")] = "EUR"
+    latitude: Annotated[float, Field(ge=-90, le=90)] = 50.0
+    longitude: Annotated[float, Field(ge=-180, le=180)] = 10.0
+    cylinder: CylinderWiring
+    heat_pump: HeatPumpWiring | None = None
+    immersion: ImmersionWiring | None = None
+    signals: tuple[Signal, ...]
+    actuators: tuple[Actuator, ...] = ()
+    price_feeds: tuple[PriceFeed, ...] = ()
+    weather_feed: WeatherFeed | None = None
+    calendar_feed: CalendarFeed | None = None
+    notify: Notify = Notify()
+    first: Tunables = Tunables()
+
+    @property
+    def zone_info(self) -> ZoneInfo:
+        """The home's time zone."""
+        return ZoneInfo(self.zone)
+
+    def signals_of(self, quantity: Quantity) -> tuple[Signal, ...]:
+        """All signals that measure ``quantity``, in the file's order."""
+        return tuple(s for s in self.signals if s.measures is quantity)
+
+    @field_validator("zone")
+    @classmethod
+    def _zone_exists(cls, value: str) -> str:
+        try:
+            ZoneInfo(value)
+        except (ZoneInfoNotFoundError, ValueError) as error:
+            raise ValueError("not a time zone of the IANA database, e.g. Europe/Paris") from error
+        return value
+
+    @model_validator(mode="after")
+    def _names_are_unique(self) -> HomeWiring:
+        names = [s.name for s in self.signals] + [a.name for a in self.actuators]
+        twice = sorted({n for n in names if names.count(n) > 1})
+        if twice:
+            raise ValueError(f"names used twice in this home: {', '.join(twice)}")
+        return self
+
+
+class Database(Part):
+    """Where records are kept: an SQLAlchemy URL."""
+
+    url: str = "sqlite:///ladle-data/ladle.sqlite"
+
+
+class Http(Part):
+    """Where pages and API are served."""
+
+    host: str = "127.0.0.1"
+    port: Annotated[int, Field(ge=0, le=65535)] = 8480
+
+
+class Keeping(Part):
+    """How long readings are kept before they are thinned."""
+
+    raw_days: Annotated[float, Field(ge=1)] = 14.0
+    five_minutes_days: Annotated[float, Field(ge=1)] = 120.0
+    commit_every_s: Annotated[float, Field(ge=1, le=60)] = 30.0
+    snapshot_every_s: Annotated[float, Field(ge=30, le=900)] = 300.0
+
+
+class Wiring(Part):
+    """The whole TOML file."""
+
+    broker: Broker = Broker()
+    database: Database = Database()
+    http: Http = Http()
+    keeping: Keeping = Keeping()
+    homes: Annotated[tuple[HomeWiring, ...], Field(min_length=1)]
+    data_folder: Path = Path("ladle-data")
+
+    @model_validator(mode="after")
+    def _homes_differ(self) -> Wiring:
+        ids = [h.id for h in self.homes]
+        if len(set(ids)) != len(ids):
+            raise ValueError("two homes share one id")
+        return self
+
+
+class HomeSettings(Part):
+    """One home's configuration at a moment: what the control step is given."""
+
+    wiring: HomeWiring
+    tunables: Tunables
+    version: int = 0
