@@ -1,0 +1,48 @@
+"""``python3 -m tests``: set everything up if need be, then lint, type-check and test.
+
+Arguments go to pytest: ``python3 -m tests tests/published -k water``.
+"""
+
+import os
+import shutil
+import subprocess
+import sys
+
+from service import bootstrap
+
+SYSTEM_PARTS = {  # what must be on the path -> Debian package, and what needs it
+    "mosquitto": ("mosquitto", "the tests talk to a real broker"),
+    "chromium": ("chromium", "the tests look at the pages in a real browser"),
+    "openssl": ("openssl", "the tests make certificates for the broker"),
+}
+
+
+def missing_parts() -> list[str]:
+    """Names of the programs in SYSTEM_PARTS that this machine lacks."""
+    path = os.environ.get("PATH", "") + ":/usr/sbin:/usr/local/sbin"
+    return [name for name in SYSTEM_PARTS if shutil.which(name, path=path) is None]
+
+
+def main() -> int:
+    """Run all checks; the first that fails decides the exit status."""
+    if lacking := missing_parts():
+        why = "; ".join(f"{name}: {SYSTEM_PARTS[name][1]}" for name in lacking)
+        bootstrap.install_system_packages([SYSTEM_PARTS[n][0] for n in lacking], why)
+    bootstrap.ensure_environment(bootstrap.ROOT / "tests" / "requirements.lock")
+    python = str(bootstrap.PYTHON)
+    folders = ["service", "forecasting", "adapters", "tests"]
+    checks = [
+        [python, "-m", "ruff", "check", *folders],
+        [python, "-m", "ruff", "format", "--check", "-q", *folders],
+        [python, "-m", "mypy"],
+        [python, "-m", "pytest", *sys.argv[1:]],
+    ]
+    for check in checks:
+        print("$", " ".join(["python", *check[1:]]), flush=True)
+        if status := subprocess.run(check, cwd=bootstrap.ROOT, check=False).returncode:
+            return status
+    return 0
+
+
+if __name__ == "__main__":
+    sys.exit(main())
