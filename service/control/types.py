@@ -189,6 +189,8 @@ class View:
     learned_weight: float
     hygiene: dict[str, float | int | str | None]
     caution: str | None  # code, e.g. "hotter_than_usual"
+    profile_sd_c: tuple[float, ...] = ()  # beside profile_c; empty: not known
+    values: dict[str, float | None] = field(default_factory=dict)  # per signal, base units
 
 
 @dataclass(frozen=True)
