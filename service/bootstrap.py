@@ -1,4 +1,4 @@
-"""Sets up the local environment from a lock file. Standard library only: it runs before all else."""
+"""Sets up the local environment from a lock file. Standard library only: it runs first."""
 
 from __future__ import annotations
 
@@ -46,7 +46,8 @@ def ensure_environment(lock: Path) -> None:
     The test lock contains the service's lock: an environment that has it serves both.
     """
     if sys.version_info < OLDEST:
-        fail(f"needs Python {'.'.join(map(str, OLDEST))} or newer; this is {sys.version.split()[0]}")
+        needed = ".".join(map(str, OLDEST))
+        fail(f"needs Python {needed} or newer; this is {sys.version.split()[0]}")
     stamp = ENVIRONMENT / f".installed-{lock.parent.name}"
     fingerprint = _fingerprint(lock)
     if PYTHON.exists() and stamp.exists() and stamp.read_text() == fingerprint:

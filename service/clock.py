@@ -1,0 +1,92 @@
+"""The one source of time. Service, demo and replay differ only in which clock they hold."""
+
+from __future__ import annotations
+
+import time
+from datetime import UTC, datetime
+from typing import Protocol
+
+
+class Clock(Protocol):
+    """Wall time and monotonic time of one service."""
+
+    def now_s(self) -> float:
+        """Wall time, seconds since 1970-01-01 UTC."""
+        ...
+
+    def elapsed_s(self) -> float:
+        """Monotonic seconds since the clock was made; never jumps."""
+        ...
+
+    def real_s(self, clock_s: float) -> float:
+        """How long ``clock_s`` seconds of this clock take in the real world, s."""
+        ...
+
+
+def utc(seconds: float) -> datetime:
+    """Aware UTC of seconds since 1970-01-01 UTC."""
+    return datetime.fromtimestamp(seconds, UTC)
+
+
+class SystemClock:
+    """The machine's own time."""
+
+    def __init__(self) -> None:
+        self._began = time.monotonic()
+
+    def now_s(self) -> float:
+        """Wall time of the machine, s."""
+        return time.time()
+
+    def elapsed_s(self) -> float:
+        """Monotonic seconds since the clock was made."""
+        return time.monotonic() - self._began
+
+    def real_s(self, clock_s: float) -> float:
+        """The same number: this clock is not sped up."""
+        return clock_s
+
+
+class FastClock:
+    """Time that runs ``speed`` times as fast from ``start_s`` on, for the demo."""
+
+    def __init__(self, start_s: float, speed: float) -> None:
+        self._start_s = start_s
+        self._speed = speed
+        self._began = time.monotonic()
+
+    def now_s(self) -> float:
+        """The invented wall time, s."""
+        return self._start_s + self.elapsed_s()
+
+    def elapsed_s(self) -> float:
+        """Sped-up monotonic seconds since the clock was made."""
+        return (time.monotonic() - self._began) * self._speed
+
+    def real_s(self, clock_s: float) -> float:
+        """Real seconds that ``clock_s`` sped-up seconds take."""
+        return clock_s / self._speed
+
+
+class HandClock:
+    """Time that somebody sets: a replay, a test."""
+
+    def __init__(self, start_s: float) -> None:
+        self._start_s = start_s
+        self._now_s = start_s
+
+    def set(self, now_s: float) -> None:
+        """Move to ``now_s``; monotonic time moves along and never back."""
+        self._now_s = max(self._now_s, now_s)
+
+    def now_s(self) -> float:
+        """The time set, s."""
+        return self._now_s
+
+    def elapsed_s(self) -> float:
+        """Seconds since the clock was made."""
+        return self._now_s - self._start_s
+
+    def real_s(self, clock_s: float) -> float:
+        """Nothing has to wait for this clock."""
+        return 0.0 * clock_s
