@@ -36,6 +36,7 @@ class CylinderWiring(Part):
     standing_loss_kwh_per_day: Annotated[float, Field(gt=0, le=20)] | None = None  # at 45 K
     thermostat_c: Annotated[float, Field(ge=40, le=85)]  # its own control thermostat
     cutout_c: Annotated[float, Field(ge=60, le=95)]  # non-self-resetting thermal cut-out
+    ceiling_c: Annotated[float, Field(ge=40, le=80)] | None = None  # None: thermostat less 2 K
     mixing_valve_c: Annotated[float, Field(ge=35, le=60)] | None = None  # None: none recorded
     use_c: Annotated[float, Field(ge=35, le=50)] = 40.0
     ambient_c: float = 20.0
@@ -133,6 +134,7 @@ class Tunables(Part):
     quiet_from: str | None = None  # local time; the heat pump rests meanwhile
     quiet_until: str | None = None
     power_limit_w: Annotated[float, Field(gt=0)] | None = None
+    replan_every_slots: Annotated[int, Field(ge=1, le=12)] = 1  # besides when reality departs
     tariff: Tariff = Tariff()
     learning: Learning = Learning()
     hygiene: Hygiene = Hygiene()
