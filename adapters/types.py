@@ -16,7 +16,8 @@ class Message:
 
     token names the delivery towards the link that brought it, for its acknowledgement after
     the commit; None when there is nothing to acknowledge (QoS 0). waited is True when the
-    message was retained, or lay in the broker's queue while we were away.
+    message was retained, or lay in the broker's queue while we were away or behind.
+    correlation is MQTT 5's correlation data, given back with an answer.
     """
 
     topic: str
@@ -24,6 +25,7 @@ class Message:
     received_s: float
     waited: bool
     token: int | None = None
+    correlation: bytes | None = None
 
 
 @dataclass(frozen=True, slots=True)
@@ -67,6 +69,7 @@ class Ask:
     fields: dict[str, object]
     received_s: float
     waited: bool
+    correlation: bytes | None = None
 
 
 @dataclass(frozen=True, slots=True)
@@ -88,13 +91,14 @@ class Command:
 
 @dataclass(frozen=True, slots=True)
 class Outgoing:
-    """One message to publish. expires_s is used where the protocol knows it (MQTT 5)."""
+    """One message to publish. expires_s and correlation are used where MQTT 5 is spoken."""
 
     topic: str
     payload: bytes
     qos: Literal[0, 1] = 1
     retain: bool = False
     expires_s: int | None = None
+    correlation: bytes | None = None
 
 
 @dataclass(frozen=True, slots=True)
@@ -110,8 +114,16 @@ class PriceSeries:
 
 @dataclass(frozen=True, slots=True)
 class LinkState:
-    """How the connection to the broker stands."""
+    """How the connection to the broker stands.
+
+    draining is True until what waited in the broker's queue has been handed on; unacknowledged
+    counts deliveries whose commit is still to come; trouble is the last thing that went wrong,
+    in words, empty while all is well.
+    """
 
     connected: bool
     since_s: float
     refusals: dict[str, int] = field(default_factory=dict)
+    draining: bool = False
+    unacknowledged: int = 0
+    trouble: str = ""
