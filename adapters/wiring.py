@@ -9,7 +9,8 @@ from enum import StrEnum
 from pathlib import Path
 from typing import Annotated, Literal
 
-from pydantic import BaseModel, ConfigDict, Field, SecretStr, model_validator
+import jmespath
+from pydantic import BaseModel, ConfigDict, Field, SecretStr, field_validator, model_validator
 
 
 class Part(BaseModel):
@@ -36,6 +37,20 @@ class Broker(Part):
     keepalive_s: Annotated[int, Field(ge=5, le=600)] = 30
     session_expiry_s: Annotated[int, Field(ge=0)] = 7 * 86400
     receive_maximum: Annotated[int, Field(ge=1, le=65535)] = 1000
+
+
+def _one_topic(value: str) -> str:
+    if any(c in value for c in "+#\0") or len(value.encode()) > 65535:
+        raise ValueError("must be one topic, without the wildcards + and #")
+    return value
+
+
+def _compiles(expression: str) -> None:
+    try:
+        jmespath.compile(expression)
+    except jmespath.exceptions.JMESPathError as error:
+        first = str(error).splitlines()[0]
+        raise ValueError(f"{expression!r} is not a JMESPath expression: {first}") from error
 
 
 class Quantity(StrEnum):
@@ -77,6 +92,57 @@ Unit = Literal[
 ]
 
 
+class Kind(StrEnum):
+    """What a converted value is, with its base unit."""
+
+    TEMPERATURE = "temperature"  # degC
+    FLOW = "flow"  # L/min
+    VOLUME = "volume"  # L, a running total
+    POWER = "power"  # W
+    ENERGY = "energy"  # kWh, a running total
+    CONTACT = "contact"  # 0 or 1
+
+
+KIND_OF_UNIT: dict[Unit, Kind] = {
+    "Cel": Kind.TEMPERATURE,
+    "degF": Kind.TEMPERATURE,
+    "K": Kind.TEMPERATURE,
+    "L/min": Kind.FLOW,
+    "L/h": Kind.FLOW,
+    "L/s": Kind.FLOW,
+    "m3/h": Kind.FLOW,
+    "L": Kind.VOLUME,
+    "m3": Kind.VOLUME,
+    "pulse": Kind.VOLUME,
+    "W": Kind.POWER,
+    "kW": Kind.POWER,
+    "Wh": Kind.ENERGY,
+    "kWh": Kind.ENERGY,
+    "J": Kind.ENERGY,
+    "contact": Kind.CONTACT,
+}
+
+_TEMPERATURES = frozenset({Kind.TEMPERATURE})
+_METERED = frozenset({Kind.POWER, Kind.ENERGY})
+
+KINDS_OF_QUANTITY: dict[Quantity, frozenset[Kind]] = {
+    Quantity.PROBE: _TEMPERATURES,
+    Quantity.OUTLET_TEMPERATURE: _TEMPERATURES,
+    Quantity.COLD_INLET_TEMPERATURE: _TEMPERATURES,
+    Quantity.OUTDOOR_TEMPERATURE: _TEMPERATURES,
+    Quantity.AMBIENT_TEMPERATURE: _TEMPERATURES,
+    Quantity.HEAT_PUMP_FLOW_TEMPERATURE: _TEMPERATURES,
+    Quantity.DRAW_FLOW: frozenset({Kind.FLOW, Kind.VOLUME}),
+    Quantity.HEAT_PUMP_ELECTRICITY: _METERED,
+    Quantity.HEAT_PUMP_HEAT: _METERED,
+    Quantity.IMMERSION_ELECTRICITY: _METERED,
+    Quantity.IMPORT_POWER: _METERED,
+    Quantity.EXPORT_POWER: _METERED,
+    Quantity.SECONDARY_RETURN: frozenset({Kind.CONTACT}),
+    Quantity.SPACE_HEATING: frozenset({Kind.CONTACT}),
+}
+
+
 class Signal(Part):
     """One value that arrives on a topic.
 
@@ -99,6 +165,37 @@ class Signal(Part):
     offset: float = 0.0  # added after conversion, in the base unit
     stale_after_s: Annotated[float, Field(gt=0)] = 300.0
     on_values: tuple[str, ...] = ("1", "on", "true")  # contacts: what counts as closed
+    off_values: tuple[str, ...] = ("0", "off", "false")  # and as open; anything else is refused
+
+    @property
+    def kind(self) -> Kind:
+        """What the converted value is: a temperature, a rate, a running total, ..."""
+        return KIND_OF_UNIT[self.unit]
+
+    @field_validator("topic")
+    @classmethod
+    def _topic_is_one_topic(cls, value: str) -> str:
+        return _one_topic(value)
+
+    @model_validator(mode="after")
+    def _fits_together(self) -> Signal:
+        allowed = KINDS_OF_QUANTITY[self.measures]
+        if self.kind not in allowed:
+            units = ", ".join(u for u, kind in KIND_OF_UNIT.items() if kind in allowed)
+            raise ValueError(f"{self.measures} cannot be in {self.unit}; use one of {units}")
+        if self.measures is Quantity.PROBE and self.height_m is None:
+            raise ValueError("a probe needs height_m, its height above the cylinder's floor")
+        if self.measures is Quantity.DRAW_FLOW and self.place is None:
+            raise ValueError("draw_flow needs place: cold_feed, hot_outlet or mixed_line")
+        if (self.unit == "pulse") != (self.litres_per_pulse is not None):
+            raise ValueError("unit pulse and litres_per_pulse belong together")
+        if self.format == "json":
+            _compiles(self.value)
+            if self.stamp is not None:
+                _compiles(self.stamp)
+        elif self.stamp is not None:
+            raise ValueError("stamp is for format json; SenML carries its own, a bare number none")
+        return self
 
 
 class Form(StrEnum):
@@ -133,8 +230,14 @@ class Actuator(Part):
     min_power_w: Annotated[float, Field(ge=0)] = 0.0  # diverter
     surplus_only: bool = False  # terminals: states act on the whole heat pump, see control
     hot_water_alone_confirmed_by: str | None = None  # terminals: who commissioned it so
+    run_state: Literal[3, 4] = 3  # terminals: run recommends (3) or is a definite start (4)
     block_limit_s_per_day: Annotated[float, Field(ge=0)] = 7200.0
     backup_heater_in_state_4: bool = False
+
+    @field_validator("topic", "second_topic")
+    @classmethod
+    def _topic_is_one_topic(cls, value: str | None) -> str | None:
+        return None if value is None else _one_topic(value)
 
     @model_validator(mode="after")
     def _form_has_what_it_needs(self) -> Actuator:
@@ -144,6 +247,8 @@ class Actuator(Part):
             )
         if self.form in (Form.TERMINALS, Form.DIVERTER) and not self.second_topic:
             raise ValueError(f"form {self.form} needs second_topic")
+        if self.form is Form.DIVERTER and self.source != "immersion":
+            raise ValueError('a diverter feeds an immersion heater: source = "immersion"')
         return self
 
 

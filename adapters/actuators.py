@@ -1,0 +1,224 @@
+"""Commands made into messages, for each form of actuator, and what is checked before use.
+
+Every command is a lease: never retained, expiring with its lease where MQTT 5 is spoken, and
+repeated by control while it holds. When Ladle and the broker are gone, the actuator's own timer,
+a watchdog on the heartbeat or hard wiring releases it, as ``released_by`` declares.
+"""
+
+from __future__ import annotations
+
+import math
+from collections.abc import Sequence
+from typing import Protocol
+
+from adapters.types import Command, Outgoing, Refusal
+from adapters.wiring import Actuator, Form, PriceFeed, Signal
+
+# The four published states of the two smart-grid terminals: (first, second) contact closed.
+# Source: Bundesverband Waermepumpe, regulations for the SG Ready label.
+TERMINAL_CONTACTS: dict[int, tuple[bool, bool]] = {
+    1: (True, False),  # blocked, at most two hours a day
+    2: (False, False),  # normal operation
+    3: (False, True),  # recommendation to run more
+    4: (True, True),  # definite start
+}
+
+
+class Wired(Protocol):
+    """What this module needs of a home's wiring."""
+
+    @property
+    def id(self) -> str:
+        """The home's id."""
+        ...
+
+    @property
+    def signals(self) -> Sequence[Signal]:
+        """The home's signals."""
+        ...
+
+    @property
+    def actuators(self) -> Sequence[Actuator]:
+        """The home's actuators."""
+        ...
+
+    @property
+    def price_feeds(self) -> Sequence[PriceFeed]:
+        """The home's price feeds."""
+        ...
+
+
+def knows_block(actuator: Actuator) -> bool:
+    """True when this form can ask the plant not to run."""
+    return actuator.form is Form.TERMINALS
+
+
+def terminal_state(actuator: Actuator, command: Command) -> int:
+    """Which of the four published states a command means for two-contact terminals.
+
+    An actuator for surplus only never gives a definite start, nor does one whose backup heater
+    would run in state 4 unless the installer chose ``run_state = 4`` knowing it.
+    """
+    if command.action == "block":
+        return 1
+    if command.action == "release":
+        return 2
+    return 3 if actuator.surplus_only else actuator.run_state
+
+
+def messages(actuator: Actuator, command: Command) -> tuple[Outgoing, ...]:
+    """The messages of one command, in the order to be published.
+
+    ``block`` is a release for forms that don't know it. A run that lacks the figure its form
+    needs (a set temperature) is refused by an error, since a guess would move hot plant.
+
+    Raises:
+        ValueError: a set temperature is missing, not finite or not within 5 to 95 degC.
+    """
+    if actuator.form is Form.TERMINALS:
+        return _terminals(actuator, command)
+    running = command.action == "run"
+    permission = _outgoing(actuator, actuator.topic, actuator.run, command)
+    if not running:
+        permission = _outgoing(actuator, actuator.topic, actuator.release, command)
+    elif "{set_c}" in actuator.run:
+        set_c = command.set_c
+        if set_c is None or not math.isfinite(set_c) or not 5.0 <= set_c <= 95.0:
+            raise ValueError(
+                f"{actuator.name}: run needs a set temperature from 5 to 95 degC, not {set_c}"
+            )
+    if actuator.form is not Form.DIVERTER or actuator.second_topic is None:
+        return (permission,)
+    power_w = command.power_w if running else 0.0
+    if power_w is None:
+        return (permission,)  # no target: the diverter follows the surplus by itself
+    if not math.isfinite(power_w) or power_w < max(actuator.min_power_w, 0.0):
+        power_w = 0.0
+    target = Outgoing(
+        actuator.second_topic, f"{power_w:.0f}".encode(), expires_s=_expires_s(actuator, command)
+    )
+    # The target stands before permission is given and falls after permission is taken.
+    return (target, permission) if running else (permission, target)
+
+
+def release(home: str, actuator: Actuator) -> tuple[Outgoing, ...]:
+    """The messages that hand an actuator's plant back to its own controls."""
+    return messages(actuator, Command(home, actuator.name, "release"))
+
+
+def subscriptions(home: Wired) -> tuple[str, ...]:
+    """Every topic that a home's signals and price feeds arrive on, sorted."""
+    topics = {s.topic for s in home.signals}
+    topics |= {f.address for f in home.price_feeds if f.kind == "mqtt"}
+    return tuple(sorted(topics))
+
+
+def topics_commanded(home: Wired) -> tuple[str, ...]:
+    """Every topic that commands of a home go to, sorted."""
+    topics = {a.topic for a in home.actuators}
+    topics |= {a.second_topic for a in home.actuators if a.second_topic}
+    return tuple(sorted(topics))
+
+
+def problems(home: Wired, prefix: str) -> tuple[Refusal, ...]:
+    """What must be mended before a home's actuators may be commanded; empty when all is well.
+
+    Args:
+        home: the home's wiring.
+        prefix: the prefix of Ladle's own topics.
+    """
+    found = []
+    users: dict[str, list[str]] = {}
+    for actuator in home.actuators:
+        where = f"actuator {actuator.name}"
+        if actuator.released_by == "nobody" and not (actuator.latching_accepted_by or "").strip():
+            found.append(
+                Refusal(
+                    home.id,
+                    "latches",
+                    where,
+                    "keeps its last command and nobody releases it when Ladle or the broker is "
+                    "gone; fit a timer or a watchdog and set released_by, or let an installer "
+                    "accept it by name in latching_accepted_by",
+                )
+            )
+        if (
+            actuator.form is Form.TERMINALS
+            and not actuator.surplus_only
+            and not (actuator.hot_water_alone_confirmed_by or "").strip()
+        ):
+            found.append(
+                Refusal(
+                    home.id,
+                    "acts_on_whole_heat_pump",
+                    where,
+                    "the terminals act on the whole heat pump; set surplus_only = true, or name "
+                    "in hot_water_alone_confirmed_by who saw at commissioning that the states "
+                    "affect hot water alone",
+                )
+            )
+        for topic in (actuator.topic, actuator.second_topic):
+            if topic is not None:
+                users.setdefault(topic, []).append(actuator.name)
+    for topic, names in users.items():
+        if len(names) > 1:
+            found.append(
+                Refusal(
+                    home.id,
+                    "topic_shared",
+                    f"topic {topic}",
+                    f"is commanded by {' and '.join(names)}; give each contact its own topic",
+                )
+            )
+    heard = set(subscriptions(home))
+    for topic in topics_commanded(home):
+        if topic in heard:
+            found.append(
+                Refusal(
+                    home.id,
+                    "topic_shared",
+                    f"topic {topic}",
+                    "is both commanded and read, so Ladle would believe its own command; let "
+                    "the plant report on a topic of its own",
+                )
+            )
+    found += [
+        Refusal(
+            home.id,
+            "own_topic",
+            f"topic {topic}",
+            f"lies under {prefix}/, where only Ladle's own topics are; move it elsewhere",
+        )
+        for topic in sorted(heard | set(topics_commanded(home)))
+        if topic == prefix or topic.startswith(prefix + "/")
+    ]
+    return tuple(found)
+
+
+def _terminals(actuator: Actuator, command: Command) -> tuple[Outgoing, ...]:
+    state = terminal_state(actuator, command)
+    contacts = TERMINAL_CONTACTS[state]
+    topics = (actuator.topic, actuator.second_topic or "")
+    first, second = (
+        _outgoing(actuator, topic, actuator.run if closed else actuator.release, command)
+        for topic, closed in zip(topics, contacts, strict=True)
+    )
+    # Two contacts never switch at one instant. In this order no change passes through a block
+    # or a definite start that neither its beginning nor its end is: the second contact goes
+    # first towards 1 and 4, last towards 2 and 3.
+    return (second, first) if state in (1, 4) else (first, second)
+
+
+def _outgoing(actuator: Actuator, topic: str, template: str, command: Command) -> Outgoing:
+    text = template
+    lease_s = command.lease_s or actuator.lease_s
+    # replace, not format: payloads may be JSON, with braces of their own
+    if command.set_c is not None:
+        text = text.replace("{set_c}", f"{round(command.set_c, 1):g}")
+    text = text.replace("{power_w}", f"{command.power_w or 0.0:.0f}")
+    text = text.replace("{lease_s}", f"{lease_s:.0f}")
+    return Outgoing(topic, text.encode(), expires_s=_expires_s(actuator, command))
+
+
+def _expires_s(actuator: Actuator, command: Command) -> int:
+    return max(1, int(command.lease_s or actuator.lease_s))
