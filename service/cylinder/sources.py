@@ -1,0 +1,399 @@
+"""Heat sources: what they give, what they draw, and how hot they can make the store.
+
+Rating points are what a data sheet states in the manner of EN 14511: heating capacity and
+coefficient of performance (COP) at an outdoor and a flow temperature, A7/W55 and so on.
+
+References:
+[1] hplib 1.9 (RWTH Aachen and others), hplib_database.csv: fits to the declared points of 366
+    regulated air/water heat pumps; the tenth percentile of the fits is used as the default.
+[2] Shah, Sekulic: Fundamentals of Heat Exchanger Design (2003), table 3.4: counterflow
+    effectiveness = (1 - e) / (1 - Cr e), e = exp(-NTU (1 - Cr)).
+"""
+
+from __future__ import annotations
+
+import math
+from collections.abc import Sequence
+from dataclasses import dataclass, replace
+
+import numpy as np
+
+from service.cylinder.water import Floats, density_kg_per_l, specific_heat_kj_per_kgk
+
+KELVIN = 273.15
+
+
+# --- heat pump -----------------------------------------------------------------------------
+
+
+@dataclass(frozen=True)
+class RatingPoint:
+    """One point of a heat pump's data sheet: capacity in W and COP at outdoor and flow degC."""
+
+    outdoor_c: float
+    flow_c: float
+    heat_w: float
+    cop: float
+
+
+@dataclass(frozen=True)
+class Duty:
+    """What a heat pump does at one moment: heat and electricity in W, and their ratio."""
+
+    heat_w: float
+    electricity_w: float
+    cop: float
+
+
+@dataclass(frozen=True)
+class HeatPump:
+    """An air-source heat pump from the rating points an installer types in.
+
+    points       at least one rating point
+    flow_limits  (outdoor degC, highest flow degC), by rising outdoor temperature; between them
+                 straight lines, beyond them the last value
+    heat_scale   correction of the capacity, cop_scale of the COP, learned from meters
+
+    Between points the COP is its fraction of the Carnot COP, a plane in outdoor and flow
+    temperature plus the points' own deviations weighted by nearness, so that every typed-in
+    point comes back as it was typed. Capacity is treated alike. Outside the range of the points
+    the fraction keeps its value at the edge and capacity never exceeds the largest point.
+    """
+
+    points: tuple[RatingPoint, ...]
+    flow_limits: tuple[tuple[float, float], ...] = ((-20.0, 45.0), (-10.0, 50.0), (0.0, 55.0))
+    heat_scale: float = 1.0
+    cop_scale: float = 1.0
+
+    def __post_init__(self) -> None:
+        if not self.points:
+            raise ValueError("a heat pump needs at least one rating point")
+        for point in self.points:
+            if not (point.heat_w > 0 and 1 <= point.cop < 15 and point.flow_c > point.outdoor_c):
+                raise ValueError(
+                    f"rating point A{point.outdoor_c:g}/W{point.flow_c:g} with "
+                    f"{point.heat_w:g} W and COP {point.cop:g} is not possible: capacity must be "
+                    "above 0 W, COP 1 to 15, and the flow warmer than outdoors"
+                )
+            most = float(_carnot(np.array(point.outdoor_c), np.array(point.flow_c)))
+            if point.cop >= most:
+                raise ValueError(
+                    f"COP {point.cop:g} at A{point.outdoor_c:g}/W{point.flow_c:g} is above what "
+                    f"thermodynamics allows there, {most:.1f}"
+                )
+        outdoors = [limit[0] for limit in self.flow_limits]
+        if not outdoors or outdoors != sorted(outdoors):
+            raise ValueError("flow_limits must be listed by rising outdoor temperature")
+
+    def flow_limit_c(self, outdoor_c: float) -> float:
+        """Highest flow temperature in degC at an outdoor temperature."""
+        outdoors, limits = zip(*self.flow_limits, strict=True)
+        return float(np.interp(outdoor_c, outdoors, limits))
+
+    def cop(self, outdoor_c: Floats | float, flow_c: Floats | float) -> Floats:
+        """COP at outdoor and flow temperatures (broadcast together), corrected; at least 1."""
+        outdoor, flow = np.broadcast_arrays(
+            np.asarray(outdoor_c, np.float64), np.asarray(flow_c, np.float64)
+        )
+        values = np.array([p.cop / float(_carnot_at(p)) for p in self.points])
+        fraction = np.clip(self._between(values, outdoor, flow), 0.1, 0.7)
+        result: Floats = np.maximum(fraction * _carnot(outdoor, flow) * self.cop_scale, 1.0)
+        return result
+
+    def heat_w(self, outdoor_c: Floats | float, flow_c: Floats | float) -> Floats:
+        """Heating capacity in W at outdoor and flow temperatures (broadcast), corrected."""
+        outdoor, flow = np.broadcast_arrays(
+            np.asarray(outdoor_c, np.float64), np.asarray(flow_c, np.float64)
+        )
+        values = np.array([p.heat_w for p in self.points])
+        heat = self._between(values, outdoor, flow)
+        result: Floats = np.clip(heat, 0.3 * values.min(), values.max()) * self.heat_scale
+        return result
+
+    def at(self, outdoor_c: float, flow_c: float) -> Duty:
+        """Heat, electricity and COP at one outdoor and one flow temperature."""
+        heat_w = float(self.heat_w(outdoor_c, flow_c))
+        cop = float(self.cop(outdoor_c, flow_c))
+        return Duty(heat_w, heat_w / cop, cop)
+
+    def corrected(self, heat: Correction, cop: Correction) -> HeatPump:
+        """Return the same heat pump with what meters taught about its capacity and COP."""
+        return replace(self, heat_scale=heat.scale, cop_scale=cop.scale)
+
+    def _between(self, values: Floats, outdoor: Floats, flow: Floats) -> Floats:
+        """Plane through the values plus their residuals by inverse distance (Shepard 1968)."""
+        at = np.array([(p.outdoor_c, p.flow_c) for p in self.points])
+        low, high = at.min(axis=0), at.max(axis=0)
+        outdoor = np.clip(outdoor, low[0] - 10.0, high[0])
+        flow = np.clip(flow, low[1], high[1] + 10.0)
+        centre, mean = at.mean(axis=0), values.mean()
+        # A little ridge lets one point, or points on a line, give a flat answer across it.
+        slopes = np.linalg.solve(
+            (at - centre).T @ (at - centre) + 1e-3 * np.eye(2), (at - centre).T @ (values - mean)
+        )
+        residual = values - mean - (at - centre) @ slopes
+        plane = mean + (outdoor - centre[0]) * slopes[0] + (flow - centre[1]) * slopes[1]
+        distance2 = (outdoor[..., None] - at[:, 0]) ** 2 + (flow[..., None] - at[:, 1]) ** 2
+        weight = 1.0 / (distance2 + 1e-9)
+        result: Floats = plane + (weight * residual).sum(-1) / weight.sum(-1)
+        return result
+
+
+def default_heat_pump(rated_w: float) -> HeatPump:
+    """Return a cautious heat pump of a rated capacity (A7/W35), until its own data are typed in.
+
+    COP: tenth percentile of 366 air/water heat pumps [1], at A-7 of their declared COP at W52.
+    Fall of capacity in the cold and the flow limits: common practice, no source.
+    """
+    table = (
+        (12.0, 55.0, 1.00, 3.33),
+        (7.0, 35.0, 1.00, 4.46),
+        (7.0, 55.0, 0.95, 2.73),
+        (2.0, 35.0, 0.90, 3.84),
+        (2.0, 55.0, 0.85, 2.10),
+        (-7.0, 35.0, 0.75, 2.45),
+        (-7.0, 52.0, 0.70, 1.80),
+    )
+    return HeatPump(tuple(RatingPoint(a, w, share * rated_w, cop) for a, w, share, cop in table))
+
+
+@dataclass(frozen=True)
+class Correction:
+    """A factor learned by comparing metered with expected energy, kWh.
+
+    The expectation counts as ``belief_kwh`` of evidence at factor 1, so a first short run moves
+    it little; evidence fades with ``memory_kwh``, so that a slow change is followed.
+    """
+
+    expected_kwh: float = 0.0
+    metered_kwh: float = 0.0
+    belief_kwh: float = 20.0
+    memory_kwh: float = 300.0
+
+    @property
+    def scale(self) -> float:
+        """Metered over expected, 0.5 to 1.5."""
+        ratio = (self.belief_kwh + self.metered_kwh) / (self.belief_kwh + self.expected_kwh)
+        return min(max(ratio, 0.5), 1.5)
+
+    def seen(self, expected_kwh: float, metered_kwh: float) -> Correction:
+        """Add one run: what was expected without correction and what was metered.
+
+        For a COP, expected is the metered electricity times the rated COP and metered is the
+        heat; for a capacity, rated capacity times time and the heat. Runs that are impossible
+        (nothing expected, or off by more than a factor of 3) teach nothing.
+        """
+        if not (expected_kwh > 0 and 1 / 3 <= metered_kwh / expected_kwh <= 3):
+            return self
+        kept = math.exp(-expected_kwh / self.memory_kwh)
+        return replace(
+            self,
+            expected_kwh=self.expected_kwh * kept + expected_kwh,
+            metered_kwh=self.metered_kwh * kept + metered_kwh,
+        )
+
+
+def _carnot(outdoor_c: Floats, flow_c: Floats) -> Floats:
+    """Carnot COP; the lift is kept above 5 K, below which real machines gain nothing more."""
+    lift: Floats = np.maximum(flow_c - outdoor_c, 5.0)
+    return (flow_c + KELVIN) / lift
+
+
+def _carnot_at(point: RatingPoint) -> Floats:
+    return _carnot(np.array(point.outdoor_c), np.array(point.flow_c))
+
+
+# --- exchangers ----------------------------------------------------------------------------
+
+
+def effectiveness(ntu: Floats | float, capacity_ratio: Floats | float) -> Floats:
+    """Effectiveness of a counterflow exchanger [2], broadcast over both arguments.
+
+    ntu             UA over the smaller capacity flow
+    capacity_ratio  smaller over larger capacity flow, 0 to 1
+    """
+    ntu, ratio = np.asarray(ntu, np.float64), np.asarray(capacity_ratio, np.float64)
+    e = np.exp(-ntu * (1 - ratio))
+    equal = np.abs(1 - ratio) < 1e-9
+    result: Floats = np.where(equal, ntu / (1 + ntu), (1 - e) / np.where(equal, 1.0, 1 - ratio * e))
+    return result
+
+
+def lmtd_k(hot_in_c: float, hot_out_c: float, cold_in_c: float, cold_out_c: float) -> float:
+    """Logarithmic mean temperature difference of a counterflow exchanger, K.
+
+    Raises ValueError when the temperatures cross.
+    """
+    one, other = hot_in_c - cold_out_c, hot_out_c - cold_in_c
+    if one <= 0 or other <= 0:
+        raise ValueError("the temperatures cross: no exchanger can do this")
+    if math.isclose(one, other, rel_tol=1e-9):
+        return one
+    return (one - other) / math.log(one / other)
+
+
+@dataclass(frozen=True)
+class PlateExchanger:
+    """A plate heat exchanger between the source's water and the store's.
+
+    ua_w_per_k         heat transfer, W/K
+    primary_l_per_min  flow of the source's water, L/min
+    approach_k         how far below the source's flow the store's water stays, K, as used for
+                       limits and COP; 5 K is common practice, no source
+    """
+
+    ua_w_per_k: float
+    primary_l_per_min: float
+    approach_k: float = 5.0
+
+    def outlet_c(self, primary_c: float, store_c: float, store_l_per_min: float) -> float:
+        """Temperature to which store water entering at ``store_c`` is warmed, degC."""
+        store = _capacity_w_per_k(store_l_per_min, store_c)
+        primary = _capacity_w_per_k(self.primary_l_per_min, primary_c)
+        least, most = min(store, primary), max(store, primary)
+        gain = float(effectiveness(self.ua_w_per_k / least, least / most)) * least
+        return store_c + gain * (primary_c - store_c) / store
+
+    def approach_at_k(self, primary_c: float, store_c: float, store_l_per_min: float) -> float:
+        """Difference between the source's flow and the warmed store water, K."""
+        return primary_c - self.outlet_c(primary_c, store_c, store_l_per_min)
+
+
+@dataclass(frozen=True)
+class Coil:
+    """An internal coil between two levels, with its heat transfer in W/K.
+
+    approach_k is how far below the flow the store ends when the coil has done its work, K; 5 K
+    is common practice for a heat-pump coil, no source.
+    """
+
+    bottom: float
+    top: float
+    ua_w_per_k: float
+    approach_k: float = 5.0
+
+
+def _capacity_w_per_k(l_per_min: float, t_c: float) -> float:
+    return l_per_min / 60 * density_kg_per_l(t_c) * specific_heat_kj_per_kgk(t_c) * 1000
+
+
+# --- electric heat -------------------------------------------------------------------------
+
+
+@dataclass(frozen=True)
+class Immersion:
+    """An immersion heater: power in W, level, and the setting of its own thermostat, degC."""
+
+    power_w: float
+    level: float
+    thermostat_c: float = 65.0
+
+
+@dataclass(frozen=True)
+class Diverter:
+    """A PV diverter that lets an immersion heater follow the surplus between two powers, W.
+
+    reserve_w is left to the meter, so that the house never imports for the diverter's sake.
+    """
+
+    highest_w: float = 3000.0
+    lowest_w: float = 0.0
+    reserve_w: float = 50.0
+
+    def power_w(self, surplus_w: Floats | float) -> Floats:
+        """Power for a surplus in W (arrays welcome): 0 below the lowest it can do."""
+        free = np.asarray(surplus_w, np.float64) - self.reserve_w
+        power = np.minimum(free, self.highest_w)
+        result: Floats = np.where(power >= max(self.lowest_w, 1e-9), power, 0.0)
+        return result
+
+
+# --- how hot a store can get ---------------------------------------------------------------
+
+
+@dataclass(frozen=True)
+class StoreLimit:
+    """The hottest water a source can make, and the arithmetic behind it.
+
+    reachable_c   flow limit less approach, or the thermostat's setting, degC
+    from_level    the source heats no water below this level
+    outdoor_c     for which outdoor temperature it holds; None when that doesn't matter
+    """
+
+    source: str
+    reachable_c: float
+    limit_c: float
+    approach_k: float = 0.0
+    outdoor_c: float | None = None
+    from_level: float = 0.0
+
+    def says(self) -> str:
+        """The arithmetic in words."""
+        if self.outdoor_c is None:
+            return f"{self.source}: thermostat at {self.limit_c:.1f} degC"
+        return (
+            f"{self.source}: flow limit {self.limit_c:.1f} degC at {self.outdoor_c:.1f} degC "
+            f"outdoors less {self.approach_k:.1f} K approach = {self.reachable_c:.1f} degC"
+        )
+
+
+class UnreachableError(ValueError):
+    """No source reaches a temperature where it is wanted; ``limits`` holds the arithmetic."""
+
+    def __init__(self, wanted_c: float, level: float, limits: tuple[StoreLimit, ...]) -> None:
+        self.wanted_c = wanted_c
+        self.level = level
+        self.limits = limits
+        found = "; ".join(_verdict(limit, level) for limit in limits) or "there is no heat source"
+        super().__init__(f"{wanted_c:.1f} degC can't be reached: {found}")
+
+
+def store_limit(
+    source: HeatPump | Immersion,
+    outdoor_c: float,
+    exchanger: PlateExchanger | Coil | None = None,
+) -> StoreLimit:
+    """Hottest store water a source can make at an outdoor temperature.
+
+    A heat pump reaches its flow limit less the approach of its exchanger (0 K without one), an
+    immersion heater its thermostat's setting.
+    """
+    if isinstance(source, Immersion):
+        return StoreLimit(
+            "immersion heater", source.thermostat_c, source.thermostat_c, from_level=source.level
+        )
+    limit_c = source.flow_limit_c(outdoor_c)
+    approach_k = exchanger.approach_k if exchanger is not None else 0.0
+    foot = exchanger.bottom if isinstance(exchanger, Coil) else 0.0
+    return StoreLimit("heat pump", limit_c - approach_k, limit_c, approach_k, outdoor_c, foot)
+
+
+def store_limit_c(
+    source: HeatPump | Immersion,
+    outdoor_c: float,
+    exchanger: PlateExchanger | Coil | None = None,
+) -> float:
+    """``store_limit`` as a bare temperature in degC."""
+    return store_limit(source, outdoor_c, exchanger).reachable_c
+
+
+def refuse_unreachable(
+    wanted_c: float, limits: Sequence[StoreLimit], level: float = 1.0
+) -> StoreLimit:
+    """The first source that reaches ``wanted_c`` at ``level`` (of a probe, say).
+
+    Raises UnreachableError, whose message is the arithmetic, when none does.
+    """
+    for limit in limits:
+        if limit.reachable_c >= wanted_c and limit.from_level <= level:
+            return limit
+    raise UnreachableError(wanted_c, level, tuple(limits))
+
+
+def _verdict(limit: StoreLimit, level: float) -> str:
+    if limit.from_level > level:
+        return (
+            f"{limit.says()}, but it heats only above level {limit.from_level:.2f} "
+            f"and the place asked for is at {level:.2f}"
+        )
+    return limit.says()
