@@ -1,0 +1,247 @@
+"""The connection: one writer, many readers, migrations on opening, backup.
+
+SQLite runs in write-ahead mode with these pragmas:
+
+journal_mode=WAL        readers never wait for the writer, nor it for them
+synchronous=FULL        a commit is on the disk before it returns, so an acknowledged reading
+                        survives a power cut, not only a crash
+busy_timeout=5000       another program (a backup, a command) may hold the file for 5 s
+foreign_keys=ON         nothing belongs to a home that does not exist
+journal_size_limit=8 MiB  the log is cut back after a long read let it grow
+secure_delete=FAST      deleted content is blanked only where that costs no extra writing
+application_id          marks the file as ours, so that another program's is not migrated
+"""
+
+from __future__ import annotations
+
+import os
+import sqlite3
+import threading
+from collections.abc import Iterator
+from contextlib import closing, contextmanager
+from pathlib import Path
+from typing import Any
+
+from alembic import command
+from alembic.config import Config
+from sqlalchemy import URL, Engine, create_engine, event, make_url
+from sqlalchemy.engine import Connection
+from sqlalchemy.exc import ArgumentError
+from sqlmodel import Session
+
+from service.records.errors import RecordsError, explain, explained
+
+APPLICATION_ID = 0x4C61646C
+BUSY_TIMEOUT_MS = 5000
+_PRAGMAS = (
+    "PRAGMA journal_mode=WAL",
+    "PRAGMA synchronous=FULL",
+    f"PRAGMA busy_timeout={BUSY_TIMEOUT_MS}",
+    "PRAGMA foreign_keys=ON",
+    "PRAGMA journal_size_limit=8388608",
+    "PRAGMA temp_store=MEMORY",
+    "PRAGMA secure_delete=FAST",
+)
+
+
+def alembic_config(connection: Connection | None = None) -> Config:
+    """Alembic's configuration for the migrations that lie beside this file."""
+    config = Config()
+    config.set_main_option("script_location", str(Path(__file__).with_name("migrations")))
+    config.attributes["connection"] = connection
+    return config
+
+
+def _prepare(engine: Engine, read_only: bool) -> None:
+    """Set the pragmas on each new connection and let us, not the driver, begin transactions."""
+
+    @event.listens_for(engine, "connect")
+    def _connect(raw: sqlite3.Connection, _: object) -> None:
+        raw.isolation_level = None
+        for pragma in _PRAGMAS:
+            raw.execute(pragma).close()
+        if read_only:
+            raw.execute("PRAGMA query_only=ON").close()
+
+    @event.listens_for(engine, "begin")
+    def _begin(connection: Connection) -> None:
+        connection.exec_driver_sql("BEGIN" if read_only else "BEGIN IMMEDIATE")
+
+
+class Database:
+    """One database, opened, checked and migrated. Every method may be called from any thread."""
+
+    def __init__(self, url: str) -> None:
+        """Open ``url`` (an SQLAlchemy URL) and bring its tables up to date.
+
+        Raises:
+            RecordsError: when it is not ours, damaged, newer than this program or unwritable.
+        """
+        try:
+            self.url: URL = make_url(url)
+        except ArgumentError as error:
+            raise RecordsError(
+                "foreign", "not a database URL", url, "Write one like sqlite:///folder/ladle.sqlite"
+            ) from error
+        self.where = self.url.render_as_string(hide_password=True)
+        self.is_sqlite = self.url.get_backend_name() == "sqlite"
+        self._lock = threading.RLock()
+        self.bytes_written = 0
+        with explained(self.where):
+            if self.is_sqlite:
+                self._open_file()
+            else:
+                self._open_server()
+            self._migrate()
+
+    def _open_file(self) -> None:
+        if self.url.database in (None, "", ":memory:"):
+            raise RecordsError(
+                "unwritable",
+                "a database in memory keeps nothing",
+                self.where,
+                "Name a file, for example sqlite:///ladle-data/ladle.sqlite",
+            )
+        path = self.path
+        path.parent.mkdir(parents=True, exist_ok=True)
+        if path.exists() and path.stat().st_size > 0:
+            self._check_file(path)
+        self.writer = create_engine(self.url, pool_size=1, max_overflow=0)
+        self.reader = create_engine(self.url, pool_size=4, max_overflow=4)
+        _prepare(self.writer, read_only=False)
+        _prepare(self.reader, read_only=True)
+
+    def _open_server(self) -> None:
+        url = self.url
+        if url.drivername == "postgresql":
+            url = url.set(drivername="postgresql+psycopg")
+        try:
+            self.writer = self.reader = create_engine(url, pool_pre_ping=True, pool_size=5)
+        except ModuleNotFoundError as error:
+            raise RecordsError(
+                "unreachable",
+                f"the driver for this database is not installed: {error.name}",
+                self.where,
+                "Install the service with its extra: pip install 'ladle[postgres]'",
+            ) from error
+
+    def _check_file(self, path: Path) -> None:
+        """Refuse a file that is not ours or that does not pass SQLite's own check."""
+        with closing(sqlite3.connect(path, timeout=BUSY_TIMEOUT_MS / 1000)) as raw:
+            mark = raw.execute("PRAGMA application_id").fetchone()[0]
+            tables = raw.execute("SELECT count(*) FROM sqlite_master").fetchone()[0]
+            if tables and mark != APPLICATION_ID:
+                raise RecordsError(
+                    "foreign",
+                    "this file is another program's database",
+                    self.where,
+                    "Name another file under [database] url.",
+                )
+            found = raw.execute("PRAGMA quick_check(1)").fetchone()[0]
+            if found != "ok":
+                raise explain(sqlite3.DatabaseError(f"malformed: {found}"), self.where)
+
+    def _migrate(self) -> None:
+        with self._lock, self.writer.begin() as connection:
+            if self.is_sqlite:
+                connection.exec_driver_sql(f"PRAGMA application_id={APPLICATION_ID}")
+            command.upgrade(alembic_config(connection), "head")
+
+    @property
+    def path(self) -> Path:
+        """The SQLite file. Only where ``is_sqlite``."""
+        return Path(str(self.url.database))
+
+    @contextmanager
+    def write(self) -> Iterator[Session]:
+        """One transaction that writes: all of it is stored, or nothing.
+
+        Raises:
+            RecordsError: with everything rolled back.
+        """
+        with self._lock, explained(self.where):
+            before = _handed_over()
+            try:
+                with Session(self.writer, expire_on_commit=False) as session, session.begin():
+                    yield session
+            finally:
+                self.bytes_written += _handed_over() - before
+
+    @contextmanager
+    def read(self) -> Iterator[Session]:
+        """One consistent look, which neither waits for the writer nor keeps it waiting.
+
+        Raises:
+            RecordsError: when the database does not answer.
+        """
+        with explained(self.where), Session(self.reader, expire_on_commit=False) as session:
+            yield session
+
+    def size_bytes(self) -> int:
+        """Bytes on the disk: the file with its log, or what the server reports."""
+        if self.is_sqlite:
+            parts = (self.path, Path(f"{self.path}-wal"), Path(f"{self.path}-shm"))
+            return sum(part.stat().st_size for part in parts if part.exists())
+        with self.read() as session:
+            found: Any = session.connection().exec_driver_sql(
+                "SELECT pg_database_size(current_database())"
+            )
+            return int(found.scalar_one())
+
+    def backup(self, target: Path) -> int:
+        """Copy the database to ``target`` while it is in use; the copy is checked. Bytes copied.
+
+        The copy is one consistent state, takes no lock that holds up readings, and appears under
+        its name only when it is whole. To restore it, stop the service and put it in the
+        database's place (without the -wal and -shm files beside the old one).
+
+        Raises:
+            RecordsError: when it cannot be written; an older copy of that name stays.
+        """
+        if not self.is_sqlite:
+            raise RecordsError(
+                "other",
+                "a database server is backed up with its own tools",
+                self.where,
+                "Use pg_dump; it too runs while the service does.",
+            )
+        part = target.with_name(target.name + ".part")
+        where = f"copy to {target}"
+        with explained(where):
+            target.parent.mkdir(parents=True, exist_ok=True)
+            part.unlink(missing_ok=True)
+            try:
+                with (
+                    closing(sqlite3.connect(f"file:{self.path}?mode=ro", uri=True)) as source,
+                    closing(sqlite3.connect(part)) as copy,
+                ):
+                    source.backup(copy)
+                    # A copy is one file: it must not need a log of its own beside it.
+                    copy.execute("PRAGMA journal_mode=DELETE")
+                    found = copy.execute("PRAGMA integrity_check(1)").fetchone()[0]
+                    if found != "ok":
+                        raise sqlite3.DatabaseError(f"malformed copy: {found}")
+                with part.open("rb") as written:
+                    os.fsync(written.fileno())
+                part.replace(target)
+            finally:
+                part.unlink(missing_ok=True)
+            return target.stat().st_size
+
+    def close(self) -> None:
+        """Close every connection; SQLite folds its log into the file."""
+        with self._lock:
+            self.reader.dispose()
+            self.writer.dispose()
+
+
+def _handed_over() -> int:
+    """Bytes this thread has handed to the operating system so far; 0 where it does not tell."""
+    try:
+        with open("/proc/thread-self/io", encoding="ascii") as told:
+            for line in told:
+                if line.startswith("wchar:"):
+                    return int(line.split()[1])
+    except OSError:
+        pass
+    return 0

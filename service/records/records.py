@@ -1,0 +1,905 @@
+"""Everything that is kept: one object, safe to call from any thread, with one writer."""
+
+from __future__ import annotations
+
+import dataclasses
+import json
+import zlib
+from collections.abc import Callable, Collection, Iterable, Sequence
+from datetime import UTC, datetime, timedelta
+from itertools import pairwise
+from pathlib import Path
+from typing import Any, TypeVar
+
+import numpy as np
+from sqlalchemy import delete, func, tuple_, update
+from sqlalchemy import select as pick
+from sqlmodel import Session, SQLModel, col, select
+
+from adapters.types import Command, PriceSeries, Reading
+from forecasting.types import DemandForecast, DrawHistory
+from service.control.types import (
+    Decision,
+    Draw,
+    Fault,
+    HygieneEvidence,
+    Outputs,
+    Override,
+    Rule,
+    Wish,
+)
+from service.records import export, readings
+from service.records.columns import UtcTime, from_us, plain, to_us
+from service.records.database import Database
+from service.records.idempotency import IdempotencyKeys
+from service.records.pack import pack, unpack
+from service.records.readings import Span, Stretch, table_of
+from service.records.tables import (
+    DecisionRow,
+    DrawRow,
+    EvidenceRow,
+    FaultRow,
+    ForecastRow,
+    HomeRow,
+    OverrideRow,
+    OverrideTraceRow,
+    PlanRow,
+    PriceRow,
+    ReadingRow,
+    ScoreRow,
+    SettingsRow,
+    SignalRow,
+    SnapshotRow,
+    ThinnedRow,
+    WatchedRow,
+)
+from service.records.tokens import Tokens
+from service.records.values import (
+    Cursor,
+    FaultRecord,
+    Means,
+    OverrideEvent,
+    Page,
+    Score,
+    SettingsVersion,
+    Snapshot,
+    StoredForecast,
+    StoredPlan,
+    Thinned,
+)
+from service.scheduling.types import Plan, Reason
+from service.settings import Keeping, Tunables
+
+R = TypeVar("R", bound=SQLModel)
+T = TypeVar("T")
+
+SNAPSHOTS_KEPT = 5
+PRICES_KEPT = timedelta(days=400)
+PAGE = 100
+
+
+class Records:
+    """The records of every home in one database.
+
+    Each method that writes is one transaction: after it returns, what it wrote survives a kill
+    and a power cut; when it raises ``RecordsError``, nothing of it was stored.
+    """
+
+    def __init__(self, database: Database) -> None:
+        self.database = database
+        self.tokens = Tokens(self)
+        self.idempotency = IdempotencyKeys(self)
+        self.last_commit_at: datetime | None = None
+        self._homes: dict[str, int] = {}
+        self._signals: dict[int, dict[str, int]] = {}
+        self._watched: dict[int, tuple[int, int]] = {}
+
+    @classmethod
+    def open(cls, url: str) -> Records:
+        """Open an SQLAlchemy URL, check what is there, bring its tables up to date.
+
+        Raises:
+            RecordsError: when it is damaged, another program's, newer than this, or unwritable.
+        """
+        return cls(Database(url))
+
+    def close(self) -> None:
+        """Close the database."""
+        self.database.close()
+
+    def size_bytes(self) -> int:
+        """Bytes the database takes on the disk."""
+        return self.database.size_bytes()
+
+    def bytes_written(self) -> int:
+        """Bytes handed to the operating system by commits since opening (Linux; else 0)."""
+        return self.database.bytes_written
+
+    # homes and signals
+
+    def home_id(self, home: str) -> int:
+        """The number of a home, given to it on first use."""
+        known = self._homes.get(home)
+        if known is not None:
+            return known
+        with self.database.write() as session:
+            row = session.exec(select(HomeRow).where(HomeRow.name == home)).first()
+            if row is None:
+                row = HomeRow(name=home)
+                session.add(row)
+                session.flush()
+            number = row.id or 0
+        self._homes[home] = number
+        return number
+
+    def _signal_ids(self, session: Session, home_id: int, names: Iterable[str]) -> dict[str, int]:
+        known = self._signals.get(home_id, {})
+        missing = sorted(set(names) - known.keys())
+        if not missing:
+            return known
+        stored = select(SignalRow).where(SignalRow.home_id == home_id)
+        known = {row.name: row.id or 0 for row in session.exec(stored).all()}
+        for name in missing:
+            if name not in known:
+                row = SignalRow(home_id=home_id, name=name)
+                session.add(row)
+                session.flush()
+                known[name] = row.id or 0
+        return known
+
+    def _signal_names(self, session: Session, home_id: int) -> dict[int, str]:
+        rows = session.exec(select(SignalRow).where(SignalRow.home_id == home_id)).all()
+        return {row.id or 0: row.name for row in rows}
+
+    # readings
+
+    def add_readings(
+        self, home: str, batch: Sequence[Reading], watched_by: Collection[str] | None = None
+    ) -> int:
+        """Store a batch in one commit; how many were new.
+
+        A reading of the same signal with the same stamp as one that is there is passed over.
+        ``watched_by`` names the signals whose arrival shows that draws would have been seen
+        (flow meter, probes); None: any signal does.
+        """
+        if not batch:
+            return 0
+        home_id = self.home_id(home)
+        seen = [r.measured_s for r in batch if watched_by is None or r.signal in watched_by]
+        with self.database.write() as session:
+            signals = self._signal_ids(session, home_id, (r.signal for r in batch))
+            new = readings.add(session, home_id, signals, batch)
+            watched = self._watched.get(home_id)
+            for start, end in readings.spans_of(seen):
+                if watched is None or not (
+                    watched[0] <= start and end < watched[1] + readings.WATCH_STEP_S
+                ):
+                    watched = readings.watch(session, home_id, start, end)
+        self._signals[home_id] = signals
+        if watched is not None:
+            self._watched[home_id] = watched
+        self.last_commit_at = datetime.now(UTC)
+        return new
+
+    def readings_since(self, home: str, after: datetime) -> list[Reading]:
+        """Every reading that arrived after ``after``, in order of arrival, for a replay.
+
+        Stamps come back rounded to whole microseconds.
+        """
+        home_id = self.home_id(home)
+        with self.database.read() as session:
+            names = self._signal_names(session, home_id)
+            return readings.since(session, home_id, names, home, to_us(after))
+
+    def stretches(
+        self,
+        home: str,
+        since: datetime,
+        until: datetime,
+        *,
+        span_s: Span | None = None,
+        signals: Collection[str] | None = None,
+        after: Cursor | None = None,
+        limit: int = PAGE,
+    ) -> Page[Stretch]:
+        """Readings in [since, until): raw ones (``span_s`` None) or thinned, oldest first."""
+        home_id = self.home_id(home)
+        c = table_of(ReadingRow if span_s is None else ThinnedRow).c
+        unit = 1_000_000 if span_s is None else 1
+        time = c.measured_us if span_s is None else c.start_s
+        figures = (
+            (c.value, c.value, c.value)
+            if span_s is None
+            else (c["mean"], c.least, c.greatest, c["count"])
+        )
+        wanted = pick(time, c.signal_id, *figures).where(
+            c.home_id == home_id,
+            time >= to_us(since) // (1_000_000 // unit),
+            time < to_us(until) // (1_000_000 // unit),
+        )
+        if span_s is not None:
+            wanted = wanted.where(c.span_s == span_s)
+        if after is not None:
+            wanted = wanted.where(tuple_(time, c.signal_id) > tuple_(*_ints(after, 2)))
+        with self.database.read() as session:
+            names = self._signal_names(session, home_id)
+            if signals is not None:
+                wanted = wanted.where(
+                    c.signal_id.in_([n for n, s in names.items() if s in signals])
+                )
+            rows = (
+                session.connection().execute(wanted.order_by(time, c.signal_id).limit(limit + 1))
+            ).all()
+        more = len(rows) > limit
+        rows = rows[:limit]
+        items = tuple(
+            Stretch(names[r[1]], r[0] / unit, span_s or 0, r[2], r[3], r[4], r[5] if span_s else 1)
+            for r in rows
+        )
+        return Page(items, (rows[-1][0], rows[-1][1]) if more else None)
+
+    def thin(self, now: datetime, keeping: Keeping | None = None) -> Thinned:
+        """Fold readings that are old enough, drop the bulk of old plans and forecasts.
+
+        One day of one home at a time, so that neither the log grows nor readings wait.
+        """
+        keeping = keeping or Keeping()
+        raw = five = 0
+        with self.database.read() as session:
+            homes = [row.id or 0 for row in session.exec(select(HomeRow)).all()]
+        for home_id in homes:
+            raw += self._fold(home_id, 300, now - timedelta(days=keeping.raw_days))
+            five += self._fold(home_id, 1800, now - timedelta(days=keeping.five_minutes_days))
+        gone = []
+        for row in (PlanRow, ForecastRow):
+            c = table_of(row).c
+            old = (c.made_at < now - timedelta(days=keeping.raw_days), c.whole.is_not(None))
+            with self.database.write() as session:
+                done: Any = session.connection().execute(
+                    update(table_of(row)).where(*old).values(whole=None)
+                )
+                gone.append(int(done.rowcount))
+        with self.database.write() as session:
+            session.connection().execute(
+                delete(PriceRow).where(col(PriceRow.end) < now - PRICES_KEPT)
+            )
+        self.idempotency.clean(datetime.now(UTC))
+        return Thinned(raw, five, gone[0], gone[1])
+
+    def _fold(self, home_id: int, span_s: Span, older_than: datetime) -> int:
+        c = table_of(ReadingRow if span_s == 300 else ThinnedRow).c
+        first = func.min(c.measured_us if span_s == 300 else c.start_s)
+        here = [c.home_id == home_id]
+        if span_s == 1800:
+            here.append(c.span_s == 300)
+        unit = 1_000_000 if span_s == 300 else 1
+        edge = int(older_than.timestamp()) // 1800 * 1800
+        gone = 0
+        while True:
+            with self.database.write() as session:
+                found = session.connection().execute(pick(first).where(*here)).scalar_one()
+                if found is None or found // unit >= edge:
+                    return gone
+                start = found // unit // 1800 * 1800
+                until = min(edge, (start // readings.DAY_S + 1) * readings.DAY_S)
+                gone += readings.thin_day(session, home_id, start, until, span_s)
+
+    # what a step gives
+
+    def store(self, home: str, outputs: Outputs) -> None:
+        """Keep the draws, decision, plan, forecast, faults and evidence of one step, if any."""
+        kept = (outputs.draws, outputs.faults, outputs.evidence)
+        single = (outputs.decision, outputs.plan_made, outputs.forecast_made)
+        if not any(kept) and all(part is None for part in single):
+            return
+        home_id = self.home_id(home)
+        with self.database.write() as session:
+            for draw in outputs.draws:
+                session.merge(_draw_row(home_id, draw, invented=False))
+            for fault in outputs.faults:
+                _keep_fault(session, home_id, fault)
+            for evidence in outputs.evidence:
+                session.merge(EvidenceRow(home_id=home_id, **_fields(evidence)))
+            if outputs.decision is not None:
+                session.merge(_decision_row(home_id, outputs.decision))
+            if outputs.plan_made is not None:
+                session.merge(_plan_row(home_id, outputs.plan_made))
+            if outputs.forecast_made is not None:
+                session.merge(_forecast_row(home_id, outputs.forecast_made))
+
+    def save_snapshot(self, home: str, at: datetime, version: int, state: bytes) -> None:
+        """Keep control's state; of the older ones only the last few stay."""
+        home_id = self.home_id(home)
+        with self.database.write() as session:
+            packed = zlib.compress(state, 6)
+            session.merge(SnapshotRow(home_id=home_id, at=at, version=version, state=packed))
+            session.flush()
+            c = table_of(SnapshotRow).c
+            newest = (
+                pick(c.at).where(c.home_id == home_id).order_by(c.at.desc()).limit(SNAPSHOTS_KEPT)
+            )
+            session.connection().execute(
+                delete(SnapshotRow).where(c.home_id == home_id, c.at.not_in(newest))
+            )
+
+    def snapshots(self, home: str) -> list[Snapshot]:
+        """The snapshots that are kept, newest first; one that cannot be unpacked is left out."""
+        home_id = self.home_id(home)
+        kept = []
+        with self.database.read() as session:
+            wanted = select(SnapshotRow).where(SnapshotRow.home_id == home_id)
+            for row in session.exec(wanted.order_by(col(SnapshotRow.at).desc())).all():
+                try:
+                    kept.append(Snapshot(row.at, row.version, zlib.decompress(row.state)))
+                except zlib.error:
+                    continue
+        return kept
+
+    def load_snapshot(self, home: str, version: int | None = None) -> Snapshot | None:
+        """The newest snapshot (whose form is ``version``), or None."""
+        fitting = (s for s in self.snapshots(home) if version is None or s.version == version)
+        return next(fitting, None)
+
+    # draws
+
+    def import_draws(
+        self,
+        home: str,
+        draws: Iterable[Draw],
+        watched_from: datetime,
+        watched_to: datetime,
+        invented: bool = False,
+    ) -> int:
+        """Take over draws from elsewhere, and the span in which they were watched."""
+        home_id = self.home_id(home)
+        rows = [_fields(_draw_row(home_id, draw, invented)) for draw in draws]
+        with self.database.write() as session:
+            if rows:
+                put = readings.upsert(session, DrawRow)
+                session.connection().execute(put.on_conflict_do_nothing(), rows)
+            readings.watch(
+                session, home_id, int(watched_from.timestamp()), int(watched_to.timestamp())
+            )
+        self._watched.pop(home_id, None)
+        return len(rows)
+
+    def has_invented(self, home: str) -> bool:
+        """True when some of a home's draws were invented for the demo."""
+        home_id = self.home_id(home)
+        with self.database.read() as session:
+            wanted = select(DrawRow.home_id).where(
+                DrawRow.home_id == home_id, col(DrawRow.invented)
+            )
+            return session.exec(wanted.limit(1)).first() is not None
+
+    def draw_history(self, home: str, since: datetime) -> DrawHistory:
+        """The draws from ``since`` on, and when the home was watched meanwhile."""
+        home_id = self.home_id(home)
+        c = table_of(DrawRow).c
+        wanted = (
+            pick(c.start, c.end, c.litres_40c, c.kwh)
+            .where(c.home_id == home_id, c.start >= since)
+            .order_by(c.start)
+        )
+        from_s = int(since.timestamp())
+        with self.database.read() as session:
+            rows = session.connection().execute(wanted).all()
+            spans = session.exec(
+                select(WatchedRow)
+                .where(WatchedRow.home_id == home_id, col(WatchedRow.end_s) >= from_s)
+                .order_by(col(WatchedRow.start_s))
+            ).all()
+            newest = session.exec(
+                select(func.max(ReadingRow.measured_us)).where(ReadingRow.home_id == home_id)
+            ).one()
+        stretches = [[max(from_s, span.start_s), span.end_s] for span in spans]
+        if stretches and newest is not None:
+            latest = newest // 1_000_000
+            if stretches[-1][1] < latest <= stretches[-1][1] + readings.SILENCE_S:
+                stretches[-1][1] = latest
+        gaps = [[a[1], b[0]] for a, b in pairwise(stretches)]
+        return DrawHistory(
+            start_s=np.array([int(r[0].timestamp()) for r in rows], np.int64),
+            duration_s=np.array([(r[1] - r[0]).total_seconds() for r in rows], np.float64),
+            litres_40c=np.array([r[2] for r in rows], np.float64),
+            energy_kwh=np.array([r[3] for r in rows], np.float64),
+            watched_from_s=stretches[0][0] if stretches else from_s,
+            watched_to_s=stretches[-1][1] if stretches else from_s,
+            gaps_s=np.array(gaps, np.int64).reshape(-1, 2),
+        )
+
+    def draws(
+        self,
+        home: str,
+        since: datetime | None = None,
+        until: datetime | None = None,
+        after: Cursor | None = None,
+        limit: int = PAGE,
+    ) -> Page[Draw]:
+        """Draws that began in [since, until), newest first."""
+        c = table_of(DrawRow).c
+        where = _between(c.start, since, until)
+        return self._page(DrawRow, home, ("start",), _draw, *where, after=after, limit=limit)
+
+    # settings
+
+    def settings(self, home: str, at: datetime | None = None) -> SettingsVersion | None:
+        """The version in effect at ``at`` (None: the newest made), or None for a new home."""
+        home_id = self.home_id(home)
+        with self.database.read() as session:
+            wanted = select(SettingsRow).where(SettingsRow.home_id == home_id)
+            if at is not None:
+                wanted = wanted.where(col(SettingsRow.effective_from) <= at)
+            row = session.exec(wanted.order_by(col(SettingsRow.version).desc()).limit(1)).first()
+            return None if row is None else _settings(row)
+
+    def add_settings(
+        self,
+        home: str,
+        tunables: Tunables,
+        author: str,
+        made_at: datetime,
+        *,
+        effective_from: datetime | None = None,
+        reason: str = "",
+    ) -> SettingsVersion:
+        """Store a new version; its number is one more than the last."""
+        home_id = self.home_id(home)
+        with self.database.write() as session:
+            newest = session.exec(
+                select(func.max(SettingsRow.version)).where(SettingsRow.home_id == home_id)
+            ).one()
+            row = SettingsRow(
+                home_id=home_id,
+                version=(newest or 0) + 1,
+                author=author,
+                made_at=made_at,
+                effective_from=effective_from or made_at,
+                reason=reason,
+                tunables=tunables.model_dump(mode="json"),
+            )
+            session.add(row)
+            return _settings(row)
+
+    def settings_versions(
+        self, home: str, after: Cursor | None = None, limit: int = PAGE
+    ) -> Page[SettingsVersion]:
+        """Every version, newest first."""
+        return self._page(SettingsRow, home, ("version",), _settings, after=after, limit=limit)
+
+    # overrides
+
+    def add_override(self, home: str, override: Override) -> Override:
+        """Store a wish; what comes back carries the number it was given."""
+        home_id = self.home_id(home)
+        with self.database.write() as session:
+            fields = _fields(override) | {"id": None, "wish": str(override.wish)}
+            row = OverrideRow(home_id=home_id, **fields)
+            session.add(row)
+            session.flush()
+            number = row.id or 0
+            _trace(session, number, OverrideEvent(override.made_at, "made", override.author, {}))
+        return dataclasses.replace(override, id=number)
+
+    def end_override(self, home: str, override_id: int, at: datetime, by: str) -> Override:
+        """End a wish before its time; one that has ended already is left as it is.
+
+        Raises:
+            KeyError: when this home has no such override.
+        """
+        home_id = self.home_id(home)
+        with self.database.write() as session:
+            row = session.get(OverrideRow, override_id)
+            if row is None or row.home_id != home_id:
+                raise KeyError(override_id)
+            if row.ended_at is None:
+                row.ended_at, row.ended_by = at, by
+                _trace(session, override_id, OverrideEvent(at, "ended", by, {}))
+            return _override(row)
+
+    def trace_override(self, home: str, override_id: int, line: OverrideEvent) -> None:
+        """Add a line to an override's trace. Raises KeyError when there is no such override."""
+        home_id = self.home_id(home)
+        with self.database.write() as session:
+            row = session.get(OverrideRow, override_id)
+            if row is None or row.home_id != home_id:
+                raise KeyError(override_id)
+            _trace(session, override_id, line)
+
+    def override(self, home: str, override_id: int) -> tuple[Override, tuple[OverrideEvent, ...]]:
+        """One override with its trace. Raises KeyError when this home has no such override."""
+        home_id = self.home_id(home)
+        with self.database.read() as session:
+            row = session.get(OverrideRow, override_id)
+            if row is None or row.home_id != home_id:
+                raise KeyError(override_id)
+            lines = session.exec(
+                select(OverrideTraceRow)
+                .where(OverrideTraceRow.override_id == override_id)
+                .order_by(col(OverrideTraceRow.id))
+            ).all()
+            return _override(row), tuple(
+                OverrideEvent(line.at, line.event, line.by, line.facts) for line in lines
+            )
+
+    def live_overrides(self, home: str, at: datetime) -> tuple[Override, ...]:
+        """The wishes that have not ended at ``at``, in the order they were made."""
+        home_id = self.home_id(home)
+        with self.database.read() as session:
+            rows = session.exec(
+                select(OverrideRow)
+                .where(
+                    OverrideRow.home_id == home_id,
+                    col(OverrideRow.ended_at).is_(None),
+                    col(OverrideRow.until).is_(None) | (col(OverrideRow.until) > at),
+                )
+                .order_by(col(OverrideRow.id))
+            ).all()
+            return tuple(_override(row) for row in rows)
+
+    def overrides(
+        self, home: str, after: Cursor | None = None, limit: int = PAGE
+    ) -> Page[Override]:
+        """Every wish ever made, newest first."""
+        return self._page(OverrideRow, home, ("id",), _override, after=after, limit=limit)
+
+    # the rest of what was kept
+
+    def decisions(
+        self,
+        home: str,
+        since: datetime | None = None,
+        until: datetime | None = None,
+        after: Cursor | None = None,
+        limit: int = PAGE,
+    ) -> Page[Decision]:
+        """Changes of mind in [since, until), newest first."""
+
+        def _decision(row: DecisionRow) -> Decision:
+            return Decision(
+                at=row.at,
+                rule=Rule(row.rule),
+                reason=Reason(row.code, row.facts),
+                commands=tuple(Command(home=home, **command) for command in row.commands),
+                inputs=row.inputs,
+            )
+
+        where = _between(table_of(DecisionRow).c.at, since, until)
+        return self._page(DecisionRow, home, ("at",), _decision, *where, after=after, limit=limit)
+
+    def faults(
+        self,
+        home: str,
+        lasting: bool = False,
+        after: Cursor | None = None,
+        limit: int = PAGE,
+    ) -> Page[FaultRecord]:
+        """Faults, newest first; ``lasting``: only those that are not over."""
+        where = [table_of(FaultRow).c.cleared_at.is_(None)] if lasting else []
+        key = ("since", "code", "subject")
+        return self._page(FaultRow, home, key, _fault, *where, after=after, limit=limit)
+
+    def acknowledge_fault(
+        self, home: str, code: str, subject: str, author: str, at: datetime
+    ) -> FaultRecord:
+        """Note that a person has seen the newest such fault. Raises KeyError when there is none."""
+        home_id = self.home_id(home)
+        with self.database.write() as session:
+            row = session.exec(
+                select(FaultRow)
+                .where(
+                    FaultRow.home_id == home_id, FaultRow.code == code, FaultRow.subject == subject
+                )
+                .order_by(col(FaultRow.since).desc())
+                .limit(1)
+            ).first()
+            if row is None:
+                raise KeyError((code, subject))
+            if row.acknowledged_at is None:
+                row.acknowledged_at, row.acknowledged_by = at, author
+            return _fault(row)
+
+    def evidence(
+        self, home: str, after: Cursor | None = None, limit: int = PAGE
+    ) -> Page[HygieneEvidence]:
+        """Thermal disinfections, newest first."""
+        return self._page(EvidenceRow, home, ("started",), _evidence, after=after, limit=limit)
+
+    def add_score(self, home: str, score: Score) -> None:
+        """Keep how good a forecast was; the same forecast and day again replaces it."""
+        home_id = self.home_id(home)
+        with self.database.write() as session:
+            session.merge(ScoreRow(home_id=home_id, **_fields(score)))
+
+    def scores(self, home: str, after: Cursor | None = None, limit: int = PAGE) -> Page[Score]:
+        """Scores, newest day first."""
+        return self._page(ScoreRow, home, ("day", "made_at"), _score, after=after, limit=limit)
+
+    def plans(
+        self,
+        home: str,
+        since: datetime | None = None,
+        until: datetime | None = None,
+        after: Cursor | None = None,
+        limit: int = PAGE,
+    ) -> Page[StoredPlan]:
+        """Plans made in [since, until), newest first."""
+        where = _between(table_of(PlanRow).c.made_at, since, until)
+        return self._page(PlanRow, home, ("made_at",), _plan, *where, after=after, limit=limit)
+
+    def forecasts(
+        self,
+        home: str,
+        since: datetime | None = None,
+        until: datetime | None = None,
+        after: Cursor | None = None,
+        limit: int = PAGE,
+    ) -> Page[StoredForecast]:
+        """Forecasts made in [since, until), newest first."""
+        where = _between(table_of(ForecastRow).c.made_at, since, until)
+        return self._page(
+            ForecastRow, home, ("made_at",), _forecast, *where, after=after, limit=limit
+        )
+
+    def add_prices(self, home: str, series: PriceSeries) -> None:
+        """Keep prices; a later fetch replaces what an earlier one said of the same start."""
+        home_id = self.home_id(home)
+        fetched = from_us(readings.micros(series.fetched_s))
+        rows = [
+            {
+                "home_id": home_id,
+                "export": series.export,
+                "start": from_us(start * 1_000_000),
+                "end": from_us(end * 1_000_000),
+                "per_kwh": price,
+                "fetched_at": fetched,
+            }
+            for start, end, price in zip(series.start_s, series.end_s, series.per_kwh, strict=True)
+        ]
+        if not rows:
+            return
+        with self.database.write() as session:
+            put = readings.upsert(session, PriceRow)
+            session.connection().execute(
+                put.on_conflict_do_update(
+                    index_elements=["home_id", "export", "start"],
+                    set_={n: put.excluded[n] for n in ("end", "per_kwh", "fetched_at")},
+                ),
+                rows,
+            )
+
+    def prices(
+        self, home: str, since: datetime, until: datetime, export_price: bool = False
+    ) -> PriceSeries | None:
+        """The prices of intervals that overlap [since, until), or None when none are known."""
+        home_id = self.home_id(home)
+        with self.database.read() as session:
+            rows = session.exec(
+                select(PriceRow)
+                .where(
+                    PriceRow.home_id == home_id,
+                    PriceRow.export == export_price,
+                    col(PriceRow.start) < until,
+                    col(PriceRow.start) > since - timedelta(days=1),
+                    col(PriceRow.end) > since,
+                )
+                .order_by(col(PriceRow.start))
+            ).all()
+        if not rows:
+            return None
+        return PriceSeries(
+            start_s=tuple(int(row.start.timestamp()) for row in rows),
+            end_s=tuple(int(row.end.timestamp()) for row in rows),
+            per_kwh=tuple(row.per_kwh for row in rows),
+            fetched_s=max(row.fetched_at for row in rows).timestamp(),
+            export=export_price,
+        )
+
+    # taking it elsewhere
+
+    def backup(self, path: Path) -> int:
+        """A checked copy of the whole database while it is in use; bytes copied."""
+        return self.database.backup(path)
+
+    def export_csv(self, home: str, folder: Path) -> list[Path]:
+        """Everything about one home as CSV files, one a table; the files written."""
+        return export.export_csv(self.database, self.home_id(home), folder)
+
+    def _page(
+        self,
+        model: type[R],
+        home: str,
+        key: tuple[str, ...],
+        make: Callable[[R], T],
+        *where: Any,
+        after: Cursor | None,
+        limit: int,
+    ) -> Page[T]:
+        """A page of ``model`` for a home, by ``key`` from the newest down."""
+        home_id = self.home_id(home)
+        c = table_of(model).c
+        columns = [c[name] for name in key]
+        wanted = select(model).where(c.home_id == home_id, *where)
+        if after is not None:
+            if len(after) != len(key):
+                raise ValueError("this cursor belongs to another list")
+            times = [isinstance(column.type, UtcTime) for column in columns]
+            edge = [from_us(int(a)) if time else a for a, time in zip(after, times, strict=True)]
+            wanted = wanted.where(tuple_(*columns) < tuple_(*edge))
+        wanted = wanted.order_by(*(column.desc() for column in columns)).limit(limit + 1)
+        with self.database.read() as session:
+            rows = session.exec(wanted).all()
+            more = len(rows) > limit
+            rows = rows[:limit]
+            last = [getattr(rows[-1], name) for name in key] if more else []
+            return Page(
+                tuple(make(row) for row in rows),
+                tuple(to_us(v) if isinstance(v, datetime) else v for v in last) if more else None,
+            )
+
+
+def _ints(cursor: Cursor, count: int) -> list[int]:
+    if len(cursor) != count:
+        raise ValueError("this cursor belongs to another list")
+    return [int(part) for part in cursor]
+
+
+def _between(column: Any, since: datetime | None, until: datetime | None) -> list[Any]:
+    where = [] if since is None else [column >= since]
+    return where if until is None else [*where, column < until]
+
+
+def _fields(value: Any) -> dict[str, Any]:
+    """A dataclass's or a row's fields, not copied deeper."""
+    if isinstance(value, SQLModel):
+        return {name: getattr(value, name) for name in type(value).model_fields}
+    return {f.name: getattr(value, f.name) for f in dataclasses.fields(value)}
+
+
+def _draw_row(home_id: int, draw: Draw, invented: bool) -> DrawRow:
+    return DrawRow(home_id=home_id, invented=invented, **_fields(draw))
+
+
+def _draw(row: DrawRow) -> Draw:
+    return Draw(
+        start=row.start,
+        end=row.end,
+        litres=row.litres,
+        kwh=row.kwh,
+        litres_40c=row.litres_40c,
+        measured_by="flow_meter" if row.measured_by == "flow_meter" else "profile",
+    )
+
+
+def _decision_row(home_id: int, decision: Decision) -> DecisionRow:
+    commands = [_fields(command) for command in decision.commands]
+    for command in commands:
+        del command["home"]
+    return DecisionRow(
+        home_id=home_id,
+        at=decision.at,
+        rule=str(decision.rule),
+        code=decision.reason.code,
+        facts=decision.reason.facts,
+        commands=commands,
+        inputs=decision.inputs,
+    )
+
+
+def _plan_row(home_id: int, plan: Plan) -> PlanRow:
+    windows = [_fields(w) | {"reason": _fields(w.reason)} for w in plan.windows]
+    return PlanRow(
+        home_id=home_id,
+        made_at=from_us(plan.made_at_s * 1_000_000),
+        until=from_us(int(plan.grid.end_s[-1]) * 1_000_000),
+        cost=float(plan.cost),
+        electricity_kwh=float(plan.electricity_kwh),
+        reason=_fields(plan.reason),
+        windows=windows,
+        whole=pack(plan),
+    )
+
+
+def _plan(row: PlanRow) -> StoredPlan:
+    return StoredPlan(
+        made_at=row.made_at,
+        until=row.until,
+        cost=row.cost,
+        electricity_kwh=row.electricity_kwh,
+        reason=Reason(**row.reason),
+        windows=tuple(row.windows),
+        whole=None if row.whole is None else unpack(row.whole),
+    )
+
+
+def _forecast_row(home_id: int, forecast: DemandForecast) -> ForecastRow:
+    means = Means(forecast.grid, forecast.expected_l40, forecast.expected_kwh)
+    return ForecastRow(
+        home_id=home_id,
+        made_at=from_us(forecast.made_at_s * 1_000_000),
+        until=from_us(int(forecast.grid.end_s[-1]) * 1_000_000),
+        learned_weight=float(forecast.learned_weight),
+        notes=list(forecast.notes),
+        means=pack(means),
+        whole=pack(forecast),
+    )
+
+
+def _forecast(row: ForecastRow) -> StoredForecast:
+    return StoredForecast(
+        made_at=row.made_at,
+        until=row.until,
+        learned_weight=row.learned_weight,
+        notes=tuple(row.notes),
+        means=unpack(row.means),
+        whole=None if row.whole is None else unpack(row.whole),
+    )
+
+
+def _keep_fault(session: Session, home_id: int, fault: Fault) -> None:
+    row = session.get(FaultRow, (home_id, fault.since, fault.code, fault.subject))
+    if row is None:
+        session.add(FaultRow(home_id=home_id, **_fields(fault)))
+        return
+    row.severity, row.facts, row.cleared_at = fault.severity, plain(fault.facts), fault.cleared_at
+
+
+def _fault(row: FaultRow) -> FaultRecord:
+    fault = Fault(
+        code=row.code,
+        subject=row.subject,
+        since=row.since,
+        severity="fault" if row.severity == "fault" else "warning",
+        facts=row.facts,
+        cleared_at=row.cleared_at,
+    )
+    return FaultRecord(fault, row.acknowledged_at, row.acknowledged_by)
+
+
+def _evidence(row: EvidenceRow) -> HygieneEvidence:
+    return HygieneEvidence(
+        started=row.started,
+        ended=row.ended,
+        passed=row.passed,
+        by="credited" if row.by == "credited" else "commanded",
+        lowest_probe=row.lowest_probe,
+        lowest_c=row.lowest_c,
+        held_s=row.held_s,
+        facts=row.facts,
+    )
+
+
+def _score(row: ScoreRow) -> Score:
+    return Score(day=row.day, made_at=row.made_at, figures=row.figures)
+
+
+def _settings(row: SettingsRow) -> SettingsVersion:
+    # Through JSON, as it was written: lists become tuples again where the model wants them.
+    return SettingsVersion(
+        version=row.version,
+        author=row.author,
+        made_at=row.made_at,
+        effective_from=row.effective_from,
+        reason=row.reason,
+        tunables=Tunables.model_validate_json(json.dumps(row.tunables)),
+    )
+
+
+def _override(row: OverrideRow) -> Override:
+    return Override(
+        id=row.id or 0,
+        wish=Wish(row.wish),
+        author=row.author,
+        made_at=row.made_at,
+        since=row.since,
+        until=row.until,
+        tenths=row.tenths,
+        people=row.people,
+        note=row.note,
+        ended_at=row.ended_at,
+        ended_by=row.ended_by,
+    )
+
+
+def _trace(session: Session, override_id: int, line: OverrideEvent) -> None:
+    session.add(OverrideTraceRow(override_id=override_id, **_fields(line)))
