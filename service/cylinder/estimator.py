@@ -1,0 +1,599 @@
+"""What is in the cylinder: the whole profile and V40 with a band, from a few probes.
+
+An extended Kalman filter. Its state is the temperature of each cell of a grid that travels with
+the water (``estimator_motion``), so a thermocline is carried between probes as sharp as it is,
+and beside them the relative errors of the flow meter, of the standing-loss coefficient and of
+the heat put in, and one slow offset for each probe. Readings correct all of them at once: a
+thermocline that reaches a probe early says that the flow meter counts too little.
+
+What can't be known: only the offsets' differences show in a profile. Their common part is seen
+through the heat balance alone, so it stays near zero within ``PROBE_OFFSET_SD_K``.
+
+Everything is a pure function of its arguments; there is no source of chance.
+"""
+
+from __future__ import annotations
+
+import base64
+import math
+from collections.abc import Mapping, Sequence
+from dataclasses import asdict, dataclass, field, fields, replace
+from typing import Any, Literal
+
+import numpy as np
+
+from service.cylinder import estimator_faults as faults
+from service.cylinder.estimator_faults import ProbeFault
+from service.cylinder.estimator_motion import (
+    ASSUMED_HEAT,
+    CELLS,
+    FLOW,
+    HEAT,
+    LOSS,
+    PARAMETERS,
+    Motion,
+    cell_volumes_l,
+    kwh_per_lk,
+    mixed_blocks,
+)
+from service.cylinder.geometry import Cylinder
+from service.cylinder.usable import v40_l
+from service.cylinder.water import Floats, density_kg_per_l
+
+__all__ = [
+    "Estimate",
+    "EstimatorState",
+    "Heat",
+    "Observation",
+    "ProbeFault",
+    "advance",
+    "estimate",
+    "from_plain",
+    "start",
+    "to_plain",
+]
+
+LAYERS = 40
+N = CELLS + 1
+MOST_PROBES = 12
+
+# How far each thing may be off at first, and how fast it may change. Chosen on tuning days.
+FLOW_SD = 0.03
+LOSS_SD = 0.35
+HEAT_SD = 0.03
+ASSUMED_HEAT_SD = 0.30
+PROBE_OFFSET_SD_K = 0.4
+DRIFT_PER_DAY = (0.002, 0.03, 0.003, 0.05)  # of the four parameters, relative
+OFFSET_DRIFT_K_PER_DAY = 0.05
+INLET_SD_K = 1.0
+POSITION_NOISE_L = 0.25  # of a front, L per square root of a litre moved
+IDLE_NOISE_K_PER_H = 0.08  # of the profile, correlated over IDLE_REACH of the volume
+IDLE_REACH = 0.12
+HEATED_NOISE = 0.05  # of what a cell gained, for heat that went elsewhere than believed
+PROBE_SD_K = 0.5
+PROBE_LEVEL_SD = 0.01  # where exactly a probe feels the water, share of the volume
+READINGS_APART_S = 60.0  # readings in quicker succession share their errors
+UNMETERED_L_PER_H = 12.0  # without a flow meter: how much a front may have moved unseen
+UNMETERED_L_PER_MIN = 12.0  # and the strongest draw
+BAND_FACTOR = 1.0
+BAND_FLOOR = 0.004  # of the cylinder's volume: what the cells can't resolve
+Z90 = 1.645
+
+
+@dataclass(frozen=True)
+class Heat:
+    """Heat that went into the water since the observation before.
+
+    kwh            measured or assumed heat, kWh
+    place          ``direct`` for an immersion heater or an internal coil between two levels
+                   (shares of the volume); ``plate`` for an exchanger that takes water from the
+                   bottom and returns it at the top
+    litres         plate: through the exchanger, L, when metered
+    outlet_c       plate: of the water that returns, degC, when measured
+    metered        False when the kWh are only what the source is believed to give
+    """
+
+    kwh: float
+    place: Literal["direct", "plate"] = "direct"
+    bottom_level: float = 0.0
+    top_level: float = 0.0
+    litres: float | None = None
+    outlet_c: float | None = None
+    metered: bool = True
+
+
+@dataclass(frozen=True)
+class Observation:
+    """What was seen since the observation before; the probes' readings are of its end.
+
+    probes_c    degC by probe name; a probe without a reading is left out
+    drawn_l     litres metered since, None without a flow meter (a known 0 is worth more)
+    drawn_at    where the meter sits: it counts litres at that water's temperature
+    """
+
+    probes_c: Mapping[str, float] = field(default_factory=dict)
+    drawn_l: float | None = 0.0
+    drawn_at: Literal["cold", "hot"] = "cold"
+    cold_c: float = 10.0
+    ambient_c: float = 20.0
+    heat: Sequence[Heat] = ()
+
+
+@dataclass(frozen=True)
+class EstimatorState:
+    """All that the estimator remembers. Made by ``start``, changed only by ``advance``.
+
+    cells_c     (CELLS + 1,) degC from the bottom, of cells that travel with the water
+    phase_l     how much of the lowest cell lies inside the cylinder, L
+    errors      (PARAMETERS + m,) relative errors of flow, loss, heat and assumed heat, then the
+                offset of each probe in K
+    covariance  of cells and errors together, float32 so that a snapshot loses nothing
+    """
+
+    cylinder: Cylinder
+    probes: tuple[tuple[str, float], ...]  # name, level (share of the volume below it)
+    probe_sd_k: float
+    cells_c: Floats
+    phase_l: float
+    errors: Floats
+    covariance: Any
+    watch: faults.Watch
+    unseen_l: float = 0.0  # without a flow meter: how much may have been drawn unnoticed
+
+
+@dataclass(frozen=True)
+class Estimate:
+    """What is believed, with a 90 % band of V40.
+
+    profile_c, profile_sd_c  (LAYERS,) from the bottom, degC and K
+    lukewarm_kwh    heat above the cold inlet in water below 40 degC
+    flow_scale      true litres for each metered one
+    probe_offsets_c what each probe shows too much, K; only their differences are observable
+    probes_used     names that the estimate rests on
+    """
+
+    profile_c: Floats
+    profile_sd_c: Floats
+    v40_l: float
+    v40_low_l: float
+    v40_high_l: float
+    lukewarm_kwh: float
+    loss_w_per_k: float
+    loss_sd_w_per_k: float
+    flow_scale: float
+    flow_scale_sd: float
+    heat_scale: float
+    probe_offsets_c: Mapping[str, float]
+    probe_faults: tuple[ProbeFault, ...]
+    probes_used: tuple[str, ...]
+
+
+def start(
+    cylinder: Cylinder,
+    probes: Mapping[str, float],
+    first: Observation,
+    *,
+    probe_sd_k: float = PROBE_SD_K,
+) -> EstimatorState:
+    """Begin from the first readings.
+
+    probes      name -> level, the share of the volume below it (``Cylinder.level`` of a height)
+    probe_sd_k  scatter of a single reading, K
+
+    Raises ValueError for no probe, more than 12, or one outside the cylinder.
+    """
+    if not 1 <= len(probes) <= MOST_PROBES:
+        raise ValueError(f"{len(probes)} probes: the estimator takes 1 to {MOST_PROBES}")
+    for name, level in probes.items():
+        if not 0 <= level <= 1:
+            raise ValueError(f"probe {name!r} is at level {level:g}, must be within 0 and 1")
+    placed = tuple(sorted(probes.items(), key=lambda item: item[1]))
+    levels = np.array([level for _, level in placed])
+    readings = _readings(placed, first)
+    usable = np.isfinite(readings) & (readings > faults.LOW_C) & (readings < faults.HIGH_C)
+    middles = _middles(cylinder, cylinder.volume_l / CELLS) / cylinder.volume_l
+    if usable.any():
+        shown = np.maximum.accumulate(readings[usable])
+        cells = np.interp(middles, levels[usable], shown)
+        away = np.abs(middles[:, None] - levels[None, usable]).min(axis=1)
+    else:
+        cells = np.full(N, 0.5 * (first.cold_c + 55.0))
+        away = np.ones(N)
+    # Between two probes the water may be as warm as the upper or as cold as the lower one;
+    # beyond the last ones anything between the inlet and a full store.
+    if usable.any():
+        steps = np.interp(middles, levels[usable], _half_steps(shown))
+        outside = (middles < levels[usable].min()) | (middles > levels[usable].max())
+        sd = 0.5 + np.minimum(steps, 20.0) * np.minimum(away / 0.1, 1.0)
+        sd = np.where(outside, np.maximum(sd, 60.0 * np.minimum(away, 0.3)), sd)
+    else:
+        sd = np.full(N, 20.0)
+    m = len(placed)
+    covariance = np.zeros((N + PARAMETERS + m, N + PARAMETERS + m))
+    covariance[:N, :N] = np.outer(sd, sd) * _correlation(middles, 0.08)
+    own = [FLOW_SD, LOSS_SD, HEAT_SD, ASSUMED_HEAT_SD, *[PROBE_OFFSET_SD_K] * m]
+    covariance[range(N, N + PARAMETERS + m), range(N, N + PARAMETERS + m)] = np.square(own)
+    return EstimatorState(
+        cylinder,
+        placed,
+        probe_sd_k,
+        cells,
+        cylinder.volume_l / CELLS,
+        np.zeros(PARAMETERS + m),
+        covariance.astype(np.float32),
+        faults.Watch.begin(m),
+    )
+
+
+def advance(state: EstimatorState, observation: Observation, elapsed_s: float) -> EstimatorState:
+    """Carry the estimate over ``elapsed_s`` seconds and correct it by what was seen.
+
+    ``elapsed_s`` may be 0 (more readings of the same moment). Raises ValueError when negative.
+    """
+    if elapsed_s < 0 or not math.isfinite(elapsed_s):
+        raise ValueError(f"elapsed_s is {elapsed_s:g}, must not be below 0")
+    if elapsed_s > 0:
+        state = _predict(state, observation, elapsed_s)
+    return _correct(state, observation, elapsed_s)
+
+
+def _predict(state: EstimatorState, seen: Observation, elapsed_s: float) -> EstimatorState:
+    cylinder, errors = state.cylinder, state.errors
+    motion = Motion.begin(cylinder, state.cells_c, state.phase_l, POSITION_NOISE_L, INLET_SD_K)
+    drawn_l = _displaced_l(state, seen)
+    # Heat and draws at the same time take turns, a cell or two at a time.
+    turns = 1
+    if drawn_l > 0 and seen.heat:
+        turns = min(12, max(1, math.ceil(drawn_l / (2 * motion.h_l))))
+    for _ in range(turns):
+        if drawn_l > 0:
+            motion.draw(drawn_l / turns, seen.cold_c)
+        for heat in seen.heat:
+            _put_in(motion, heat, errors, 1.0 / turns)
+    loss_factor = max(1.0 + errors[LOSS], 0.05)
+    motion.stand(elapsed_s, seen.ambient_c, loss_factor)
+    by_cells, by_parameters = motion.jacobians
+
+    size = N + len(errors)
+    jacobian = np.eye(size)
+    jacobian[:N, :N] = by_cells
+    jacobian[:N, N : N + PARAMETERS] = by_parameters
+    covariance = jacobian @ np.asarray(state.covariance, np.float64) @ jacobian.T
+    hours, days = elapsed_s / 3600.0, elapsed_s / 86400.0
+    middles = _middles(cylinder, motion.phase_l) / cylinder.volume_l
+    noise = motion.noise
+    noise += IDLE_NOISE_K_PER_H**2 * hours * _correlation(middles, IDLE_REACH)
+    gained = by_parameters[:, HEAT] + by_parameters[:, ASSUMED_HEAT]
+    if gained.any():
+        noise += HEATED_NOISE**2 * np.outer(gained, gained) * _correlation(middles, IDLE_REACH)
+    if seen.drawn_l is None:
+        slope = _slope_k_per_l(motion.temperatures_c, motion.h_l)
+        noise += UNMETERED_L_PER_H**2 * hours * np.outer(slope, slope)
+    covariance[:N, :N] += noise
+    drift = np.full(len(errors), OFFSET_DRIFT_K_PER_DAY**2 * days)
+    drift[:PARAMETERS] = np.square(DRIFT_PER_DAY) * days
+    covariance[range(N, size), range(N, size)] += drift
+    return replace(
+        state,
+        cells_c=motion.temperatures_c.copy(),
+        phase_l=motion.phase_l,
+        covariance=covariance,
+    )
+
+
+def _displaced_l(state: EstimatorState, seen: Observation) -> float:
+    """Litres of cold water that came in, by the meter and what is known of its error."""
+    if not seen.drawn_l or seen.drawn_l < 0:
+        return 0.0
+    litres = seen.drawn_l * (1.0 + float(state.errors[FLOW]))
+    if seen.drawn_at == "hot":
+        hot_c = float(state.cells_c[-1])
+        litres *= density_kg_per_l(hot_c) / density_kg_per_l(float(seen.cold_c))
+    return litres
+
+
+def _put_in(motion: Motion, heat: Heat, errors: Floats, part: float) -> None:
+    which = HEAT if heat.metered else ASSUMED_HEAT
+    kwh = heat.kwh * part * max(1.0 + float(errors[which]), 0.0)
+    if kwh <= 0:
+        return
+    if heat.place == "direct":
+        motion.warm(kwh, heat.bottom_level, heat.top_level, which)
+        return
+    t = motion.temperatures_c
+    bottom_c = float(t[1] if motion.phase_l < 0.5 * motion.h_l else t[0])
+    if heat.litres is not None and heat.litres > 0:
+        litres = heat.litres * part
+        outlet_c = bottom_c + kwh / (litres * float(kwh_per_lk(np.array(bottom_c + 15.0))))
+    else:
+        outlet_c = heat.outlet_c if heat.outlet_c is not None else max(float(t[-1]), 45.0)
+        outlet_c = max(outlet_c, bottom_c + 3.0)
+        mean_c = np.array(0.5 * (outlet_c + bottom_c))
+        litres = kwh / (float(kwh_per_lk(mean_c)) * (outlet_c - bottom_c))
+    motion.pump_down(litres, outlet_c, which)
+
+
+def _correct(state: EstimatorState, seen: Observation, elapsed_s: float) -> EstimatorState:
+    placed, m = state.probes, len(state.probes)
+    if not seen.probes_c and elapsed_s == 0:
+        return state
+    levels = np.array([level for _, level in placed])
+    readings = _readings(placed, seen)
+    covariance = np.asarray(state.covariance, np.float64)
+    if seen.drawn_l is None and elapsed_s > 0:
+        state = _find_draw(state, readings, levels, covariance, elapsed_s)
+        covariance = np.asarray(state.covariance, np.float64)
+    look_at = _look_at(state, levels)
+    design = np.zeros((m, len(covariance)))
+    design[:, :N] = look_at
+    design[range(m), range(N + PARAMETERS, N + PARAMETERS + m)] = 1.0
+    expected = look_at @ state.cells_c + state.errors[PARAMETERS:]
+    steep = look_at @ _slope_k_per_l(state.cells_c, 1.0) * CELLS  # K per share of the volume
+    crossed = covariance @ design.T
+    spread = design @ crossed
+    sd = np.sqrt(np.maximum(spread.diagonal(), 0.0) + (PROBE_LEVEL_SD * steep) ** 2)
+    watch = faults.look(
+        state.watch,
+        readings,
+        expected,
+        sd,
+        at_levels_c=_look_at(state, faults.LEVELS) @ state.cells_c,
+        levels=levels,
+        elapsed_s=elapsed_s,
+    )
+    use = np.isfinite(readings) & faults.believed(watch)
+    if not use.any():
+        covariance = 0.5 * (covariance + covariance.T)
+        return replace(state, covariance=covariance.astype(np.float32), watch=watch)
+    apart = 1.0 if elapsed_s <= 0 else max(1.0, READINGS_APART_S / elapsed_s)
+    scatter = (state.probe_sd_k**2 + (PROBE_LEVEL_SD * steep[use]) ** 2) * apart
+    miss = (readings - expected)[use]
+    # A reading far off what was thought possible pulls, but no harder than three deviations.
+    total = spread[np.ix_(use, use)].diagonal() + scatter
+    scatter = scatter + total * np.maximum(miss**2 / (9.0 * total) - 1.0, 0.0)
+    gram = spread[np.ix_(use, use)] + np.diag(scatter)
+    gain = np.linalg.solve(gram, crossed[:, use].T).T
+    change = gain @ miss
+    covariance = covariance - gain @ crossed[:, use].T
+    covariance = 0.5 * (covariance + covariance.T)
+    cells = state.cells_c + change[:N]
+    errors = state.errors + change[N:]
+    errors[:PARAMETERS] = np.clip(errors[:PARAMETERS], -0.9, 3.0)
+    cells = _settled(cells, cell_volumes_l(state.cylinder, state.phase_l))
+    return replace(
+        state,
+        cells_c=np.clip(cells, 0.0, 100.0),
+        errors=errors,
+        covariance=covariance.astype(np.float32),
+        watch=watch,
+    )
+
+
+def _find_draw(
+    state: EstimatorState,
+    readings: Floats,
+    levels: Floats,
+    covariance: Floats,
+    elapsed_s: float,
+) -> EstimatorState:
+    """Without a flow meter: how far must the water have risen to show these readings?
+
+    Tries displacements, takes the likeliest if it explains clearly more than standing still,
+    and moves the profile by it. What no probe could see adds up in ``unseen_l``.
+    """
+    use = np.isfinite(readings) & faults.believed(state.watch)
+    most_l = min(
+        UNMETERED_L_PER_MIN * elapsed_s / 60.0 + 0.25 * state.unseen_l,
+        0.8 * state.cylinder.volume_l,
+    )
+    unseen_l = min(
+        state.unseen_l + 3 * UNMETERED_L_PER_H * elapsed_s / 3600.0, state.cylinder.volume_l
+    )
+    if not use.any() or most_l <= 0:
+        return replace(state, unseen_l=unseen_l)
+    tried = np.linspace(0.0, most_l, 61)
+    middles = _middles(state.cylinder, state.phase_l)
+    at = levels[use][None, :] * state.cylinder.volume_l - tried[:, None]
+    lowest = float(min(state.cells_c.min(), np.nanmin(readings[use])))
+    shown = np.interp(at, middles, state.cells_c, left=lowest)
+    offsets = state.errors[PARAMETERS:][use]
+    sd2 = state.probe_sd_k**2 + 1.0
+    cost = np.minimum((readings[use] - offsets - shown) ** 2 / (2 * sd2), 12.0).sum(axis=1)
+    cost += tried / max(most_l, 1.0)  # of two that fit alike, the smaller draw
+    best = int(np.argmin(cost))
+    if cost[0] - cost[best] < 4.0:
+        return replace(state, unseen_l=unseen_l)
+    litres = float(tried[best])
+    motion = Motion.begin(
+        state.cylinder, state.cells_c, state.phase_l, POSITION_NOISE_L, 3 * INLET_SD_K
+    )
+    motion.draw(litres, lowest)
+    by_cells, _ = motion.jacobians
+    jacobian = np.eye(len(covariance))
+    jacobian[:N, :N] = by_cells
+    moved = jacobian @ covariance @ jacobian.T
+    slope = _slope_k_per_l(motion.temperatures_c, motion.h_l)
+    moved[:N, :N] += motion.noise + (0.3 * litres + 1.0) ** 2 * np.outer(slope, slope)
+    return replace(
+        state,
+        cells_c=motion.temperatures_c.copy(),
+        phase_l=motion.phase_l,
+        covariance=moved,
+        unseen_l=0.0,
+    )
+
+
+def estimate(state: EstimatorState, cold_c: float) -> Estimate:
+    """Read the state out for a cold inlet at ``cold_c`` degC (below 40)."""
+    cylinder = state.cylinder
+    volumes = cylinder.layer_volumes_l(LAYERS)
+    layers = (np.arange(LAYERS) + 0.5) / LAYERS
+    read = _look_at(state, layers)
+    covariance = np.asarray(state.covariance, np.float64)
+    own = read @ covariance[:N, :N] @ read.T
+    sd = np.sqrt(np.maximum(own.diagonal(), 0.0))
+    profile = _settled(read @ state.cells_c, volumes)
+    best = float(v40_l(profile, volumes, cold_c))
+    low, high = _band(profile, own, volumes, cold_c, best)
+    offsets = {
+        name: float(state.errors[PARAMETERS + i]) for i, (name, _) in enumerate(state.probes)
+    }
+    believed = faults.believed(state.watch) & np.isfinite(state.watch.reading_c)
+    names = tuple(name for name, _ in state.probes)
+    lukewarm = (profile < 40.0) * volumes * kwh_per_lk(profile) * (profile - cold_c)
+    deviations = np.sqrt(np.maximum(covariance.diagonal()[N:], 0.0))
+    return Estimate(
+        profile_c=profile,
+        profile_sd_c=sd,
+        v40_l=best,
+        v40_low_l=low,
+        v40_high_l=high,
+        lukewarm_kwh=float(np.maximum(lukewarm, 0.0).sum()),
+        loss_w_per_k=cylinder.loss_w_per_k * float(1.0 + state.errors[LOSS]),
+        loss_sd_w_per_k=cylinder.loss_w_per_k * float(deviations[LOSS]),
+        flow_scale=float(1.0 + state.errors[FLOW]),
+        flow_scale_sd=float(deviations[FLOW]),
+        heat_scale=float(1.0 + state.errors[HEAT]),
+        probe_offsets_c=offsets,
+        probe_faults=faults.describe(state.watch, names, np.array([v for _, v in state.probes])),
+        probes_used=tuple(n for n, good in zip(names, believed, strict=True) if good),
+    )
+
+
+def _band(
+    profile: Floats, covariance: Floats, volumes: Floats, cold_c: float, best: float
+) -> tuple[float, float]:
+    """5 and 95 % bounds of V40: along the direction that changes it most, and with its own law.
+
+    V40 jumps where water crosses 40 degC, so its slope is taken with a soft threshold as wide
+    as the profile is unsure or steep there, and the bounds are V40 of whole profiles.
+    """
+    sd = np.sqrt(np.maximum(covariance.diagonal(), 1e-6))
+    steep = np.abs(np.gradient(profile))
+    width = np.sqrt(sd**2 + (0.5 * steep) ** 2 + 0.09)
+    score = np.clip((profile - 40.0) / width, -6.0, 6.0)
+    above = 0.5 * (1.0 + np.tanh(0.7978845608 * score * (1.0 + 0.044715 * score**2)))
+    density = np.exp(-0.5 * score**2) / (2.5066282746 * width)
+    slope = volumes * (above + (profile - cold_c) * density) / (40.0 - cold_c)
+    along = covariance @ slope
+    deviation = math.sqrt(max(float(slope @ along), 1e-9))
+    step = Z90 * BAND_FACTOR * along / deviation
+    floor = BAND_FLOOR * float(volumes.sum())
+    full = float(volumes.sum()) * 3.0
+    low = float(v40_l(_settled(profile - step, volumes), volumes, cold_c)) - floor
+    high = float(v40_l(_settled(profile + step, volumes), volumes, cold_c)) + floor
+    return max(min(low, best), 0.0), min(max(high, best), full)
+
+
+def _readings(placed: tuple[tuple[str, float], ...], seen: Observation) -> Floats:
+    return np.array([seen.probes_c.get(name, np.nan) for name, _ in placed], np.float64)
+
+
+def _middles(cylinder: Cylinder, phase_l: float) -> Floats:
+    """Volume below the middle of each whole cell, L; the outermost ones lie partly outside."""
+    h = cylinder.volume_l / CELLS
+    middles: Floats = phase_l + h * (np.arange(N) - 0.5)
+    return middles
+
+
+def _look_at(state: EstimatorState, levels: Floats) -> Floats:
+    """Weights that interpolate the cells at levels, shape (len(levels), CELLS + 1)."""
+    h = state.cylinder.volume_l / CELLS
+    position = (levels * state.cylinder.volume_l - state.phase_l) / h + 0.5
+    lowest = 0 if state.phase_l > 1e-6 * h else 1
+    highest = N - 1 if h - state.phase_l > 1e-6 * h else N - 2
+    position = np.clip(position, lowest, highest)
+    below = np.minimum(position.astype(int), N - 2)
+    share = position - below
+    weights = np.zeros((len(levels), N))
+    rows = np.arange(len(levels))
+    weights[rows, below] = 1.0 - share
+    weights[rows, below + 1] += share
+    return weights
+
+
+def _slope_k_per_l(cells_c: Floats, h_l: float) -> Floats:
+    slope: Floats = np.gradient(cells_c) / h_l
+    return slope
+
+
+def _settled(cells_c: Floats, volumes_l: Floats) -> Floats:
+    starts = mixed_blocks(cells_c, volumes_l)
+    if starts is None:
+        return cells_c
+    weights = volumes_l + 1e-12
+    means = np.add.reduceat(weights * cells_c, starts) / np.add.reduceat(weights, starts)
+    settled: Floats = np.repeat(means, np.diff(np.append(starts, len(cells_c))))
+    return settled
+
+
+def _half_steps(shown: Floats) -> Floats:
+    """Half the step to the neighbouring reading, whichever is larger, K."""
+    if len(shown) == 1:
+        return np.array([10.0])
+    steps = 0.5 * np.diff(shown)
+    return np.maximum(np.append(steps, 0.0), np.insert(steps, 0, 0.0))
+
+
+def _correlation(levels: Floats, reach: float) -> Floats:
+    alike: Floats = np.exp(-0.5 * ((levels[:, None] - levels[None, :]) / reach) ** 2)
+    return alike
+
+
+def to_plain(state: EstimatorState) -> dict[str, Any]:
+    """The state as plain numbers, strings, lists and dicts; ``from_plain`` gives it back."""
+    upper = np.triu_indices(len(state.covariance))
+    watch = state.watch.__dict__
+    return {
+        "version": 1,
+        "cylinder": asdict(state.cylinder),
+        "probes": [[name, level] for name, level in state.probes],
+        "probe_sd_k": state.probe_sd_k,
+        "phase_l": state.phase_l,
+        "unseen_l": state.unseen_l,
+        "cells_c": _pack(state.cells_c),
+        "errors": _pack(state.errors),
+        "covariance": _pack(np.asarray(state.covariance, np.float32)[upper]),
+        "watch": {f.name: _pack(watch[f.name]) for f in fields(faults.Watch) if f.name != "named"},
+        "named": [[probe, code] for probe, code in state.watch.named],
+    }
+
+
+def from_plain(plain: Mapping[str, Any]) -> EstimatorState:
+    """The state that ``to_plain`` wrote. Raises ValueError when it is of another kind."""
+    if plain.get("version") != 1:
+        raise ValueError(f"estimator state of version {plain.get('version')!r}, expected 1")
+    shares = plain["cylinder"]["loss_shares"]
+    cylinder = Cylinder(
+        **{**plain["cylinder"], "loss_shares": None if shares is None else tuple(shares)}
+    )
+    probes = tuple((str(name), float(level)) for name, level in plain["probes"])
+    m = len(probes)
+    size = N + PARAMETERS + m
+    covariance = np.zeros((size, size), np.float32)
+    upper = np.triu_indices(size)
+    covariance[upper] = _unpack(plain["covariance"], np.float32)
+    covariance.T[upper] = covariance[upper]
+    shapes = {"range_c": (m, 4), "level": (m, len(faults.LEVELS)), "swap": (m, m)}
+    arrays = {
+        name: _unpack(text).reshape(shapes.get(name, (m,))) for name, text in plain["watch"].items()
+    }
+    return EstimatorState(
+        cylinder,
+        probes,
+        plain["probe_sd_k"],
+        _unpack(plain["cells_c"]),
+        plain["phase_l"],
+        _unpack(plain["errors"]),
+        covariance,
+        faults.Watch(**arrays, named=tuple((int(i), str(c)) for i, c in plain["named"])),
+        plain["unseen_l"],
+    )
+
+
+def _pack(array: Any) -> str:
+    return base64.b64encode(np.ascontiguousarray(array).tobytes()).decode("ascii")
+
+
+def _unpack(text: str, kind: Any = np.float64) -> Any:
+    return np.frombuffer(base64.b64decode(text), kind).copy()
