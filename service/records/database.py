@@ -2,10 +2,13 @@
 
 SQLite runs in write-ahead mode with these pragmas:
 
+page_size=1024          a commit of half a minute's readings dirties four pages, and memory cards
+                        wear by the page: 24 MB a day of 12 signals each 10 s, 51 MB with 4096
 journal_mode=WAL        readers never wait for the writer, nor it for them
 synchronous=FULL        a commit is on the disk before it returns, so an acknowledged reading
                         survives a power cut, not only a crash
 busy_timeout=5000       another program (a backup, a command) may hold the file for 5 s
+wal_autocheckpoint=4000 the log is folded into the file every 4 MB
 foreign_keys=ON         nothing belongs to a home that does not exist
 journal_size_limit=8 MiB  the log is cut back after a long read let it grow
 secure_delete=FAST      deleted content is blanked only where that costs no extra writing
@@ -34,11 +37,14 @@ from service.records.errors import RecordsError, explain, explained
 APPLICATION_ID = 0x4C61646C
 BUSY_TIMEOUT_MS = 5000
 _PRAGMAS = (
+    "PRAGMA page_size=1024",
     "PRAGMA journal_mode=WAL",
     "PRAGMA synchronous=FULL",
     f"PRAGMA busy_timeout={BUSY_TIMEOUT_MS}",
     "PRAGMA foreign_keys=ON",
     "PRAGMA journal_size_limit=8388608",
+    "PRAGMA wal_autocheckpoint=4000",
+    "PRAGMA cache_size=-8192",
     "PRAGMA temp_store=MEMORY",
     "PRAGMA secure_delete=FAST",
 )

@@ -3,10 +3,10 @@
 from __future__ import annotations
 
 import dataclasses
-import json
 import zlib
 from collections.abc import Callable, Collection, Iterable, Sequence
 from datetime import UTC, datetime, timedelta
+from functools import partial
 from itertools import pairwise
 from pathlib import Path
 from typing import Any, TypeVar
@@ -16,23 +16,19 @@ from sqlalchemy import delete, func, tuple_, update
 from sqlalchemy import select as pick
 from sqlmodel import Session, SQLModel, col, select
 
-from adapters.types import Command, PriceSeries, Reading
-from forecasting.types import DemandForecast, DrawHistory
+from adapters.types import PriceSeries, Reading
+from forecasting.types import DrawHistory
 from service.control.types import (
     Decision,
     Draw,
-    Fault,
     HygieneEvidence,
     Outputs,
     Override,
-    Rule,
-    Wish,
 )
-from service.records import export, readings
-from service.records.columns import UtcTime, from_us, plain, to_us
+from service.records import export, readings, rows
+from service.records.columns import UtcTime, from_us, to_us
 from service.records.database import Database
 from service.records.idempotency import IdempotencyKeys
-from service.records.pack import pack, unpack
 from service.records.readings import Span, Stretch, table_of
 from service.records.tables import (
     DecisionRow,
@@ -57,7 +53,6 @@ from service.records.tokens import Tokens
 from service.records.values import (
     Cursor,
     FaultRecord,
-    Means,
     OverrideEvent,
     Page,
     Score,
@@ -67,7 +62,6 @@ from service.records.values import (
     StoredPlan,
     Thinned,
 )
-from service.scheduling.types import Plan, Reason
 from service.settings import Keeping, Tunables
 
 R = TypeVar("R", bound=SQLModel)
@@ -148,8 +142,8 @@ class Records:
         return known
 
     def _signal_names(self, session: Session, home_id: int) -> dict[int, str]:
-        rows = session.exec(select(SignalRow).where(SignalRow.home_id == home_id)).all()
-        return {row.id or 0: row.name for row in rows}
+        found = session.exec(select(SignalRow).where(SignalRow.home_id == home_id)).all()
+        return {row.id or 0: row.name for row in found}
 
     # readings
 
@@ -227,16 +221,16 @@ class Records:
                 wanted = wanted.where(
                     c.signal_id.in_([n for n, s in names.items() if s in signals])
                 )
-            rows = (
+            found = (
                 session.connection().execute(wanted.order_by(time, c.signal_id).limit(limit + 1))
             ).all()
-        more = len(rows) > limit
-        rows = rows[:limit]
+        more = len(found) > limit
+        found = found[:limit]
         items = tuple(
             Stretch(names[r[1]], r[0] / unit, span_s or 0, r[2], r[3], r[4], r[5] if span_s else 1)
-            for r in rows
+            for r in found
         )
-        return Page(items, (rows[-1][0], rows[-1][1]) if more else None)
+        return Page(items, (found[-1][0], found[-1][1]) if more else None)
 
     def thin(self, now: datetime, keeping: Keeping | None = None) -> Thinned:
         """Fold readings that are old enough, drop the bulk of old plans and forecasts.
@@ -295,17 +289,17 @@ class Records:
         home_id = self.home_id(home)
         with self.database.write() as session:
             for draw in outputs.draws:
-                session.merge(_draw_row(home_id, draw, invented=False))
+                session.merge(rows.draw_row(home_id, draw, invented=False))
             for fault in outputs.faults:
-                _keep_fault(session, home_id, fault)
+                rows.keep_fault(session, home_id, fault)
             for evidence in outputs.evidence:
-                session.merge(EvidenceRow(home_id=home_id, **_fields(evidence)))
+                session.merge(EvidenceRow(home_id=home_id, **rows.fields_of(evidence)))
             if outputs.decision is not None:
-                session.merge(_decision_row(home_id, outputs.decision))
+                session.merge(rows.decision_row(home_id, outputs.decision))
             if outputs.plan_made is not None:
-                session.merge(_plan_row(home_id, outputs.plan_made))
+                session.merge(rows.plan_row(home_id, outputs.plan_made))
             if outputs.forecast_made is not None:
-                session.merge(_forecast_row(home_id, outputs.forecast_made))
+                session.merge(rows.forecast_row(home_id, outputs.forecast_made))
 
     def save_snapshot(self, home: str, at: datetime, version: int, state: bytes) -> None:
         """Keep control's state; of the older ones only the last few stay."""
@@ -352,16 +346,16 @@ class Records:
     ) -> int:
         """Take over draws from elsewhere, and the span in which they were watched."""
         home_id = self.home_id(home)
-        rows = [_fields(_draw_row(home_id, draw, invented)) for draw in draws]
+        found = [rows.fields_of(rows.draw_row(home_id, draw, invented)) for draw in draws]
         with self.database.write() as session:
-            if rows:
+            if found:
                 put = readings.upsert(session, DrawRow)
-                session.connection().execute(put.on_conflict_do_nothing(), rows)
+                session.connection().execute(put.on_conflict_do_nothing(), found)
             readings.watch(
                 session, home_id, int(watched_from.timestamp()), int(watched_to.timestamp())
             )
         self._watched.pop(home_id, None)
-        return len(rows)
+        return len(found)
 
     def has_invented(self, home: str) -> bool:
         """True when some of a home's draws were invented for the demo."""
@@ -383,7 +377,7 @@ class Records:
         )
         from_s = int(since.timestamp())
         with self.database.read() as session:
-            rows = session.connection().execute(wanted).all()
+            found = session.connection().execute(wanted).all()
             spans = session.exec(
                 select(WatchedRow)
                 .where(WatchedRow.home_id == home_id, col(WatchedRow.end_s) >= from_s)
@@ -399,10 +393,10 @@ class Records:
                 stretches[-1][1] = latest
         gaps = [[a[1], b[0]] for a, b in pairwise(stretches)]
         return DrawHistory(
-            start_s=np.array([int(r[0].timestamp()) for r in rows], np.int64),
-            duration_s=np.array([(r[1] - r[0]).total_seconds() for r in rows], np.float64),
-            litres_40c=np.array([r[2] for r in rows], np.float64),
-            energy_kwh=np.array([r[3] for r in rows], np.float64),
+            start_s=np.array([int(r[0].timestamp()) for r in found], np.int64),
+            duration_s=np.array([(r[1] - r[0]).total_seconds() for r in found], np.float64),
+            litres_40c=np.array([r[2] for r in found], np.float64),
+            energy_kwh=np.array([r[3] for r in found], np.float64),
             watched_from_s=stretches[0][0] if stretches else from_s,
             watched_to_s=stretches[-1][1] if stretches else from_s,
             gaps_s=np.array(gaps, np.int64).reshape(-1, 2),
@@ -419,7 +413,7 @@ class Records:
         """Draws that began in [since, until), newest first."""
         c = table_of(DrawRow).c
         where = _between(c.start, since, until)
-        return self._page(DrawRow, home, ("start",), _draw, *where, after=after, limit=limit)
+        return self._page(DrawRow, home, ("start",), rows.draw, *where, after=after, limit=limit)
 
     # settings
 
@@ -431,7 +425,7 @@ class Records:
             if at is not None:
                 wanted = wanted.where(col(SettingsRow.effective_from) <= at)
             row = session.exec(wanted.order_by(col(SettingsRow.version).desc()).limit(1)).first()
-            return None if row is None else _settings(row)
+            return None if row is None else rows.settings_version(row)
 
     def add_settings(
         self,
@@ -459,13 +453,15 @@ class Records:
                 tunables=tunables.model_dump(mode="json"),
             )
             session.add(row)
-            return _settings(row)
+            return rows.settings_version(row)
 
     def settings_versions(
         self, home: str, after: Cursor | None = None, limit: int = PAGE
     ) -> Page[SettingsVersion]:
         """Every version, newest first."""
-        return self._page(SettingsRow, home, ("version",), _settings, after=after, limit=limit)
+        return self._page(
+            SettingsRow, home, ("version",), rows.settings_version, after=after, limit=limit
+        )
 
     # overrides
 
@@ -473,12 +469,14 @@ class Records:
         """Store a wish; what comes back carries the number it was given."""
         home_id = self.home_id(home)
         with self.database.write() as session:
-            fields = _fields(override) | {"id": None, "wish": str(override.wish)}
+            fields = rows.fields_of(override) | {"id": None, "wish": str(override.wish)}
             row = OverrideRow(home_id=home_id, **fields)
             session.add(row)
             session.flush()
             number = row.id or 0
-            _trace(session, number, OverrideEvent(override.made_at, "made", override.author, {}))
+            rows.trace(
+                session, number, OverrideEvent(override.made_at, "made", override.author, {})
+            )
         return dataclasses.replace(override, id=number)
 
     def end_override(self, home: str, override_id: int, at: datetime, by: str) -> Override:
@@ -494,8 +492,8 @@ class Records:
                 raise KeyError(override_id)
             if row.ended_at is None:
                 row.ended_at, row.ended_by = at, by
-                _trace(session, override_id, OverrideEvent(at, "ended", by, {}))
-            return _override(row)
+                rows.trace(session, override_id, OverrideEvent(at, "ended", by, {}))
+            return rows.override(row)
 
     def trace_override(self, home: str, override_id: int, line: OverrideEvent) -> None:
         """Add a line to an override's trace. Raises KeyError when there is no such override."""
@@ -504,7 +502,7 @@ class Records:
             row = session.get(OverrideRow, override_id)
             if row is None or row.home_id != home_id:
                 raise KeyError(override_id)
-            _trace(session, override_id, line)
+            rows.trace(session, override_id, line)
 
     def override(self, home: str, override_id: int) -> tuple[Override, tuple[OverrideEvent, ...]]:
         """One override with its trace. Raises KeyError when this home has no such override."""
@@ -518,7 +516,7 @@ class Records:
                 .where(OverrideTraceRow.override_id == override_id)
                 .order_by(col(OverrideTraceRow.id))
             ).all()
-            return _override(row), tuple(
+            return rows.override(row), tuple(
                 OverrideEvent(line.at, line.event, line.by, line.facts) for line in lines
             )
 
@@ -526,7 +524,7 @@ class Records:
         """The wishes that have not ended at ``at``, in the order they were made."""
         home_id = self.home_id(home)
         with self.database.read() as session:
-            rows = session.exec(
+            found = session.exec(
                 select(OverrideRow)
                 .where(
                     OverrideRow.home_id == home_id,
@@ -535,13 +533,13 @@ class Records:
                 )
                 .order_by(col(OverrideRow.id))
             ).all()
-            return tuple(_override(row) for row in rows)
+            return tuple(rows.override(row) for row in found)
 
     def overrides(
         self, home: str, after: Cursor | None = None, limit: int = PAGE
     ) -> Page[Override]:
         """Every wish ever made, newest first."""
-        return self._page(OverrideRow, home, ("id",), _override, after=after, limit=limit)
+        return self._page(OverrideRow, home, ("id",), rows.override, after=after, limit=limit)
 
     # the rest of what was kept
 
@@ -554,18 +552,16 @@ class Records:
         limit: int = PAGE,
     ) -> Page[Decision]:
         """Changes of mind in [since, until), newest first."""
-
-        def _decision(row: DecisionRow) -> Decision:
-            return Decision(
-                at=row.at,
-                rule=Rule(row.rule),
-                reason=Reason(row.code, row.facts),
-                commands=tuple(Command(home=home, **command) for command in row.commands),
-                inputs=row.inputs,
-            )
-
         where = _between(table_of(DecisionRow).c.at, since, until)
-        return self._page(DecisionRow, home, ("at",), _decision, *where, after=after, limit=limit)
+        return self._page(
+            DecisionRow,
+            home,
+            ("at",),
+            partial(rows.decision, home),
+            *where,
+            after=after,
+            limit=limit,
+        )
 
     def faults(
         self,
@@ -577,7 +573,7 @@ class Records:
         """Faults, newest first; ``lasting``: only those that are not over."""
         where = [table_of(FaultRow).c.cleared_at.is_(None)] if lasting else []
         key = ("since", "code", "subject")
-        return self._page(FaultRow, home, key, _fault, *where, after=after, limit=limit)
+        return self._page(FaultRow, home, key, rows.fault_record, *where, after=after, limit=limit)
 
     def acknowledge_fault(
         self, home: str, code: str, subject: str, author: str, at: datetime
@@ -597,23 +593,23 @@ class Records:
                 raise KeyError((code, subject))
             if row.acknowledged_at is None:
                 row.acknowledged_at, row.acknowledged_by = at, author
-            return _fault(row)
+            return rows.fault_record(row)
 
     def evidence(
         self, home: str, after: Cursor | None = None, limit: int = PAGE
     ) -> Page[HygieneEvidence]:
         """Thermal disinfections, newest first."""
-        return self._page(EvidenceRow, home, ("started",), _evidence, after=after, limit=limit)
+        return self._page(EvidenceRow, home, ("started",), rows.evidence, after=after, limit=limit)
 
     def add_score(self, home: str, score: Score) -> None:
         """Keep how good a forecast was; the same forecast and day again replaces it."""
         home_id = self.home_id(home)
         with self.database.write() as session:
-            session.merge(ScoreRow(home_id=home_id, **_fields(score)))
+            session.merge(ScoreRow(home_id=home_id, **rows.fields_of(score)))
 
     def scores(self, home: str, after: Cursor | None = None, limit: int = PAGE) -> Page[Score]:
         """Scores, newest day first."""
-        return self._page(ScoreRow, home, ("day", "made_at"), _score, after=after, limit=limit)
+        return self._page(ScoreRow, home, ("day", "made_at"), rows.score, after=after, limit=limit)
 
     def plans(
         self,
@@ -625,7 +621,7 @@ class Records:
     ) -> Page[StoredPlan]:
         """Plans made in [since, until), newest first."""
         where = _between(table_of(PlanRow).c.made_at, since, until)
-        return self._page(PlanRow, home, ("made_at",), _plan, *where, after=after, limit=limit)
+        return self._page(PlanRow, home, ("made_at",), rows.plan, *where, after=after, limit=limit)
 
     def forecasts(
         self,
@@ -638,14 +634,14 @@ class Records:
         """Forecasts made in [since, until), newest first."""
         where = _between(table_of(ForecastRow).c.made_at, since, until)
         return self._page(
-            ForecastRow, home, ("made_at",), _forecast, *where, after=after, limit=limit
+            ForecastRow, home, ("made_at",), rows.forecast, *where, after=after, limit=limit
         )
 
     def add_prices(self, home: str, series: PriceSeries) -> None:
         """Keep prices; a later fetch replaces what an earlier one said of the same start."""
         home_id = self.home_id(home)
         fetched = from_us(readings.micros(series.fetched_s))
-        rows = [
+        found = [
             {
                 "home_id": home_id,
                 "export": series.export,
@@ -656,7 +652,7 @@ class Records:
             }
             for start, end, price in zip(series.start_s, series.end_s, series.per_kwh, strict=True)
         ]
-        if not rows:
+        if not found:
             return
         with self.database.write() as session:
             put = readings.upsert(session, PriceRow)
@@ -665,7 +661,7 @@ class Records:
                     index_elements=["home_id", "export", "start"],
                     set_={n: put.excluded[n] for n in ("end", "per_kwh", "fetched_at")},
                 ),
-                rows,
+                found,
             )
 
     def prices(
@@ -674,7 +670,7 @@ class Records:
         """The prices of intervals that overlap [since, until), or None when none are known."""
         home_id = self.home_id(home)
         with self.database.read() as session:
-            rows = session.exec(
+            found = session.exec(
                 select(PriceRow)
                 .where(
                     PriceRow.home_id == home_id,
@@ -685,13 +681,13 @@ class Records:
                 )
                 .order_by(col(PriceRow.start))
             ).all()
-        if not rows:
+        if not found:
             return None
         return PriceSeries(
-            start_s=tuple(int(row.start.timestamp()) for row in rows),
-            end_s=tuple(int(row.end.timestamp()) for row in rows),
-            per_kwh=tuple(row.per_kwh for row in rows),
-            fetched_s=max(row.fetched_at for row in rows).timestamp(),
+            start_s=tuple(int(row.start.timestamp()) for row in found),
+            end_s=tuple(int(row.end.timestamp()) for row in found),
+            per_kwh=tuple(row.per_kwh for row in found),
+            fetched_s=max(row.fetched_at for row in found).timestamp(),
             export=export_price,
         )
 
@@ -728,12 +724,12 @@ class Records:
             wanted = wanted.where(tuple_(*columns) < tuple_(*edge))
         wanted = wanted.order_by(*(column.desc() for column in columns)).limit(limit + 1)
         with self.database.read() as session:
-            rows = session.exec(wanted).all()
-            more = len(rows) > limit
-            rows = rows[:limit]
-            last = [getattr(rows[-1], name) for name in key] if more else []
+            found = session.exec(wanted).all()
+            more = len(found) > limit
+            found = found[:limit]
+            last = [getattr(found[-1], name) for name in key] if more else []
             return Page(
-                tuple(make(row) for row in rows),
+                tuple(make(row) for row in found),
                 tuple(to_us(v) if isinstance(v, datetime) else v for v in last) if more else None,
             )
 
@@ -747,159 +743,3 @@ def _ints(cursor: Cursor, count: int) -> list[int]:
 def _between(column: Any, since: datetime | None, until: datetime | None) -> list[Any]:
     where = [] if since is None else [column >= since]
     return where if until is None else [*where, column < until]
-
-
-def _fields(value: Any) -> dict[str, Any]:
-    """A dataclass's or a row's fields, not copied deeper."""
-    if isinstance(value, SQLModel):
-        return {name: getattr(value, name) for name in type(value).model_fields}
-    return {f.name: getattr(value, f.name) for f in dataclasses.fields(value)}
-
-
-def _draw_row(home_id: int, draw: Draw, invented: bool) -> DrawRow:
-    return DrawRow(home_id=home_id, invented=invented, **_fields(draw))
-
-
-def _draw(row: DrawRow) -> Draw:
-    return Draw(
-        start=row.start,
-        end=row.end,
-        litres=row.litres,
-        kwh=row.kwh,
-        litres_40c=row.litres_40c,
-        measured_by="flow_meter" if row.measured_by == "flow_meter" else "profile",
-    )
-
-
-def _decision_row(home_id: int, decision: Decision) -> DecisionRow:
-    commands = [_fields(command) for command in decision.commands]
-    for command in commands:
-        del command["home"]
-    return DecisionRow(
-        home_id=home_id,
-        at=decision.at,
-        rule=str(decision.rule),
-        code=decision.reason.code,
-        facts=decision.reason.facts,
-        commands=commands,
-        inputs=decision.inputs,
-    )
-
-
-def _plan_row(home_id: int, plan: Plan) -> PlanRow:
-    windows = [_fields(w) | {"reason": _fields(w.reason)} for w in plan.windows]
-    return PlanRow(
-        home_id=home_id,
-        made_at=from_us(plan.made_at_s * 1_000_000),
-        until=from_us(int(plan.grid.end_s[-1]) * 1_000_000),
-        cost=float(plan.cost),
-        electricity_kwh=float(plan.electricity_kwh),
-        reason=_fields(plan.reason),
-        windows=windows,
-        whole=pack(plan),
-    )
-
-
-def _plan(row: PlanRow) -> StoredPlan:
-    return StoredPlan(
-        made_at=row.made_at,
-        until=row.until,
-        cost=row.cost,
-        electricity_kwh=row.electricity_kwh,
-        reason=Reason(**row.reason),
-        windows=tuple(row.windows),
-        whole=None if row.whole is None else unpack(row.whole),
-    )
-
-
-def _forecast_row(home_id: int, forecast: DemandForecast) -> ForecastRow:
-    means = Means(forecast.grid, forecast.expected_l40, forecast.expected_kwh)
-    return ForecastRow(
-        home_id=home_id,
-        made_at=from_us(forecast.made_at_s * 1_000_000),
-        until=from_us(int(forecast.grid.end_s[-1]) * 1_000_000),
-        learned_weight=float(forecast.learned_weight),
-        notes=list(forecast.notes),
-        means=pack(means),
-        whole=pack(forecast),
-    )
-
-
-def _forecast(row: ForecastRow) -> StoredForecast:
-    return StoredForecast(
-        made_at=row.made_at,
-        until=row.until,
-        learned_weight=row.learned_weight,
-        notes=tuple(row.notes),
-        means=unpack(row.means),
-        whole=None if row.whole is None else unpack(row.whole),
-    )
-
-
-def _keep_fault(session: Session, home_id: int, fault: Fault) -> None:
-    row = session.get(FaultRow, (home_id, fault.since, fault.code, fault.subject))
-    if row is None:
-        session.add(FaultRow(home_id=home_id, **_fields(fault)))
-        return
-    row.severity, row.facts, row.cleared_at = fault.severity, plain(fault.facts), fault.cleared_at
-
-
-def _fault(row: FaultRow) -> FaultRecord:
-    fault = Fault(
-        code=row.code,
-        subject=row.subject,
-        since=row.since,
-        severity="fault" if row.severity == "fault" else "warning",
-        facts=row.facts,
-        cleared_at=row.cleared_at,
-    )
-    return FaultRecord(fault, row.acknowledged_at, row.acknowledged_by)
-
-
-def _evidence(row: EvidenceRow) -> HygieneEvidence:
-    return HygieneEvidence(
-        started=row.started,
-        ended=row.ended,
-        passed=row.passed,
-        by="credited" if row.by == "credited" else "commanded",
-        lowest_probe=row.lowest_probe,
-        lowest_c=row.lowest_c,
-        held_s=row.held_s,
-        facts=row.facts,
-    )
-
-
-def _score(row: ScoreRow) -> Score:
-    return Score(day=row.day, made_at=row.made_at, figures=row.figures)
-
-
-def _settings(row: SettingsRow) -> SettingsVersion:
-    # Through JSON, as it was written: lists become tuples again where the model wants them.
-    return SettingsVersion(
-        version=row.version,
-        author=row.author,
-        made_at=row.made_at,
-        effective_from=row.effective_from,
-        reason=row.reason,
-        tunables=Tunables.model_validate_json(json.dumps(row.tunables)),
-    )
-
-
-def _override(row: OverrideRow) -> Override:
-    return Override(
-        id=row.id or 0,
-        wish=Wish(row.wish),
-        author=row.author,
-        made_at=row.made_at,
-        since=row.since,
-        until=row.until,
-        tenths=row.tenths,
-        people=row.people,
-        note=row.note,
-        ended_at=row.ended_at,
-        ended_by=row.ended_by,
-    )
-
-
-def _trace(session: Session, override_id: int, line: OverrideEvent) -> None:
-    session.add(OverrideTraceRow(override_id=override_id, **_fields(line)))
