@@ -35,6 +35,11 @@ class Source:
     available       False where it must not run (quiet hours, space heating, a lost actuator)
     claim_per_h     price of taking it from space heating for an hour, 0 when it is free
     modulates       True when it can follow surplus between min_power_w and electricity_w
+    charge_c        what it heats to when it charges, degC; None for the store's set temperature.
+                    Never above store_c. Higher than the set temperature stores surplus hotter.
+
+    A start cost and a least run are honoured for one source, the heat pump if there is one;
+    an immersion heater beside it has neither.
     """
 
     name: SourceName
@@ -50,6 +55,7 @@ class Source:
     heats_from: float = 0.0  # share of the volume that lies below its foot and stays unheated
     modulates: bool = False
     min_power_w: float = 0.0
+    charge_c: float | None = None
 
 
 @dataclass(frozen=True)
@@ -75,6 +81,7 @@ class Now:
     running: SourceName | None = None
     running_for_s: float = 0.0
     resting_for_s: float = 1e9
+    hot_c: float | None = None  # mean temperature of the usable water, None when not known
 
 
 @dataclass(frozen=True)
@@ -165,6 +172,25 @@ class Window:
     reason: Reason
 
 
+def _none() -> Floats:
+    return np.zeros(0)
+
+
+@dataclass(frozen=True)
+class Order:
+    """What one source should do now: charge until the level is reached, or leave off.
+
+    surplus_only says that only PV surplus is worth storing at this level.
+    """
+
+    source: SourceName
+    until_l40: float
+    until_tenths: int
+    surplus_only: bool
+    purpose: Literal["charge", "disinfection", "surplus"]
+    reason: Reason
+
+
 @dataclass(frozen=True)
 class Plan:
     """What the plan expects and, for whatever happens instead, what to do.
@@ -175,6 +201,14 @@ class Plan:
     low_l40         its 5 % quantile, shape (n + 1,)
     short_chance    chance that use in the slot is not met, shape (n,)
     cost            expected money over the horizon, less the worth of what is left at its end
+                    (what the hours before charged; unmet use is not in it)
+    start_below_l40 at or below this a source that is off is worth starting, shape (n, r, s);
+                    lower than the base stock where a start costs something; 0 where it is not
+    surplus_stock_l40  the level up to which surplus is worth storing when it is all the source
+                    takes, shape (n, r, s)
+    heat_l40_per_h  how fast each source charges, shape (n, s)
+    regime          chance of each demand regime as seen when the plan was made, shape (n, r)
+    unmet_l40       expected use that is not met over the horizon
     """
 
     grid: SlotGrid
@@ -193,3 +227,9 @@ class Plan:
     cost: float
     electricity_kwh: float
     reason: Reason  # the plan as a whole: what matters next
+    start_below_l40: Floats = field(default_factory=_none)
+    surplus_stock_l40: Floats = field(default_factory=_none)
+    heat_l40_per_h: Floats = field(default_factory=_none)
+    regime: Floats = field(default_factory=_none)
+    reference_l40: float = 0.0
+    unmet_l40: float = 0.0

@@ -1,0 +1,431 @@
+"""The plan's problem on a grid: states, what each source does to them, and what that costs.
+
+A state is the usable charge (evenly spaced levels), the lukewarm heat below it (a few steps),
+and whether the store is one heated mass (see ``store``). Beside it stand the phase of the main
+source (resting, running and for how long) and the demand regime, which the heating tables do
+not depend on. All litres are litres at 40 degC.
+"""
+
+from __future__ import annotations
+
+import math
+from dataclasses import dataclass
+
+import numpy as np
+from numpy.typing import NDArray
+
+from forecasting.types import Floats
+from service.scheduling import store as stores
+from service.scheduling.store import Body, Bools
+from service.scheduling.types import Layout, Problem, Source
+
+Index = NDArray[np.intp]
+
+LUKEWARM_STEPS = 5
+PORTIONS = 4  # a run may stop after so many parts of a slot
+PORTIONS_PLATE_ONLY = 12  # with few states there is time for more
+SMALL_DRAW = 0.03  # share of the volume that comes in below a coil without cooling its mass
+BEYOND_ANY_COST = 1e9
+
+
+@dataclass(frozen=True)
+class Lattice:
+    """The states, flat: ``usable``, ``lukewarm`` and ``mass`` have shape (c * u,)."""
+
+    levels: Floats  # shape (u,)
+    channels: int  # lukewarm steps, plus one for the heated mass
+    has_mass: bool
+    lukewarm_step: float
+    usable: Floats
+    lukewarm: Floats
+    mass: Bools
+
+    @property
+    def step(self) -> float:
+        """Litres between two levels."""
+        return float(self.levels[1] - self.levels[0])
+
+    def corners(
+        self, usable: Floats, lukewarm: Floats, mass: Bools, *, keep: str
+    ) -> tuple[Index, Index, Floats]:
+        """The two neighbouring states and the weight of the second, for states off the grid.
+
+        ``keep="lukewarm"`` snaps the lukewarm heat to a step and books the difference as usable,
+        so that no heat is lost; ``keep="usable"`` takes usable from the grid as it is.
+        """
+        count = len(self.levels)
+        steps = self.channels - self.has_mass
+        place = np.zeros_like(usable)
+        if steps > 1:
+            place = np.clip(lukewarm / self.lukewarm_step, 0.0, steps - 1.0)
+        if keep == "lukewarm":
+            channel = np.rint(place).astype(np.intp)
+            if steps > 1:
+                usable = usable + np.where(mass, 0.0, lukewarm - channel * self.lukewarm_step)
+            channel = np.where(mass, self.channels - 1, channel)
+            along = np.clip(usable / self.step, 0.0, count - 1.0)
+            low = np.minimum(along.astype(np.intp), count - 2)
+            first = channel * count + low
+            return first, first + 1, along - low
+        level = np.clip(np.rint(usable / self.step), 0, count - 1).astype(np.intp)
+        low = np.minimum(place.astype(np.intp), max(steps - 2, 0))
+        first = low * count + level
+        second = first + (count if steps > 1 else 0)
+        return first, second, place - low
+
+
+@dataclass(frozen=True)
+class Cost:
+    """Money for heat in each slot, shape (n,): ``low`` per litre up to ``knee``, then ``high``.
+
+    ``most`` is the largest share of the slot's full heat that the power limits leave.
+    """
+
+    low: Floats
+    high: Floats
+    knee: Floats
+    most: Floats
+
+    def of(self, slot: int, taken: Floats) -> Floats:
+        """Cost of heat taken up in that slot."""
+        low, high = float(self.low[slot]), float(self.high[slot])
+        if low == high:
+            return taken * high
+        return taken * high + np.minimum(taken, float(self.knee[slot])) * (low - high)
+
+
+@dataclass(frozen=True)
+class Stage:
+    """One source on the lattice.
+
+    With t different heats, j portions and s states, ``first``, ``second``, ``weight`` and
+    ``taken`` have shape (t, j, s); ``whole`` (t, s) is where a full run is taken up in full.
+    """
+
+    source: Source
+    place: int  # in Problem.sources
+    which: Index  # table of each slot, shape (n,)
+    heat: Floats  # litres at 40 degC in a full run of each slot, shape (n,)
+    share: Floats  # of a full run, shape (j,)
+    first: Index
+    second: Index
+    weight: Floats
+    taken: Floats
+    whole: Bools
+    runs: Bools  # may it run at all, shape (n,)
+    kwh_per_l40: Floats  # electricity, shape (n,)
+    alone: Cost
+    beside_main: Cost
+
+
+@dataclass(frozen=True)
+class Phases:
+    """The main source's memory: index 0 rested, then ``rests``, then ``runs``.
+
+    The last of ``runs`` may stop. One phase alone means that nothing needs remembering.
+    """
+
+    rests: int
+    runs: int
+
+    @property
+    def count(self) -> int:
+        """How many phases there are."""
+        return 1 if self.runs == 0 else 1 + self.rests + self.runs
+
+    @property
+    def first_run(self) -> int:
+        """Where a start leads."""
+        return 0 if self.runs == 0 else 1 + self.rests
+
+    @property
+    def last_run(self) -> int:
+        """From where a run may stop."""
+        return self.count - 1 if self.runs else 0
+
+    @property
+    def stopped(self) -> int:
+        """Where a stop leads."""
+        return self.rests if self.runs else 0
+
+
+@dataclass(frozen=True)
+class Compiled:
+    """A problem made ready to be solved."""
+
+    problem: Problem
+    body: Body
+    lattice: Lattice
+    main: Stage | None
+    extra: Stage | None
+    phases: Phases
+    hours: Floats  # shape (n,)
+    loss_per_h: float
+    start_cost: float
+    least_start: int  # smallest portion a start may run, index into shares
+    demand: Floats  # P(use = level), shape (n, r, u + 1); the last is "more than any level"
+    shortage: Floats  # expected shortage cost by level, shape (n, r, u)
+    unmet: Floats  # expected unmet litres by level, shape (n, r, u)
+    short: Floats  # chance that the level does not suffice, shape (n, r, u)
+    floor_cost: Floats  # cost of standing below what limits ask for, shape (n + 1, u)
+    small_draw: int  # levels
+
+
+def compile_problem(problem: Problem) -> Compiled:
+    """Check a problem and lay it on the lattice. Raises ValueError with what is wrong."""
+    _check(problem)
+    hours = (problem.grid.end_s - problem.grid.start_s) / 3600.0
+    shape = stores.body(problem.store, problem.sources)
+    tops = [
+        stores.full_l40(problem.store, stores.charge_c(s, problem.store), 1.0 - stores.foot(s))
+        for s in problem.sources
+    ]
+    lattice = _lattice(problem, shape, tops)
+    names = [s.name for s in problem.sources]
+    order = sorted(range(len(names)), key=lambda i: names[i] != "heat_pump")
+    main = extra = None
+    if order:
+        main = _stage(problem, shape, lattice, place=order[0], top=tops[order[0]], main=None)
+    if len(order) > 1:
+        extra = _stage(problem, shape, lattice, place=order[1], top=tops[order[1]], main=main)
+    slot_s = float(np.median(hours)) * 3600.0
+    phases, least = Phases(0, 0), 1
+    if main is not None:
+        source = main.source
+        needs_memory = source.start_cost > 0 or source.min_run_s > 0 or source.min_rest_s > slot_s
+        if needs_memory:
+            phases = Phases(
+                rests=round(source.min_rest_s / slot_s - 0.01),
+                runs=max(1, math.ceil(source.min_run_s / slot_s - 1e-9)),
+            )
+            share = min(1.0, source.min_run_s / slot_s)
+            least = max(1, math.ceil(share * len(main.share) - 1e-9))
+    demand, unmet, short = _demand(problem, lattice)
+    return Compiled(
+        problem=problem,
+        body=shape,
+        lattice=lattice,
+        main=main,
+        extra=extra,
+        phases=phases,
+        hours=hours,
+        loss_per_h=stores.hot_loss_per_h(shape, problem.store),
+        start_cost=main.source.start_cost if main else 0.0,
+        least_start=least,
+        demand=demand,
+        shortage=unmet * problem.shortage_price_per_l40,
+        unmet=unmet,
+        short=short,
+        floor_cost=_floor_cost(problem, lattice, main, extra),
+        small_draw=math.ceil(SMALL_DRAW * shape.volume_l / lattice.step),
+    )
+
+
+def _check(problem: Problem) -> None:
+    """Refuse what cannot be planned, saying what and how to mend it."""
+    n = len(problem.grid)
+    if n == 0:
+        raise ValueError("the planning grid has no slots")
+    if np.any(problem.grid.end_s <= problem.grid.start_s):
+        raise ValueError("every slot of the planning grid must end after it starts")
+    if problem.levels < 3:
+        raise ValueError(f"levels = {problem.levels}: a plan needs at least 3")
+    if not problem.shortage_price_per_l40 >= 0:
+        raise ValueError("the shortage price must be 0 or more per litre")
+    if len(problem.sources) > 2 or len({s.name for s in problem.sources}) < len(problem.sources):
+        raise ValueError("a plan knows at most one heat pump and one immersion heater")
+    shapes = {
+        "demand pmf": len(problem.demand.pmf),
+        "import price": len(problem.prices.import_per_kwh),
+        "export price": len(problem.prices.export_per_kwh),
+        "surplus": len(problem.prices.surplus_w),
+    }
+    for source in problem.sources:
+        shapes[f"{source.name} heat"] = len(source.heat_w)
+        shapes[f"{source.name} electricity"] = len(source.electricity_w)
+        shapes[f"{source.name} store temperature"] = len(source.store_c)
+        shapes[f"{source.name} availability"] = len(source.available)
+    for what, length in shapes.items():
+        if length != n:
+            raise ValueError(f"{what} has {length} values, the planning grid {n} slots")
+    for what, values in (
+        ("import price", problem.prices.import_per_kwh),
+        ("export price", problem.prices.export_per_kwh),
+        ("surplus", problem.prices.surplus_w),
+    ):
+        if not np.all(np.isfinite(values)):
+            raise ValueError(f"{what} must be a number in every slot")
+
+
+def _lattice(problem: Problem, body: Body, tops: list[Floats]) -> Lattice:
+    top = max([problem.store.capacity_l40, problem.now.usable_l40, *(float(t.max()) for t in tops)])
+    wanted = problem.limits.disinfection
+    if wanted is not None:
+        top = max(top, float(stores.full_l40(problem.store, wanted.set_c)))
+    levels = np.linspace(0.0, top, problem.levels)
+    has_mass = any(s.layout is not Layout.PLATE for s in problem.sources)
+    lukewarm_now = problem.now.lukewarm_kwh / body.kwh_per_l40
+    steps = LUKEWARM_STEPS if has_mass or lukewarm_now > 0.1 * body.most_lukewarm else 1
+    step = body.most_lukewarm / (steps - 1) if steps > 1 else 0.0
+    channels = steps + has_mass
+    lukewarm = np.repeat(np.append(np.arange(steps) * step, [0.0] * has_mass), problem.levels)
+    return Lattice(
+        levels=levels,
+        channels=channels,
+        has_mass=has_mass,
+        lukewarm_step=step,
+        usable=np.tile(levels, channels),
+        lukewarm=lukewarm,
+        mass=np.repeat(np.arange(channels) == (channels - 1 if has_mass else -1), problem.levels),
+    )
+
+
+def _stage(
+    problem: Problem,
+    body: Body,
+    lattice: Lattice,
+    *,
+    place: int,
+    top: Floats,
+    main: Stage | None,
+) -> Stage:
+    source = problem.sources[place]
+    hours = (problem.grid.end_s - problem.grid.start_s) / 3600.0
+    n = len(hours)
+    portions = PORTIONS if lattice.channels > 1 else PORTIONS_PLATE_ONLY
+    share = np.arange(1, portions + 1) / portions
+    heat = np.maximum(source.heat_w, 0.0) * hours / 1000.0 / body.kwh_per_l40
+    runs = np.asarray(source.available, bool) & (heat > 0.0)
+    top = np.minimum(top, problem.limits.highest_l40)
+    # Slots that heat alike, within a percent and a litre, share a table.
+    keys = np.stack([np.rint(np.log(np.maximum(heat, 1e-6)) * 100.0), np.rint(top)], axis=1)
+    _, members, which = np.unique(keys, axis=0, return_index=True, return_inverse=True)
+    q = heat[members][:, None, None] * share[None, :, None]
+    usable, lukewarm, mass, taken = stores.heated(
+        body,
+        source,
+        lattice.usable,
+        lattice.lukewarm,
+        lattice.mass,
+        top_l40=top[members][:, None, None],
+        heat=q,
+    )
+    first, second, weight = lattice.corners(usable, lukewarm, mass, keep="lukewarm")
+    if source.layout is not Layout.PLATE:
+        # Short of the use temperature only the lukewarm heat moves.
+        a, b, w = lattice.corners(usable, lukewarm, mass, keep="usable")
+        waits = ~mass & (usable <= lattice.usable)
+        first, second = np.where(waits, a, first), np.where(waits, b, second)
+        weight = np.where(waits, w, weight)
+    per_l40 = body.kwh_per_l40 * np.divide(
+        source.electricity_w, source.heat_w, out=np.zeros(n), where=source.heat_w > 0
+    )
+    main_w = np.zeros(n) if main is None else main.source.electricity_w
+
+    def priced(used_w: Floats) -> Cost:
+        return _cost(problem, source, heat=heat, per_l40=per_l40, used_w=used_w)
+
+    return Stage(
+        source=source,
+        place=place,
+        which=which.reshape(-1).astype(np.intp),
+        heat=heat,
+        share=share,
+        first=first,
+        second=second,
+        weight=weight,
+        taken=np.ascontiguousarray(np.broadcast_to(taken, first.shape)),
+        whole=taken[:, -1] >= q[:, -1] * (1.0 - 1e-9),
+        runs=runs,
+        kwh_per_l40=per_l40,
+        alone=priced(np.zeros(n)),
+        beside_main=priced(main_w),
+    )
+
+
+def _cost(
+    problem: Problem, source: Source, *, heat: Floats, per_l40: Floats, used_w: Floats
+) -> Cost:
+    """PV surplus first, at the export price it would have earned; the rest from the grid.
+
+    ``used_w`` is what another source running at the same time takes of surplus and limits.
+    """
+    n = len(heat)
+    hours = (problem.grid.end_s - problem.grid.start_s) / 3600.0
+    prices, limits = problem.prices, problem.limits
+    surplus = np.maximum(prices.surplus_w - used_w, 0.0)
+    grid = prices.import_per_kwh
+    if prices.carbon_g_per_kwh is not None:
+        grid = grid + prices.carbon_g_per_kwh / 1000.0 * prices.carbon_price_per_kg
+    power = np.maximum(source.electricity_w, 1e-9)
+
+    def blend(at_w: Floats) -> Floats:
+        own = np.minimum(surplus / np.maximum(at_w, 1e-9), 1.0)
+        return own * prices.export_per_kwh + (1.0 - own) * grid
+
+    claim = np.zeros(n)
+    if source.claim_per_h is not None:
+        claim = np.divide(
+            source.claim_per_h * hours, heat, out=np.zeros(n), where=heat > 0
+        )  # per litre
+    most = np.ones(n)
+    for limit in (limits.power_w, limits.grid_power_w):
+        if limit is None:
+            continue
+        left = np.maximum(limit - used_w, 0.0)
+        if source.modulates:
+            fits = np.where(left >= source.min_power_w, np.minimum(left / power, 1.0), 0.0)
+        else:
+            fits = (left >= power * (1.0 - 1e-9)).astype(float)
+        most = np.minimum(most, fits)
+    if not source.modulates:
+        each = per_l40 * blend(power) + claim
+        return Cost(each, each, np.full(n, np.inf), most)
+    # Following surplus: down to its least power everything comes from surplus; if there is less,
+    # it runs at that least power, part of it from the grid.
+    following = np.clip(surplus, np.minimum(source.min_power_w, power), power)
+    low = per_l40 * np.where(surplus > 0.0, blend(following), grid) + claim
+    high = per_l40 * grid + claim
+    return Cost(low, high, heat * np.where(surplus > 0.0, following / power, 0.0), most)
+
+
+def _demand(problem: Problem, lattice: Lattice) -> tuple[Floats, Floats, Floats]:
+    """Use on the levels, expected unmet litres and chance of falling short, by level."""
+    volumes, pmf = problem.demand.volumes_l40, problem.demand.pmf
+    count = len(lattice.levels)
+    along = np.minimum(volumes / lattice.step, float(count))
+    low = np.minimum(along.astype(np.intp), count - 1)
+    split = np.zeros((len(volumes), count + 1))
+    rows = np.arange(len(volumes))
+    split[rows, low] = 1.0 - (along - low)
+    split[rows, low + 1] += along - low
+    unmet = np.maximum(volumes[:, None] - lattice.levels, 0.0)
+    # Half a litre short is nobody's cold shower, and rounding.
+    short = (volumes[:, None] > lattice.levels + 0.5).astype(float)
+    return pmf @ split, pmf @ unmet, pmf @ short
+
+
+def _floor_cost(
+    problem: Problem, lattice: Lattice, main: Stage | None, extra: Stage | None
+) -> Floats:
+    """What it costs to start a slot with less than the limits ask for.
+
+    A limit is kept whenever the plant can keep it: each missing litre costs three times what the
+    dearest way to make it would, in every slot.
+    """
+    n = len(problem.grid)
+    dearest = max(
+        [0.0, problem.shortage_price_per_l40 / 3.0]
+        + [float(np.max(np.abs(s.alone.high))) for s in (main, extra) if s is not None]
+        + [float(np.max(np.abs(s.beside_main.high))) for s in (main, extra) if s is not None]
+    )
+    starts = np.append(problem.grid.start_s, problem.grid.end_s[-1])
+    ends = np.append(problem.grid.end_s, problem.grid.end_s[-1] + 1)
+    asked = np.full(n + 1, max(problem.limits.lowest_l40, 0.0))
+    for wish in problem.limits.raises:
+        covers = (ends > wish.from_s) & (starts < wish.until_s)
+        asked[covers] = np.maximum(asked[covers], wish.usable_l40)
+    asked = np.minimum(asked, lattice.levels[-1])
+    missing: Floats = np.maximum(asked[:, None] - lattice.levels, 0.0)
+    price: float = 3.0 * max(dearest, 1e-3)
+    return price * missing

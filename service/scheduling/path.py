@@ -1,0 +1,270 @@
+"""The plan as it goes if the household draws what is expected: one line through the slots."""
+
+from __future__ import annotations
+
+from dataclasses import dataclass
+from typing import Literal
+
+import numpy as np
+
+from forecasting.types import Floats
+from service.scheduling import store as stores
+from service.scheduling.lattice import Compiled, Stage
+from service.scheduling.solve import Solution
+from service.scheduling.types import Layout
+
+
+@dataclass(frozen=True)
+class Run:
+    """One source running for a share of one slot.
+
+    late says that it runs at the slot's end, to go on in the next one.
+    """
+
+    slot: int
+    place: int
+    share: float
+    late: bool
+    usable_after: float
+    kwh: float
+    surplus_kwh: float
+    cost: float
+
+
+@dataclass(frozen=True)
+class Path:
+    """usable and lukewarm at each slot's start, shape (n + 1,), litres at 40 degC, and the runs."""
+
+    usable: Floats
+    lukewarm: Floats
+    mass: Floats
+    runs: tuple[Run, ...]
+
+
+@dataclass
+class _Here:
+    usable: float
+    lukewarm: float
+    mass: bool
+    phase: int
+
+
+def start_phase(c: Compiled) -> int:
+    """The main source's phase at the first slot."""
+    phases, now, stage = c.phases, c.problem.now, c.main
+    if phases.count == 1 or stage is None:
+        return 0
+    slot_s = float(np.median(c.hours)) * 3600.0
+    if now.running == stage.source.name:
+        return min(phases.first_run + int(now.running_for_s / slot_s), phases.last_run)
+    left_s = max(stage.source.min_rest_s - now.resting_for_s, 0.0)
+    return min(phases.rests, int(np.ceil(left_s / slot_s - 1e-9)))
+
+
+def starts_as_mass(c: Compiled) -> bool:
+    """Is the cylinder one heated mass now: most of it usable, but cooler than when full?"""
+    if not c.lattice.has_mass or c.problem.now.usable_l40 <= 0:
+        return False
+    now, zone_l = c.problem.now, (1.0 - c.body.lowest_foot) * c.body.volume_l
+    if now.hot_c is None:
+        coils = {s.name for s in c.problem.sources if s.layout is not Layout.PLATE}
+        return now.running in coils and now.lukewarm_kwh < 0.5 * c.body.kwh_per_l40 * zone_l
+    per_litre = float(stores.full_l40(c.problem.store, now.hot_c)) / c.body.volume_l
+    return now.usable_l40 / max(per_litre, 1e-6) >= 0.85 * zone_l
+
+
+def follow(c: Compiled, solution: Solution, belief: Floats) -> Path:
+    """Walk the best actions from now on under expected use; ``belief`` has shape (n, r)."""
+    n = len(c.hours)
+    now = c.problem.now
+    here = _Here(
+        now.usable_l40,
+        min(now.lukewarm_kwh / c.body.kwh_per_l40, c.body.most_lukewarm),
+        starts_as_mass(c),
+        start_phase(c),
+    )
+    usable, lukewarm, mass = np.zeros(n + 1), np.zeros(n + 1), np.zeros(n + 1)
+    runs: list[Run] = []
+    small = c.small_draw * c.lattice.step
+    for slot in range(n):
+        usable[slot], lukewarm[slot], mass[slot] = here.usable, here.lukewarm, here.mass
+        use = float(c.problem.demand.expected_l40[slot])
+        here.mass = here.mass and use <= small
+        here.usable = max(here.usable - use, 0.0)
+        runs += _act(c, slot, solution, belief[slot], here)
+        here.usable *= float(np.exp(-c.loss_per_h * c.hours[slot]))
+        share = stores.lukewarm_loss_per_h(c.body, c.problem.store, np.array([here.lukewarm]))
+        here.lukewarm *= float(np.exp(-share[0] * c.hours[slot]))
+    usable[n], lukewarm[n], mass[n] = here.usable, here.lukewarm, here.mass
+    return Path(usable, lukewarm, mass, tuple(runs))
+
+
+def worth_at(c: Compiled, values: Floats, usable: Floats, lukewarm: Floats, mass: Floats) -> Floats:
+    """Interpolate values (s,) at states off the lattice."""
+    lattice = c.lattice
+    count = len(lattice.levels)
+    steps = lattice.channels - lattice.has_mass
+    grid = values.reshape(lattice.channels, count)
+    along = np.clip(usable / lattice.step, 0.0, count - 1.0)
+    low = np.minimum(along.astype(np.intp), count - 2)
+    w = along - low
+    if steps > 1:
+        up = np.clip(lukewarm / lattice.lukewarm_step, 0.0, steps - 1.0)
+        channel = np.minimum(up.astype(np.intp), steps - 2)
+        v = up - channel
+        upper = np.where(mass, lattice.channels - 1, channel + 1)
+        channel = np.where(mass, lattice.channels - 1, channel)
+    else:
+        channel, upper, v = np.zeros_like(low), np.zeros_like(low), np.zeros_like(w)
+    below: Floats = grid[channel, low] * (1 - w) + grid[channel, low + 1] * w
+    above: Floats = grid[upper, low] * (1 - w) + grid[upper, low + 1] * w
+    mixed: Floats = below * (1 - v) + above * v
+    return mixed
+
+
+def _act(c: Compiled, slot: int, solution: Solution, belief: Floats, here: _Here) -> list[Run]:
+    """Choose between all portions of the sources at this very state; moves ``here``."""
+    phases = c.phases
+    after = np.tensordot(belief, solution.after[slot], axes=1)  # (p, s)
+    # Main source: nothing, then each portion and the phase it leads to.
+    usable, lukewarm = np.array([here.usable]), np.array([here.lukewarm])
+    mass, spent = np.array([here.mass]), np.array([0.0])
+    idle_phase = max(here.phase - 1, 0) if here.phase <= phases.rests else phases.stopped
+    leads, taken_main = np.array([idle_phase]), np.array([0.0])
+    stage = c.main
+    main_can = stage is not None and stage.runs[slot] and stage.alone.most[slot] > 0
+    if stage is not None and main_can:
+        options = _heat(c, stage, slot, here)
+        portions, to = _main_options(c, stage, slot, here, float(options[3][-1]))
+        if portions is not None:
+            start = c.start_cost if here.phase <= phases.rests and phases.count > 1 else 0.0
+            cost = stage.alone.of(slot, options[3]) + start
+            if here.phase > phases.rests and here.phase < phases.last_run:
+                usable, lukewarm, mass = usable[:0], lukewarm[:0], mass[:0]
+                spent, leads, taken_main = spent[:0], leads[:0], taken_main[:0]
+            usable = np.append(usable, options[0][portions])
+            lukewarm = np.append(lukewarm, options[1][portions])
+            mass = np.append(mass, options[2][portions])
+            spent = np.append(spent, cost[portions])
+            leads = np.append(leads, to)
+            taken_main = np.append(taken_main, options[3][portions])
+    # Second source after each of these.
+    extra = c.extra
+    k = len(usable)
+    taken_extra = np.zeros(k)
+    origin = np.arange(k)
+    if extra is not None and extra.runs[slot]:
+        share = np.append(0.0, extra.share)
+        q = extra.heat[slot] * share[:, None]
+        top = _top(c, extra, slot)
+        u, w, m, t = stores.heated(
+            c.body, extra.source, usable, lukewarm, mass, top_l40=top, heat=q
+        )
+        on = taken_main > 0
+        cost = np.where(on, extra.beside_main.of(slot, t), extra.alone.of(slot, t))
+        most = np.where(on, extra.beside_main.most[slot], extra.alone.most[slot])
+        cost = np.where(share[:, None] > most + 1e-9, np.inf, cost)
+        origin = np.broadcast_to(origin, t.shape).ravel()
+        usable, lukewarm, mass = u.ravel(), w.ravel(), np.broadcast_to(m, t.shape).ravel()
+        taken_extra = t.ravel()
+        spent = (spent + cost).ravel()
+        leads, taken_main = leads[origin], taken_main[origin]
+    total = spent.copy()
+    for phase in np.unique(leads):
+        chosen = leads == phase
+        total[chosen] += worth_at(c, after[phase], usable[chosen], lukewarm[chosen], mass[chosen])
+    pick = int(np.argmin(total - 1e-9 * (taken_main + taken_extra == 0.0)))
+    was_running = here.phase > phases.rests
+    here.usable, here.lukewarm = float(usable[pick]), float(lukewarm[pick])
+    here.mass, here.phase = bool(mass[pick]), int(leads[pick])
+    made: list[Run] = []
+    if stage is not None and taken_main[pick] > 0:
+        late = phases.count > 1 and not was_running and here.phase > phases.rests
+        made.append(
+            _run(c, stage, slot, float(taken_main[pick]), late=late, usable=here.usable, used_w=0.0)
+        )
+    if extra is not None and taken_extra[pick] > 0:
+        used = stage.source.electricity_w[slot] if stage and taken_main[pick] > 0 else 0.0
+        made.append(
+            _run(
+                c,
+                extra,
+                slot,
+                float(taken_extra[pick]),
+                late=False,
+                usable=here.usable,
+                used_w=used,
+            )
+        )
+    return made
+
+
+def _top(c: Compiled, stage: Stage, slot: int) -> float:
+    store, source = c.problem.store, stage.source
+    hot = stores.charge_c(source, store)[slot]
+    full = float(stores.full_l40(store, float(hot), 1.0 - stores.foot(source)))
+    return min(full, c.problem.limits.highest_l40)
+
+
+def _heat(
+    c: Compiled, stage: Stage, slot: int, here: _Here
+) -> tuple[Floats, Floats, stores.Bools, Floats]:
+    q = stage.heat[slot] * stage.share
+    ones = np.ones_like(q)
+    return stores.heated(
+        c.body,
+        stage.source,
+        here.usable * ones,
+        here.lukewarm * ones,
+        np.full(len(q), here.mass),
+        top_l40=_top(c, stage, slot),
+        heat=q,
+    )
+
+
+def _main_options(
+    c: Compiled, stage: Stage, slot: int, here: _Here, most_taken: float
+) -> tuple[slice | None, Floats | list[int]]:
+    """Which portions the main source may run from here, and the phases they lead to."""
+    phases, count = c.phases, len(stage.share)
+    allowed = int(np.sum(stage.share <= stage.alone.most[slot] + 1e-9))
+    if phases.count == 1:
+        return slice(0, allowed), [0] * allowed
+    if here.phase == 0:
+        least = c.least_start - 1
+        return slice(least, allowed), [phases.first_run] * max(allowed - least, 0)
+    if here.phase <= phases.rests:
+        return None, []
+    if here.phase < phases.last_run:
+        return slice(count - 1, count), [here.phase + 1]
+    whole = most_taken >= stage.heat[slot] * (1.0 - 1e-9)
+    to = [phases.stopped] * (count - 1) + [phases.last_run if whole else phases.stopped]
+    return slice(0, allowed), to[:allowed]
+
+
+def _run(
+    c: Compiled, stage: Stage, slot: int, taken: float, *, late: bool, usable: float, used_w: float
+) -> Run:
+    price = stage.beside_main if used_w > 0 else stage.alone
+    kwh = taken * float(stage.kwh_per_l40[slot])
+    share = taken / float(stage.heat[slot])
+    surplus_w = max(float(c.problem.prices.surplus_w[slot]) - used_w, 0.0)
+    power = float(stage.source.electricity_w[slot])
+    hours = float(c.hours[slot])
+    if stage.source.modulates and surplus_w >= stage.source.min_power_w:
+        own = min(kwh, surplus_w / 1000.0 * hours)
+    else:
+        own = kwh * min(surplus_w / max(power, 1e-9), 1.0)
+    return Run(
+        slot=slot,
+        place=stage.place,
+        share=min(share, 1.0),
+        late=late,
+        usable_after=usable,
+        kwh=kwh,
+        surplus_kwh=own,
+        cost=float(price.of(slot, np.array([taken]))[0]),
+    )
+
+
+Purpose = Literal["charge", "disinfection", "surplus"]

@@ -1,0 +1,333 @@
+"""Make a plan, and say what it asks for now.
+
+``make`` solves the problem (see ``solve``) and reads from the solution what the rest of the
+house needs: the base-stock level of every slot for whatever happens, the windows if all goes as
+expected, the chance of running short, and the reasons. ``decide`` looks up what to do at this
+moment with the charge there really is.
+"""
+
+from __future__ import annotations
+
+import numpy as np
+
+from forecasting.types import Floats
+from service.cylinder.tenths import FULL, tenths
+from service.scheduling import store as stores
+from service.scheduling import why
+from service.scheduling.lattice import Compiled, Stage, compile_problem
+from service.scheduling.outlook import Outlook, outlook
+from service.scheduling.path import Path, Run, follow, start_phase, starts_as_mass
+from service.scheduling.solve import Solution, solve
+from service.scheduling.store import Bools
+from service.scheduling.types import Layout, Order, Plan, Problem, Source, SourceName, Window
+
+LOW_QUANTILE = 0.05
+
+
+def make(problem: Problem) -> Plan:
+    """The cheapest plan that keeps the comfort asked for.
+
+    Raises ValueError naming what is wrong when the problem contradicts itself.
+    """
+    c = compile_problem(problem)
+    belief = beliefs(c)
+    solution = solve(c, terminal_worth(c))
+    ahead = outlook(c, solution, _start(c))
+    path = follow(c, solution, belief)
+    windows = _windows(c, path)
+    stocks = _stocks(c, solution, path)
+    levels = c.lattice.levels
+    expected = ahead.level_chance @ levels
+    low = levels[np.argmax(np.cumsum(ahead.level_chance, axis=1) >= LOW_QUANTILE, axis=1)]
+    return Plan(
+        grid=problem.grid,
+        made_at_s=int(problem.grid.start_s[0]),
+        windows=tuple(w for w, _ in windows),
+        base_stock_l40=stocks[0],
+        source_names=tuple(s.name for s in problem.sources),
+        expected_l40=expected,
+        low_l40=low,
+        expected_use_l40=problem.demand.expected_l40,
+        short_chance=ahead.short_chance,
+        import_per_kwh=problem.prices.import_per_kwh,
+        surplus_w=problem.prices.surplus_w,
+        price_estimated=problem.prices.estimated,
+        price_note=problem.prices.note,
+        cost=float(ahead.cost.sum()) - _left_worth(c, ahead),
+        electricity_kwh=float(ahead.kwh.sum()),
+        reason=why.plan_reason(c, ahead, path, [w for w, _ in windows]),
+        start_below_l40=stocks[1],
+        surplus_stock_l40=stocks[2],
+        heat_l40_per_h=_rates(c),
+        regime=belief,
+        reference_l40=problem.store.reference_l40,
+        unmet_l40=float(ahead.unmet_l40.sum()),
+    )
+
+
+def beliefs(c: Compiled) -> Floats:
+    """Chance of each regime in each slot as known now, shape (n, r)."""
+    demand = c.problem.demand
+    here = demand.regime_now
+    rows = [here]
+    for slot in range(len(c.hours) - 1):
+        here = here @ demand.transition[slot]
+        rows.append(here)
+    return np.stack(rows)
+
+
+def heat_price(c: Compiled, first: int = 0) -> float:
+    """The cheapest way to make a litre at 40 degC from slot ``first`` on, money."""
+    prices = [
+        float(s.alone.low[first:][s.runs[first:]].min(initial=np.inf))
+        for s in (c.main, c.extra)
+        if s is not None
+    ]
+    cheapest = min(prices, default=np.inf)
+    return cheapest if np.isfinite(cheapest) else 0.0
+
+
+def terminal_worth(c: Compiled) -> Floats:
+    """Worth of each state at the horizon's end, (r, p, s): as if the last day came again.
+
+    A first pass over the last day starts from a plain guess (what is left saves making it again
+    as cheaply as that day allows, as far as a day's use goes); what it finds a day earlier then
+    stands for the day after. An empty store counts as 0.
+    """
+    n = len(c.hours)
+    r = c.demand.shape[1]
+    day = max(n - int(np.searchsorted(-np.cumsum(c.hours[::-1])[::-1], -24.0)), 1)
+    first = n - day
+    use = float(c.problem.demand.expected_l40[first:].sum())
+    price = max(heat_price(c, first), 0.0)
+    total = c.lattice.usable + c.lattice.lukewarm
+    spare = np.maximum(total - use, 0.0)
+    worth = price * (np.minimum(total, use) + use * (1.0 - np.exp(-spare / max(use, 1.0))) * 0.5)
+    guess = np.broadcast_to(-worth, (r, c.phases.count, len(worth))).copy()
+    found = solve(c, guess, first).worth[0]
+    return found - float(found[:, 0, 0].mean())
+
+
+def _left_worth(c: Compiled, ahead: Outlook) -> float:
+    left = float(ahead.level_chance[-1] @ c.lattice.levels)
+    return left * max(heat_price(c, max(len(c.hours) - 48, 0)), 0.0)
+
+
+def _start(c: Compiled) -> Floats:
+    """Chance of each state now, (r, p, s)."""
+    now = c.problem.now
+    lattice = c.lattice
+    count = len(lattice.levels)
+    steps = lattice.channels - lattice.has_mass
+    start = np.zeros((c.demand.shape[1], c.phases.count, lattice.channels, count))
+    along = min(max(now.usable_l40 / lattice.step, 0.0), count - 1.0)
+    low = min(int(along), count - 2)
+    channel = lattice.channels - 1 if starts_as_mass(c) else 0
+    if channel == 0 and steps > 1:
+        place = now.lukewarm_kwh / c.body.kwh_per_l40 / lattice.lukewarm_step
+        channel = int(min(round(place), steps - 1))
+    at = start[:, start_phase(c), channel]
+    at[:, low] = c.problem.demand.regime_now * (1.0 - (along - low))
+    at[:, low + 1] = c.problem.demand.regime_now * (along - low)
+    return start.reshape(start.shape[0], c.phases.count, -1)
+
+
+def _rates(c: Compiled) -> Floats:
+    rates = np.zeros((len(c.hours), len(c.problem.sources)))
+    for stage in (c.main, c.extra):
+        if stage is not None:
+            rates[:, stage.place] = np.where(stage.runs, stage.heat / c.hours, 0.0)
+    return rates
+
+
+def _stocks(c: Compiled, solution: Solution, path: Path) -> tuple[Floats, Floats, Floats]:
+    """Base stock, start-below and surplus-stock levels, each of shape (n, r, sources)."""
+    n, r = c.demand.shape[:2]
+    lattice = c.lattice
+    levels = lattice.levels
+    count = len(levels)
+    shape = (n, r, len(c.problem.sources))
+    base, below, surplus = np.zeros(shape), np.zeros(shape), np.zeros(shape)
+    steps = lattice.channels - lattice.has_mass
+    luke = np.zeros(n, np.intp)
+    if steps > 1:
+        luke = np.clip(np.rint(path.lukewarm[:n] / lattice.lukewarm_step), 0, steps - 1).astype(
+            np.intp
+        )
+    slots = np.arange(n)
+
+    def column(values: list[Floats], phase: int, channel: Floats | np.ndarray) -> Floats:
+        rows = np.stack([v[:, phase] for v in values]).reshape(n, r, lattice.channels, count)
+        picked: Floats = rows[slots, :, channel]
+        return picked
+
+    export = c.problem.prices.export_per_kwh
+    for stage in (c.main, c.extra):
+        if stage is None:
+            continue
+        is_main = stage is c.main
+        coil = stage.source.layout is not Layout.PLATE and lattice.has_mass
+        end = np.full(n, lattice.channels - 1) if coil else np.zeros(n, np.intp)
+        values = solution.on if is_main else solution.after
+        then = column(values, c.phases.last_run if is_main else c.phases.stopped, end)
+        hot = stores.charge_c(stage.source, c.problem.store)
+        top = stores.full_l40(c.problem.store, hot, 1.0 - stores.foot(stage.source))
+        top = np.minimum(top, c.problem.limits.highest_l40)
+        allowed = stage.runs & (stage.alone.most > 0)
+        beyond = levels > top[:, None] + 0.5 * lattice.step
+
+        def best_level(slope: Floats, then: Floats = then, beyond: Bools = beyond) -> Floats:
+            total = then + slope[:, None, None] * levels
+            total[np.broadcast_to(beyond[:, None, :], total.shape)] = np.inf
+            picked: Floats = levels[total.argmin(axis=2)]
+            return picked
+
+        place = stage.place
+        base[:, :, place] = np.where(allowed[:, None], best_level(stage.alone.high), 0.0)
+        cheap = np.minimum(stage.kwh_per_l40 * export, stage.alone.high)
+        surplus[:, :, place] = np.where(allowed[:, None], best_level(cheap), 0.0)
+        if is_main:
+            idle, acted = column(solution.off, 0, luke), column(solution.best, 0, luke)
+        else:
+            idle, acted = column(solution.after, 0, luke), column(solution.off, 0, luke)
+        better = acted < idle - 1e-9
+        last = count - 1 - np.argmax(better[:, :, ::-1], axis=2)
+        below[:, :, place] = np.where(better.any(axis=2) & allowed[:, None], levels[last], 0.0)
+    return base, below, surplus
+
+
+def _windows(c: Compiled, path: Path) -> list[tuple[Window, list[Run]]]:
+    """Join runs of a source in consecutive slots to windows, with their reasons."""
+    found: list[tuple[Window, list[Run]]] = []
+    groups: list[list[Run]] = []
+    for place in range(len(c.problem.sources)):
+        for run in (r for r in path.runs if r.place == place):
+            if groups and groups[-1][-1].place == place and groups[-1][-1].slot == run.slot - 1:
+                groups[-1].append(run)
+            else:
+                groups.append([run])
+    grid = c.problem.grid
+    for runs in sorted(groups, key=lambda g: g[0].slot):
+        first, last = runs[0], runs[-1]
+        source: Source = c.problem.sources[first.place]
+        length = grid.end_s - grid.start_s
+        begins, ends = int(grid.start_s[first.slot]), int(grid.end_s[last.slot])
+        if len(runs) > 1 or first.late:
+            begins = int(grid.end_s[first.slot] - first.share * length[first.slot])
+        if len(runs) > 1 or not first.late:
+            ends = int(grid.start_s[last.slot] + last.share * length[last.slot])
+        kwh = sum(r.kwh for r in runs)
+        own = sum(r.surplus_kwh for r in runs)
+        target = last.usable_after
+        level = tenths(target, c.problem.store.reference_l40)
+        window = Window(
+            start_s=begins,
+            end_s=max(ends, begins + 1),
+            source=source.name,
+            target_l40=target,
+            target_tenths=int(min(max(np.floor(level + 0.5), 0), FULL)),
+            electricity_kwh=kwh,
+            cost=sum(r.cost for r in runs),
+            from_surplus_kwh=own,
+            purpose="surplus" if own > 0.5 * kwh else "charge",
+            reason=why.window_reason(c, path, runs),
+        )
+        found.append((window, runs))
+    return found
+
+
+def slot_at(plan: Plan, at_s: float) -> int | None:
+    """The slot that holds the moment, None outside the plan."""
+    if not plan.grid.start_s[0] <= at_s < plan.grid.end_s[-1]:
+        return None
+    return int(np.searchsorted(plan.grid.start_s, at_s, side="right")) - 1
+
+
+def decide(
+    plan: Plan,
+    at_s: float,
+    usable_l40: float,
+    *,
+    running: tuple[SourceName, ...] = (),
+    regime: Floats | None = None,
+    surplus_w: float | None = None,
+) -> tuple[Order, ...]:
+    """What the plan asks for at a moment, with the charge there really is.
+
+    Args:
+        plan: the plan in force.
+        at_s: the moment, seconds since 1970 UTC.
+        usable_l40: usable charge now, litres at 40 degC.
+        running: the sources that run now; they go on to the base-stock level, while one that is
+            off starts only when it is worth a start.
+        regime: chance of each demand regime now, shape (r,); None takes what the plan expected.
+        surplus_w: PV surplus measured now, W; None takes what the plan expected.
+
+    Returns:
+        One order for each source that should run; none outside the plan's horizon.
+    """
+    slot = slot_at(plan, at_s)
+    if slot is None:
+        return ()
+    chance = plan.regime[slot] if regime is None else regime
+    orders = []
+    for place, name in enumerate(plan.source_names):
+        base = float(chance @ plan.base_stock_l40[slot, :, place])
+        start = float(chance @ plan.start_below_l40[slot, :, place])
+        own = float(chance @ plan.surplus_stock_l40[slot, :, place])
+        planned_w = float(plan.surplus_w[slot])
+        surplus_only = False
+        until = base
+        if surplus_w is not None and surplus_w > planned_w + 50.0 and own > base:
+            until, start, surplus_only = own, max(start, own), usable_l40 >= base
+        if name in running:
+            wanted = usable_l40 < until
+        else:
+            wanted = usable_l40 <= start and usable_l40 < until
+            wanted = wanted and not _waits(plan, slot, place, at_s, usable_l40, until, chance)
+        if wanted:
+            orders.append(_order(plan, name, until, at_s, surplus_only=surplus_only))
+    return tuple(orders)
+
+
+def _waits(
+    plan: Plan,
+    slot: int,
+    place: int,
+    at_s: float,
+    usable_l40: float,
+    until: float,
+    chance: Floats,
+) -> bool:
+    """A run that only begins here and goes on in the next slot begins as late as it can."""
+    if slot + 1 >= len(plan.grid):
+        return False
+    later = float(plan.regime[slot + 1] @ plan.base_stock_l40[slot + 1, :, place])
+    starts = float(plan.regime[slot + 1] @ plan.start_below_l40[slot + 1, :, place])
+    if later <= until + 1.0 or starts < until:
+        return False
+    left_h = (float(plan.grid.end_s[slot]) - at_s) / 3600.0
+    return until - usable_l40 < float(plan.heat_l40_per_h[slot, place]) * left_h
+
+
+def _order(plan: Plan, name: SourceName, until: float, at_s: float, *, surplus_only: bool) -> Order:
+    window = next(
+        (w for w in plan.windows if w.source == name and w.start_s - 3600 <= at_s < w.end_s + 3600),
+        None,
+    )
+    level = tenths(until, plan.reference_l40)
+    return Order(
+        source=name,
+        until_l40=until,
+        until_tenths=int(min(max(np.floor(level + 0.5), 0), FULL)),
+        surplus_only=surplus_only,
+        purpose="surplus" if surplus_only else (window.purpose if window else "charge"),
+        reason=window.reason if window else why.drifted(until, plan.reference_l40),
+    )
+
+
+def _stage_of(c: Compiled, place: int) -> Stage:
+    for stage in (c.main, c.extra):
+        if stage is not None and stage.place == place:
+            return stage
+    raise ValueError(f"no source {place}")

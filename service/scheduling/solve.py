@@ -1,0 +1,222 @@
+"""The stochastic dynamic programme: from the last slot back to the first (Bellman 1957).
+
+Within a slot the household draws first and the sources run after it, so that heat made in a slot
+serves the next ones: what is needed at seven o'clock is planned to be there at seven. The worth
+of a state at a slot's start is then
+
+    worth(level) = E[ shortage + best(level - use) ],
+    best(level)  = min over actions of cost + E[ next slot's worth ]
+
+with the actions off, each source for a part of the slot, all of it, or both sources. A start
+cost makes the best action an (s, S) rule (Scarf 1960), a known distribution of use without one
+a base-stock level (Arrow, Harris, Marschak 1951).
+"""
+
+from __future__ import annotations
+
+from dataclasses import dataclass
+
+import numpy as np
+
+from forecasting.types import Floats
+from service.scheduling import store as stores
+from service.scheduling.lattice import BEYOND_ANY_COST, Compiled, Cost, Index, Stage
+
+
+@dataclass(frozen=True)
+class Solution:
+    """Costs to go on the lattice, money; lists have one entry per slot.
+
+    worth   at the slot's start, before use, shape (r, p, s); one more entry for the end
+    after   at the slot's end, when the sources have run, seen with this slot's regime (r, p, s)
+    off     before the second source had its choice, the main one being off, shape (r, p, s)
+    on      the same with the main source on
+    best    after use, before any source runs, shape (r, p, s)
+    """
+
+    worth: list[Floats]
+    after: list[Floats]
+    off: list[Floats]
+    on: list[Floats]
+    best: list[Floats]
+
+
+def solve(c: Compiled, terminal: Floats, first: int = 0) -> Solution:
+    """Costs to go for the slots from ``first`` on, given the worth (r, p, s) at the end."""
+    n = len(c.hours)
+    worth = [terminal]
+    after, off, on, best = [], [], [], []
+    fade = Fade(c)
+    for slot in range(n - 1, first - 1, -1):
+        reached = fade.worth_before(slot, expect_regime(c, slot, worth[-1]))
+        alone, beside = with_extra(c, slot, reached)
+        chosen = choose(c, slot, alone, beside)
+        after.append(reached)
+        off.append(alone)
+        on.append(beside)
+        best.append(chosen)
+        worth.append(draw(c, slot, chosen))
+    return Solution(worth[::-1], after[::-1], off[::-1], on[::-1], best[::-1])
+
+
+def expect_regime(c: Compiled, slot: int, worth: Floats) -> Floats:
+    """Next slot's worth as seen from each regime of this one."""
+    r = worth.shape[0]
+    if r == 1:
+        return worth
+    mixed: Floats = c.problem.demand.transition[slot] @ worth.reshape(r, -1)
+    return mixed.reshape(worth.shape)
+
+
+def scatter(at: Index, chance: Floats, size: int) -> Floats:
+    """Chances added up at their places in a flat array."""
+    return np.asarray(np.bincount(at.ravel(), chance.ravel(), size), np.float64)
+
+
+class Fade:
+    """Standing loss over a slot, on the lattice."""
+
+    def __init__(self, c: Compiled) -> None:
+        self._c = c
+        self._steps = c.lattice.channels - c.lattice.has_mass
+        self._known: dict[float, tuple[Index, Floats, Floats]] = {}
+
+    def worth_before(self, slot: int, worth: Floats) -> Floats:
+        """Worth of each state before the loss, from worth after it; shape (r, p, s)."""
+        low, weight, leak = self._rates(slot)
+        near: Floats = worth.take(low, axis=-1)
+        faded: Floats = near + weight * (worth.take(low + 1, axis=-1) - near)
+        if self._steps > 1:
+            r, p, _ = worth.shape
+            grid = faded.reshape(r, p, self._c.lattice.channels, -1)
+            below, above = grid[:, :, : self._steps - 1], grid[:, :, 1 : self._steps]
+            above += leak * (below - above)
+        return faded
+
+    def chance_after(self, slot: int, chance: Floats) -> Floats:
+        """Probability of each state after the loss, from that before it; shape (r, p, s)."""
+        low, weight, leak = self._rates(slot)
+        r, p, s = chance.shape
+        rows = chance.reshape(r * p, s)
+        base = (np.arange(r * p) * s)[:, None] + low
+        flat = scatter(base, rows * (1.0 - weight), chance.size)
+        flat += scatter(base + 1, rows * weight, chance.size)
+        if self._steps > 1:
+            grid = flat.reshape(r, p, self._c.lattice.channels, -1)
+            drops = leak * grid[:, :, 1 : self._steps]
+            grid[:, :, 1 : self._steps] -= drops
+            grid[:, :, : self._steps - 1] += drops
+        return flat.reshape(chance.shape)
+
+    def _rates(self, slot: int) -> tuple[Index, Floats, Floats]:
+        c, lattice = self._c, self._c.lattice
+        hours = float(c.hours[slot])
+        if hours not in self._known:
+            count = len(lattice.levels)
+            along = lattice.usable * np.exp(-c.loss_per_h * hours) / lattice.step
+            low = np.minimum(along.astype(np.intp), count - 2)
+            base = np.repeat(np.arange(lattice.channels) * count, count)
+            steps = np.arange(1, self._steps, dtype=np.float64)
+            heat = steps * lattice.lukewarm_step
+            share = stores.lukewarm_loss_per_h(c.body, c.problem.store, heat)
+            leak = np.minimum(share * hours * steps, 1.0)[:, None]  # of the way to the step below
+            self._known[hours] = base + low, along - low, leak
+        return self._known[hours]
+
+
+def portions(
+    stage: Stage, slot: int, cost: Cost, reached: Floats, *, at: slice | Index = slice(None)
+) -> Floats:
+    """Cost to go of running a source for each portion of a slot, shape (r, p, j, states)."""
+    table = stage.which[slot]
+    near = reached.take(stage.first[table][:, at], axis=-1)
+    far: Floats = reached.take(stage.second[table][:, at], axis=-1)
+    far -= near
+    far *= stage.weight[table][:, at]
+    far += near
+    far += cost.of(slot, stage.taken[table][:, at])
+    most = float(cost.most[slot])
+    if most < 1.0:
+        far[:, :, stage.share > most + 1e-9] = BEYOND_ANY_COST
+    return far
+
+
+def with_extra(c: Compiled, slot: int, reached: Floats) -> tuple[Floats, Floats]:
+    """Worth after the second source had its choice: with the main source off, and with it on."""
+    stage = c.extra
+    if stage is None or not stage.runs[slot]:
+        return reached, reached
+    run = portions(stage, slot, stage.alone, reached)
+    off = np.minimum(reached, run.min(axis=2))
+    if c.main is None or not c.main.runs[slot]:
+        return off, off
+    if stage.beside_main.most[slot] <= 0.0:
+        return off, reached
+    dearer = portions(stage, slot, stage.beside_main, reached)
+    return off, np.minimum(reached, dearer.min(axis=2))
+
+
+def choose(c: Compiled, slot: int, off: Floats, on: Floats) -> Floats:
+    """Best cost to go after use: the main source off, started, kept running or stopped."""
+    stage, phases = c.main, c.phases
+    if stage is None or not stage.runs[slot] or stage.alone.most[slot] <= 0.0:
+        return _idle(c, off)
+    run = portions(stage, slot, stage.alone, on)
+    if phases.count == 1:
+        either: Floats = np.minimum(off, run.min(axis=2))
+        return either
+    whole = stage.whole[stage.which[slot]]
+    best = _idle(c, off)
+    start = run[:, phases.first_run, c.least_start - 1 :].min(axis=1) + c.start_cost
+    best[:, 0] = np.minimum(best[:, 0], start)
+    stopping = run[:, phases.stopped].min(axis=1)
+    full = np.where(whole, run[:, phases.last_run, -1], stopping)
+    last = phases.last_run
+    best[:, last] = np.minimum(best[:, last], np.minimum(full, stopping))
+    for phase in range(phases.first_run, last):
+        best[:, phase] = run[:, phase + 1, -1]
+    return best
+
+
+def _idle(c: Compiled, off: Floats) -> Floats:
+    """The main source off: a resting one rests on, a running one stops."""
+    phases = c.phases
+    if phases.count == 1:
+        return off
+    after = [max(p - 1, 0) if p <= phases.rests else phases.stopped for p in range(phases.count)]
+    return off.take(after, axis=1)
+
+
+def kernel(c: Compiled, slot: int) -> Floats:
+    """P(level after use | level before), shape (r, after, before), for all regimes of a slot."""
+    count = len(c.lattice.levels)
+    use = c.demand[slot]
+    r = len(use)
+    padded = np.zeros((r, 2 * count))
+    padded[:, count : 2 * count] = use[:, :count]
+    row, one = padded.strides
+    moves = np.lib.stride_tricks.as_strided(
+        padded[:, count:], (r, count, count), (row, -one, one), writeable=False
+    ).copy()
+    # Whatever exceeds the level leaves nothing.
+    moves[:, 0, :] = 1.0 - np.cumsum(use[:, :count], axis=1) + use[:, :count]
+    return moves
+
+
+def draw(c: Compiled, slot: int, best: Floats) -> Floats:
+    """Cost to go before use, from the cost to go after it."""
+    r, p, _ = best.shape
+    lattice = c.lattice
+    count = len(lattice.levels)
+    grid = best.reshape(r, p * lattice.channels, count)
+    moved: Floats = grid @ kernel(c, slot)
+    worth = moved.reshape(r, p, lattice.channels, count)
+    if lattice.has_mass:
+        worth[:, :, -1] = worth[:, :, 0]
+        ahead = best.reshape(worth.shape)
+        gain = ahead[:, :, -1] - ahead[:, :, 0]
+        use = c.demand[slot]
+        for k in range(c.small_draw + 1):  # small draws leave the mass as it is
+            worth[:, :, -1, k:] += use[:, None, k : k + 1] * gain[:, :, : count - k]
+    worth += (c.shortage[slot] + c.floor_cost[slot])[:, None, None, :]
+    return worth.reshape(r, p, -1)
