@@ -64,6 +64,7 @@ log = logging.getLogger(__name__)
 LARGEST_PACKET_BYTES = 1 << 20
 _CONNACK_TIMEOUT_S = 10.0
 _MARKER_LOST_S = 60.0
+_SHORT_LIVED_S = 30.0
 _TICK_S = 0.2
 
 
@@ -137,7 +138,9 @@ class Link:
         self._refusals: Counter[str] = Counter()
         self._since_s = clock()
         self._trouble = ""
+        self._answered = False
         self._taken_over = False
+        self._short_lived = 0  # connections in a row that were lost soon
         self._suback_missing: set[int] = set()
         self._suback_topics: dict[int, list[str]] = {}
         self._drained = False
@@ -240,6 +243,7 @@ class Link:
     def _one_connection(self) -> None:
         where = f"{self._broker.host}:{self._broker.port}"
         self._lost.clear()
+        self._answered = False
         self._taken_over = False
         try:
             client = self._make_client()
@@ -333,6 +337,7 @@ class Link:
         reason: ReasonCode,
         _properties: Properties | None,
     ) -> None:
+        self._answered = True
         if reason.is_failure:
             self._complain(
                 "refused",
@@ -411,6 +416,12 @@ class Link:
             )
         elif self._client is client and not self._stopping.is_set():
             self._complain("lost", f"Lost the broker: {reason}")
+        elif not self._answered and not self._stopping.is_set():
+            self._complain(
+                "closed",
+                f"The broker at {self._broker.host}:{self._broker.port} closed the connection "
+                "without an answer. Check broker.tls, client_certificate and broker.version",
+            )
         self._lost.set()
 
     def _closed(self) -> None:
@@ -427,8 +438,18 @@ class Link:
             self._open.clear()
             if was:
                 self._since_s = self._clock()
-        if was:
-            self._tell_state()
+        if not was:
+            return
+        soon = time.monotonic() - self._connected_at < _SHORT_LIVED_S
+        self._short_lived = self._short_lived + 1 if soon else 0
+        if self._short_lived >= 3 and not self._stopping.is_set() and not self._taken_over:
+            # Without MQTT 5's reason, and from some brokers with it, this is all that shows.
+            self._complain(
+                "short_lived",
+                "The connection is lost again and again soon after it is made. If another client "
+                f"has the id {self._broker.client_id}, give each its own broker.client_id",
+            )
+        self._tell_state()
 
     def _say_goodbye(self, client: paho.Client) -> None:
         if self._client is None:
