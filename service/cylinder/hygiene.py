@@ -121,12 +121,11 @@ class HygieneTally:
     @classmethod
     def from_plain(cls, plain: Mapping[str, Any]) -> HygieneTally:
         """Build it from what ``to_plain`` gave."""
-        return cls(
-            **{
-                name: np.array(value, np.float64) if isinstance(value, list) else float(value)
-                for name, value in plain.items()
-            }
-        )
+        values: dict[str, Any] = {
+            name: np.array(value, np.float64) if isinstance(value, list) else float(value)
+            for name, value in plain.items()
+        }
+        return cls(**values)
 
 
 def _share_above(begin: Floats, end: Floats, limit_c: float) -> Floats:

@@ -125,7 +125,8 @@ def sharp_profile_c(
     hot_l = min(hot_volume_l(v40, hot_c, cold_c), cylinder.volume_l)
     each = cylinder.volume_l / layers
     share = np.clip(hot_l / each - np.arange(layers)[::-1], 0.0, 1.0)
-    return cold_c + share * (hot_c - cold_c)
+    profile_c: Floats = cold_c + share * (hot_c - cold_c)
+    return profile_c
 
 
 def reference_l40(cylinder: Cylinder, set_c: float, cold_c: float = REFERENCE_COLD_C) -> float:

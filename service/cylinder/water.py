@@ -42,15 +42,32 @@ _ENTHALPY = (
     -5.115060527912998,
 )
 _SPECIFIC_HEAT = tuple(k * c / 100.0 for k, c in enumerate(_ENTHALPY))[1:]
-# Temperature from y = h / 400 kJ/kg: a first guess that one Newton step makes exact.
+# Coefficients of y = h / 400 kJ/kg, lowest power first.
 _TEMPERATURE = (
-    -0.014836050565783526,
-    94.82038035909132,
-    3.3517299123698616,
-    -6.283035323200986,
-    6.452835498201073,
-    -3.771218224657473,
-    0.8949259739527463,
+    -0.014554421162595895,
+    94.8053470394559,
+    3.545301342299097,
+    -7.309013687720869,
+    9.144977248795367,
+    -7.4705029330744654,
+    3.4444696279128273,
+    -0.6951480068230718,
+)
+_ENTHALPY_SLOPE = (
+    4.218981863969297,
+    -0.30415798854883225,
+    0.8729012721552842,
+    -1.2196275868449293,
+    0.8991278155292366,
+    -0.25654053526208975,
+)
+_SPECIFIC_VOLUME = (
+    1.0001449668586857,
+    -0.005872576254706308,
+    0.07520158709364033,
+    -0.05332657174437402,
+    0.031996609019802925,
+    -0.008180814749841517,
 )
 
 
@@ -76,12 +93,24 @@ def specific_heat_kj_per_kgk(t_c: Value) -> Value:
 
 
 def temperature_c(enthalpy: Value) -> Value:
-    """Temperature in degC of water with this enthalpy in kJ/kg (inverse within 1e-6 K)."""
-    c0, c1, c2, c3, c4, c5, c6 = _TEMPERATURE
+    """Temperature in degC of water with this enthalpy in kJ/kg (inverse within 1 mK)."""
+    c0, c1, c2, c3, c4, c5, c6, c7 = _TEMPERATURE
     y = enthalpy * 0.0025
-    guess = c0 + y * (c1 + y * (c2 + y * (c3 + y * (c4 + y * (c5 + y * c6)))))
-    step: Value = (enthalpy_kj_per_kg(guess) - enthalpy) / specific_heat_kj_per_kgk(guess)
-    return guess - step
+    return c0 + y * (c1 + y * (c2 + y * (c3 + y * (c4 + y * (c5 + y * (c6 + y * c7))))))
+
+
+def specific_volume_l_per_kg(enthalpy: Value) -> Value:
+    """Litres per kg of water with this enthalpy in kJ/kg."""
+    c0, c1, c2, c3, c4, c5 = _SPECIFIC_VOLUME
+    y = enthalpy * 0.0025
+    return c0 + y * (c1 + y * (c2 + y * (c3 + y * (c4 + y * c5))))
+
+
+def enthalpy_slope_kj_per_kgk(enthalpy: Value) -> Value:
+    """Specific heat in kJ/(kg K) of water with this enthalpy in kJ/kg."""
+    c0, c1, c2, c3, c4, c5 = _ENTHALPY_SLOPE
+    y = enthalpy * 0.0025
+    return c0 + y * (c1 + y * (c2 + y * (c3 + y * (c4 + y * c5))))
 
 
 def mass_kg(litres: Value, metered_at_c: Value) -> Value:

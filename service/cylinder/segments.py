@@ -1,0 +1,317 @@
+"""A column of water as segments of fixed mass: cut, add, mix, warm, overturn, read out.
+
+Everything here keeps mass and enthalpy; what leaves or enters is handed back to the caller.
+Columns run from the bottom up. Water is taken to be lighter the warmer it is, also below 4 degC.
+"""
+
+from __future__ import annotations
+
+import math
+from typing import NamedTuple
+
+import numpy as np
+
+from service.cylinder.water import Floats, specific_volume_l_per_kg, temperature_c
+
+MOST_SEGMENTS = 1.4  # times the nominal number, before neighbours are merged
+_SAME_KJ_PER_KG = 0.02  # about 5 mK: water this alike is one segment
+_SLIVER_KG = 1e-9  # what rounding leaves of a segment goes with the larger part
+_CRUMB_SHARE = 1e-3
+_EDGE_SHARE = 0.02  # a cut this close to a segment's face uses the face
+
+
+class Column(NamedTuple):
+    """Segments from the bottom up: mass in kg and enthalpy in kJ/kg, each of shape (n,)."""
+
+    mass: Floats
+    enthalpy: Floats
+
+    def volumes(self) -> Floats:
+        """Volume of each segment in L."""
+        return self.mass * specific_volume_l_per_kg(self.enthalpy)
+
+    def temperatures(self) -> Floats:
+        """Temperature of each segment in degC."""
+        return temperature_c(self.enthalpy)
+
+    def heat(self) -> float:
+        """Enthalpy of the whole in kJ."""
+        return float(self.mass @ self.enthalpy)
+
+    def flipped(self) -> Column:
+        """The column upside down."""
+        return Column(self.mass[::-1], self.enthalpy[::-1])
+
+    def over(self, lower: Column) -> Column:
+        """This column standing on another."""
+        return Column(
+            np.concatenate((lower.mass, self.mass)),
+            np.concatenate((lower.enthalpy, self.enthalpy)),
+        )
+
+
+NOTHING = Column(np.zeros(0), np.zeros(0))
+
+
+# --- cutting -------------------------------------------------------------------------------
+
+
+def split_mass(column: Column, kg: float) -> tuple[Column, Column]:
+    """Cut ``kg`` off the bottom: (what was cut off, the rest)."""
+    return _split_after(column, np.cumsum(column.mass), kg)
+
+
+def split_volume(column: Column, litres: float) -> tuple[Column, Column]:
+    """Cut ``litres`` off the bottom: (what was cut off, the rest)."""
+    return _split_after(column, np.cumsum(column.volumes()), litres)
+
+
+def _split_after(column: Column, edges: Floats, amount: float) -> tuple[Column, Column]:
+    """Cut where the running sum ``edges`` reaches ``amount``."""
+    mass, enthalpy = column
+    k = int(edges.searchsorted(amount))
+    if k >= len(mass):
+        return column, NOTHING
+    before = float(edges[k - 1]) if k else 0.0
+    whole = float(mass[k])
+    lower_kg = whole * (amount - before) / (float(edges[k]) - before)
+    if lower_kg <= _SLIVER_KG:
+        return Column(mass[:k], enthalpy[:k]), Column(mass[k:], enthalpy[k:])
+    if whole - lower_kg <= _SLIVER_KG:
+        k += 1
+        return Column(mass[:k], enthalpy[:k]), Column(mass[k:], enthalpy[k:])
+    lower = mass[: k + 1].copy()
+    upper = mass[k:].copy()
+    lower[-1] = lower_kg
+    upper[0] = whole - lower_kg
+    return Column(lower, enthalpy[: k + 1]), Column(upper, enthalpy[k:])
+
+
+def cut_at(column: Column, below_l: float) -> tuple[Column, int]:
+    """Put a face at ``below_l`` litres; returns the column and the first segment above it.
+
+    A face that is there within 2 % of a segment is used as it is.
+    """
+    mass, enthalpy = column
+    edges = np.cumsum(column.volumes())
+    k = int(edges.searchsorted(below_l))
+    if k >= len(mass):
+        return column, len(mass)
+    start_l = float(edges[k - 1]) if k else 0.0
+    share = (below_l - start_l) / (float(edges[k]) - start_l)
+    if share < _EDGE_SHARE:
+        return column, k
+    if share > 1 - _EDGE_SHARE:
+        return column, k + 1
+    whole = float(mass[k])
+    cut = np.array((whole * share, whole * (1 - share)))
+    return (
+        Column(
+            np.concatenate((mass[:k], cut, mass[k + 1 :])),
+            np.concatenate((enthalpy[: k + 1], enthalpy[k:])),
+        ),
+        k + 1,
+    )
+
+
+# --- adding --------------------------------------------------------------------------------
+
+
+def plug(kg: float, enthalpy: float, piece_kg: float) -> Column:
+    """Water of one temperature in equal pieces of at most ``piece_kg``."""
+    pieces = max(1, math.ceil(kg / piece_kg - 1e-9))
+    return Column(np.full(pieces, kg / pieces), np.full(pieces, enthalpy))
+
+
+def laid_under(column: Column, kg: float, enthalpy: float, piece_kg: float) -> Column:
+    """Lay water of one temperature under a column, filling up a lowest segment that is alike."""
+    if len(column.mass) and abs(float(column.enthalpy[0]) - enthalpy) < _SAME_KJ_PER_KG:
+        first = float(column.mass[0])
+        room = min(kg, piece_kg - first)
+        if room > 0:
+            mass, mixed = column.mass.copy(), column.enthalpy.copy()
+            mixed[0] = (first * float(mixed[0]) + room * enthalpy) / (first + room)
+            mass[0] = first + room
+            column = Column(mass, mixed)
+            kg -= room
+    if kg <= 0:
+        return column
+    return column.over(plug(kg, enthalpy, piece_kg))
+
+
+def entered_under(
+    column: Column, entering: Column, zone_kg: float, tanks: int, piece_kg: float
+) -> Column:
+    """Let water enter below a column, first part first, mixing with the lowest ``zone_kg``.
+
+    The zone behaves like ``tanks`` equal tanks in series. Their answer to a constant inflow,
+    dh_i/dx = h_(i-1) - h_i with x in tank masses, is a Poisson-weighted sum, so that the pieces
+    only serve to give the water that leaves the zone its shape and any number of them gives the
+    same zone. With ``zone_kg`` 0 the water enters as a plug.
+    """
+    parts = list(zip(entering.mass.tolist(), entering.enthalpy.tolist(), strict=True))
+    if zone_kg <= 0:
+        for kg, enthalpy in parts:
+            column = laid_under(column, kg, enthalpy, piece_kg)
+        return column
+    if zone_kg < float(column.mass.sum()) * (1 - 1e-9):
+        zone, above = split_mass(column, zone_kg)
+    else:
+        zone, above = column, NOTHING
+    tank_kg = float(zone.mass.sum()) / tanks
+    held = _levelled(zone, tanks)
+    for kg, enthalpy in parts:
+        pieces = max(1, math.ceil(kg / min(0.5 * piece_kg, tank_kg)))
+        each = kg / pieces
+        answer = _cascade(tanks, each / tank_kg)
+        left = np.empty(pieces)
+        excess = held - enthalpy
+        for k in range(pieces):
+            kept = answer @ excess
+            left[k] = enthalpy + tank_kg / each * float((excess - kept).sum())
+            excess = kept
+        held = enthalpy + excess
+        above = above.over(Column(np.full(pieces, each), left[::-1]))
+    return above.over(Column(np.full(tanks, tank_kg), held))
+
+
+def _cascade(tanks: int, x: float) -> Floats:
+    """What tanks in series keep of their excess after ``x`` tank masses of inflow."""
+    if tanks == 1:
+        return np.array([[math.exp(-x)]])
+    poisson = np.exp(-x + np.arange(tanks) * math.log(x) - _LOG_FACTORIAL[:tanks])
+    lag = np.subtract.outer(np.arange(tanks), np.arange(tanks))
+    answer: Floats = np.where(lag >= 0, poisson[np.abs(lag)], 0.0)
+    return answer
+
+
+_LOG_FACTORIAL = np.array([math.lgamma(k + 1) for k in range(1000)])
+
+
+def _levelled(column: Column, tanks: int) -> Floats:
+    """Mean enthalpies of ``tanks`` equal shares of a column."""
+    if tanks == 1:
+        return np.array([column.heat() / float(column.mass.sum())])
+    edges = np.concatenate(([0.0], np.cumsum(column.mass)))
+    heat = np.concatenate(([0.0], np.cumsum(column.mass * column.enthalpy)))
+    at = np.interp(np.linspace(0.0, edges[-1], tanks + 1), edges, heat)
+    means: Floats = np.diff(at) / (edges[-1] / tanks)
+    return means
+
+
+# --- warming and mixing --------------------------------------------------------------------
+
+
+def poured(column: Column, foot: int, heat_kj: float, highest: float) -> tuple[Column, float]:
+    """Warm a stable column from segment ``foot`` up: (column, heat taken up in kJ).
+
+    Water warmed at a foot rises and mixes with all that is cooler above it, which fills the
+    coldest water up first, like a basin. No water gets above the enthalpy ``highest``.
+    """
+    mass, enthalpy = column.mass[foot:], column.enthalpy[foot:]
+    room = float(mass @ np.maximum(highest - enthalpy, 0.0))
+    heat_kj = min(heat_kj, room)
+    if heat_kj <= 0:
+        return column, 0.0
+    # The level that the lowest k segments reach together; it stops at the first one above it.
+    level = (np.cumsum(mass * enthalpy) + heat_kj) / np.cumsum(mass)
+    k = int(np.argmax(level[:-1] <= enthalpy[1:])) if len(mass) > 1 else 0
+    if len(mass) > 1 and not level[k] <= enthalpy[k + 1]:
+        k = len(mass) - 1
+    filled = column.enthalpy.copy()
+    filled[foot : foot + k + 1] = level[k]
+    return Column(column.mass, filled), heat_kj
+
+
+def overturned(column: Column) -> Column:
+    """Mix water that lies below colder water, as little as makes the column stable.
+
+    Pooling adjacent violators (Barlow and others: Statistical Inference under Order
+    Restrictions, 1972) is the mixing that buoyancy forces and no more.
+    """
+    mass, enthalpy = column
+    if not (enthalpy[1:] < enthalpy[:-1]).any():
+        return column
+    block_kg: list[float] = []
+    block_kj: list[float] = []
+    block_size: list[int] = []
+    for m, h in zip(mass.tolist(), enthalpy.tolist(), strict=True):
+        kg, kj, size = m, m * h, 1
+        while block_kg and block_kj[-1] * kg > kj * block_kg[-1]:
+            kg += block_kg.pop()
+            kj += block_kj.pop()
+            size += block_size.pop()
+        block_kg.append(kg)
+        block_kj.append(kj)
+        block_size.append(size)
+    return Column(mass, np.repeat(np.array(block_kj) / np.array(block_kg), block_size))
+
+
+def thinned(column: Column, nominal: int) -> Column:
+    """Merge neighbours, least harm first, when there are more than 1.4 times ``nominal``.
+
+    Harm is the variance of enthalpy that a merge takes away. No merge makes a segment larger
+    than one and a half times the nominal size, so that the column stays resolved. Crumbs below
+    a thousandth of the nominal size always go: they change nothing but stiffen the conduction.
+    """
+    piece_kg = float(column.mass.sum()) / nominal
+    while len(column.mass) > 1 and column.mass.min() < _CRUMB_SHARE * piece_kg:
+        k = int(column.mass.argmin())
+        if k == len(column.mass) - 1 or (
+            k > 0
+            and column.enthalpy[k] - column.enthalpy[k - 1]
+            < column.enthalpy[k + 1] - column.enthalpy[k]
+        ):
+            k -= 1
+        column = _merged(column, k)
+    if len(column.mass) <= MOST_SEGMENTS * nominal:
+        return column
+    goal = int(MOST_SEGMENTS * nominal) - 2
+    while len(column.mass) > goal:
+        mass, enthalpy = column
+        both = mass[:-1] + mass[1:]
+        harm = mass[:-1] * mass[1:] / both * (enthalpy[1:] - enthalpy[:-1]) ** 2
+        harm[both > 1.5 * piece_kg] = np.inf
+        k = int(harm.argmin())
+        if harm[k] == np.inf:
+            break
+        column = _merged(column, k)
+    return column
+
+
+def _merged(column: Column, k: int) -> Column:
+    """The column with segments ``k`` and ``k + 1`` made one."""
+    mass, enthalpy = column
+    kg = float(mass[k]) + float(mass[k + 1])
+    mixed = (float(mass[k] * enthalpy[k]) + float(mass[k + 1] * enthalpy[k + 1])) / kg
+    mass, enthalpy = np.delete(mass, k), np.delete(enthalpy, k)
+    mass[k], enthalpy[k] = kg, mixed
+    return Column(mass, enthalpy)
+
+
+def joined_alike(column: Column) -> Column:
+    """One segment for each run of water that is alike."""
+    if len(column.mass) < 2:
+        return column
+    differs = np.abs(np.diff(column.enthalpy)) > _SAME_KJ_PER_KG
+    if differs.all():
+        return column
+    first = np.flatnonzero(np.concatenate(([True], differs)))
+    kg = np.add.reduceat(column.mass, first)
+    return Column(kg, np.add.reduceat(column.mass * column.enthalpy, first) / kg)
+
+
+# --- reading out ---------------------------------------------------------------------------
+
+
+def means_between(column: Column, low: Floats, high: Floats) -> Floats:
+    """Mean enthalpy between pairs of levels (shares of the volume), shape as ``low``."""
+    n = len(column.mass)
+    edges, kg, kj = np.zeros(n + 1), np.zeros(n + 1), np.zeros(n + 1)
+    np.cumsum(column.volumes(), out=edges[1:])
+    np.cumsum(column.mass, out=kg[1:])
+    np.cumsum(column.mass * column.enthalpy, out=kj[1:])
+    low, high = low * edges[-1], high * edges[-1]
+    heat = np.interp(high, edges, kj) - np.interp(low, edges, kj)
+    means: Floats = heat / (np.interp(high, edges, kg) - np.interp(low, edges, kg))
+    return means
