@@ -46,10 +46,10 @@ CASES = [
      ["M", "L", "S", "doe-medium", "L"], 23),
 ]  # fmt: skip
 COLUMNS = ("drawn_l", "outlet_c", "l40_drawn_l", "cold_c", "lower_kwh", "upper_kwh", "coil_kwh",
-           "plate_kwh", "plate_l", "plate_outlet_c")  # fmt: skip
+           "plate_kwh", "plate_l", "plate_outlet_c", "coil_flow_c")  # fmt: skip
 ELEMENT_W = {"lower": 3000.0, "upper": 2000.0}
 ELEMENT_AT = {"lower": 0.10, "upper": 0.65}  # share of the height
-COIL_W, COIL_FROM, COIL_TO = 5000.0, 0.05, 0.35
+COIL_W, COIL_FROM, COIL_TO, COIL_ABOVE_K = 5000.0, 0.05, 0.35, 5.0
 PLATE_W, PLATE_LAG_S = 6000.0, 45.0
 
 
@@ -164,7 +164,7 @@ def run_case(case, patterns, nodes=NODES, step_s=STEP_S):
             elif sources == "coil":
                 top, bottom = nodes - int(COIL_TO * nodes), nodes - int(COIL_FROM * nodes)
                 coil = slice(top, bottom)
-                drive = np.maximum(set_now + 5.0 - temps[coil], 0.0)
+                drive = np.maximum(set_now + COIL_ABOVE_K - temps[coil], 0.0)
                 satisfied = temps[coil].min() >= set_now or drive.sum() == 0
                 if not satisfied:
                     watts = COIL_W * min(1.0, drive.mean() / 8.0)
@@ -172,6 +172,7 @@ def run_case(case, patterns, nodes=NODES, step_s=STEP_S):
                     by_source["coil"] = watts
             else:
                 plate_out_c = set_now - (set_now - 25.0) * np.exp(-plate_ran_s / PLATE_LAG_S)
+                plate_out_c = max(plate_out_c, temps[-1])  # a cold loop takes no heat out
                 lift = max(set_now - temps[-1], 5.0)
                 plate_l = min(PLATE_W / (water_c * lift) * step_s, 0.9 * node_l)
                 satisfied = temps[-1] >= set_now - 8.0
@@ -215,6 +216,8 @@ def run_case(case, patterns, nodes=NODES, step_s=STEP_S):
             row[4 + i] += by_source[name] * step_s / 3.6e6
         row[8] += plate_l
         row[9] += plate_l * plate_out_c
+        if by_source["coil"] > 0:
+            row[10] = set_now + COIL_ABOVE_K
         if (step + 1) * step_s % KEEP_S == 0:
             if row[0] > 0:
                 row[1] /= row[0]
