@@ -25,7 +25,7 @@ LONGEST_PAYLOAD_BYTES = 64 * 1024
 FUTURE_ALLOWED_S = 120.0  # clocks of sensors differ; beyond this a stamp is wrong
 STAMPS_REMEMBERED = 512  # for each signal, to tell a repeat from a late value
 
-_NUMBER = re.compile(r"[+-]?(\d{1,30}(\.\d{0,30})?|\.\d{1,30})([eE][+-]?\d{1,3})?")
+_NUMBER = re.compile(r"[+-]?(\d{1,30}(\.\d{0,30})?|\.\d{1,30})([eE][+-]?\d{1,3})?", re.ASCII)
 
 
 class _Refused(Exception):  # noqa: N818

@@ -11,7 +11,7 @@ StampUnit = Literal["s", "ms", "iso8601"]
 
 EARLIEST_S = 946_684_800.0  # 2000-01-01: an earlier stamp is a clock that was never set
 LATEST_S = 4_102_444_800.0  # 2100-01-01
-_NUMBER = re.compile(r"[+-]?\d{1,20}(\.\d{1,20})?")
+_NUMBER = re.compile(r"[+-]?\d{1,20}(\.\d{1,20})?", re.ASCII)
 
 
 class BadStamp(ValueError):  # noqa: N818  a refusal, not a fault of the program
