@@ -1,0 +1,70 @@
+"""Comfort as a household would say it, turned into a price for hot water that is missing.
+
+A plan weighs money against the chance of lukewarm water, so missing water needs a price. Nobody
+can name one, but everybody knows how often it may happen. Holding one more litre through a day
+costs its standing loss; the newsvendor rule (Arrow, Harris, Marschak 1951) holds it as long as
+``chance of needing it x price of missing it`` exceeds that cost. Turned around, a household that
+accepts lukewarm water on ``times`` days a year gives the price
+
+    price = cost of holding a litre for a day x 365 / times
+"""
+
+from __future__ import annotations
+
+from enum import StrEnum
+
+from service.cylinder.water import heat_kwh
+from service.scheduling.types import Store
+
+DAYS_PER_YEAR = 365.0
+# However relaxed a household is, water that is wanted is worth making at the dearest hour.
+LEAST_OVER_DEAREST = 2.0
+
+
+class Comfort(StrEnum):
+    """How often lukewarm water is accepted."""
+
+    NOW_AND_THEN = "now_and_then"
+    SELDOM = "seldom"
+    HARDLY_EVER = "hardly_ever"
+    NEXT_TO_NEVER = "next_to_never"
+
+
+DEFAULT = Comfort.HARDLY_EVER
+
+TIMES_PER_YEAR = {
+    Comfort.NOW_AND_THEN: 12.0,
+    Comfort.SELDOM: 4.0,
+    Comfort.HARDLY_EVER: 1.0,
+    Comfort.NEXT_TO_NEVER: 0.2,
+}
+
+MEANING = {
+    Comfort.NOW_AND_THEN: "Cheapest: the water may turn lukewarm about once a month.",
+    Comfort.SELDOM: "Thrifty: it may turn lukewarm about once in a season.",
+    Comfort.HARDLY_EVER: "Usual: it should not happen more than about once a year.",
+    Comfort.NEXT_TO_NEVER: "Careful: plan as if it may happen once in five years.",
+}
+
+
+def shortage_price(
+    comfort: Comfort, store: Store, heat_price_per_kwh: float, dearest_heat_price_per_kwh: float
+) -> float:
+    """Price of one litre at 40 degC that is wanted and missing, money.
+
+    Args:
+        comfort: the household's setting.
+        store: the cylinder, for its standing loss.
+        heat_price_per_kwh: what a kWh of heat in the cylinder usually costs.
+        dearest_heat_price_per_kwh: what it costs from the dearest source at the dearest hour.
+
+    Raises ValueError when the store holds no heat above its cold inlet.
+    """
+    if store.set_c <= store.cold_c or store.capacity_l40 <= 0:
+        raise ValueError("the set temperature must be above the cold inlet")
+    per_l40 = float(heat_kwh(1.0, 40.0, store.cold_c, 40.0))
+    loss_kwh = store.loss_w_per_k * max(store.set_c - store.ambient_c, 0.0) * 24.0 / 1000.0
+    lost_per_day = min(loss_kwh / (store.capacity_l40 * per_l40), 1.0)
+    holding = max(heat_price_per_kwh, 0.0) * per_l40 * max(lost_per_day, 0.02)
+    wanted = holding * DAYS_PER_YEAR / TIMES_PER_YEAR[comfort]
+    return max(wanted, LEAST_OVER_DEAREST * max(dearest_heat_price_per_kwh, 0.0) * per_l40)
