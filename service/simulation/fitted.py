@@ -1,0 +1,78 @@
+"""A simulated home built from a home's own wiring: what is written is what is fitted."""
+
+from __future__ import annotations
+
+from collections.abc import Iterator
+
+from adapters.wiring import Quantity
+from service.control import plant as control_plant
+from service.cylinder import sources
+from service.settings import HomeSettings, HomeWiring
+from service.simulation.home import HeatPumpPlant, SimulatedHome
+from service.simulation.household import TapDraw
+from service.simulation.tank import Build, OurTank, Tank
+from service.simulation.weather import Weather
+
+START_C = (18.0, 25.0, 40.0, 48.0)  # bottom up: part charged
+
+
+def heat_pump_of(home: HomeWiring) -> sources.HeatPump | None:
+    """The heat pump's map from its rating points, or a conservative default of its capacity."""
+    pump = home.heat_pump
+    if pump is None:
+        return None
+    if not pump.ratings:
+        return sources.default_heat_pump(pump.capacity_w)
+    return sources.HeatPump(
+        tuple(sources.RatingPoint(p.outdoor_c, p.flow_c, p.capacity_w, p.cop) for p in pump.ratings)
+    )
+
+
+def build_of(settings: HomeSettings, start_c: tuple[float, ...] = START_C) -> Build:
+    """The tank to build: measured at the probes, then where the plant's own sensors sit."""
+    home = settings.wiring
+    built, pump = home.cylinder, home.heat_pump
+    heights = [s.height_m or built.height_m / 2 for s in home.signals_of(Quantity.PROBE)]
+    if pump is not None:
+        heights.append(pump.own_sensor_height_m or built.height_m * 0.6)
+        heights.append(built.height_m * 0.06)
+    return Build(
+        cylinder=control_plant.of(settings).cylinder,
+        start_c=start_c,
+        heights_m=tuple(heights),
+        coil_m=(built.coil_foot_m or 0.1, built.coil_head_m or built.height_m * 0.4),
+        element_m=built.immersion_height_m or built.height_m * 0.2,
+    )
+
+
+def home_of(
+    settings: HomeSettings,
+    draws: Iterator[TapDraw],
+    weather: Weather,
+    now_s: float,
+    tank: Tank | None = None,
+) -> SimulatedHome:
+    """The simulated home that these settings describe; ``tank`` may be a stranger's."""
+    home = settings.wiring
+    pump, heat_map = home.heat_pump, heat_pump_of(home)
+    plant = None
+    if pump is not None and heat_map is not None:
+        plant = HeatPumpPlant(
+            capacity_w=lambda outdoor_c, flow_c: float(heat_map.heat_w(outdoor_c, flow_c)),
+            cop=lambda outdoor_c, flow_c: float(heat_map.cop(outdoor_c, flow_c)),
+            layout=pump.layout,
+            approach_k=pump.approach_k,
+            flow_limit_c=pump.flow_limit_c,
+            own_restart_k=pump.own_restart_k,
+        )
+    return SimulatedHome(
+        tank=tank or OurTank(build_of(settings)),
+        weather=weather,
+        draws=draws,
+        now_s=now_s,
+        probe_names=tuple(s.name for s in home.signals_of(Quantity.PROBE)),
+        heat_pump=plant,
+        immersion_w=home.immersion.power_w if home.immersion else 0.0,
+        immersion_stop_c=home.immersion.thermostat_c if home.immersion else 65.0,
+        ambient_c=home.cylinder.ambient_c,
+    )

@@ -1,0 +1,73 @@
+"""Invented weather around an invented home: outdoor and cold-inlet temperature, sun on the roof.
+
+Shapes only: a yearly and a daily swing, days that differ by a seeded draw, and the sun's height
+from the declination formula of Cooper (1969). Nothing here is used to judge anything.
+"""
+
+from __future__ import annotations
+
+import math
+from dataclasses import dataclass
+from datetime import UTC, datetime
+from functools import lru_cache
+
+import numpy as np
+
+DAY_S = 86400.0
+
+
+@dataclass(frozen=True)
+class Weather:
+    """The climate of one place; every day's weather follows from the seed."""
+
+    seed: int = 1
+    latitude: float = 50.0
+    longitude: float = 5.0
+    mean_c: float = 10.0
+    yearly_swing_k: float = 8.0
+    daily_swing_k: float = 4.0
+    inlet_mean_c: float = 12.0
+    inlet_swing_k: float = 4.0
+    pv_peak_w: float = 0.0
+
+    def outdoor_c(self, at_s: float) -> float:
+        """Outdoor temperature, degC: coldest in mid-January and before sunrise."""
+        day, hour = self._solar(at_s)
+        season = -math.cos(2 * math.pi * (day - 15) / 365.25)
+        daily = -math.cos(2 * math.pi * (hour - 4.5) / 24)
+        odd_k = 2.5 * _normal(self.seed, int(at_s // DAY_S), 0)
+        return self.mean_c + self.yearly_swing_k * season + self.daily_swing_k * daily + odd_k
+
+    def cold_inlet_c(self, at_s: float) -> float:
+        """Cold-inlet temperature, degC: coldest in the second half of February."""
+        day, _ = self._solar(at_s)
+        return self.inlet_mean_c - self.inlet_swing_k * math.cos(2 * math.pi * (day - 50) / 365.25)
+
+    def sun_share(self, at_s: float) -> float:
+        """Sun on a horizontal roof as a share of its peak, 0..1, clouds included."""
+        day, hour = self._solar(at_s)
+        declination = math.radians(23.45) * math.sin(2 * math.pi * (284 + day) / 365)
+        hour_angle = math.pi * (hour - 12) / 12
+        latitude = math.radians(self.latitude)
+        height = math.sin(latitude) * math.sin(declination) + math.cos(latitude) * math.cos(
+            declination
+        ) * math.cos(hour_angle)
+        if height <= 0:
+            return 0.0
+        cloud = 0.5 + 0.5 * math.tanh(_normal(self.seed, int(at_s // DAY_S), 1) + 0.3)
+        share: float = height**1.15 * (0.15 + 0.85 * cloud)
+        return share
+
+    def pv_w(self, at_s: float) -> float:
+        """Power of the PV generator, W."""
+        return self.pv_peak_w * self.sun_share(at_s)
+
+    def _solar(self, at_s: float) -> tuple[float, float]:
+        moment = datetime.fromtimestamp(at_s + self.longitude / 360 * DAY_S, UTC)
+        hour = moment.hour + moment.minute / 60 + moment.second / 3600
+        return moment.timetuple().tm_yday + hour / 24, hour
+
+
+@lru_cache(maxsize=4096)
+def _normal(seed: int, day: int, what: int) -> float:
+    return float(np.random.default_rng([seed, day, what]).normal())
