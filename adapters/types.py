@@ -113,6 +113,30 @@ class PriceSeries:
 
 
 @dataclass(frozen=True, slots=True)
+class WeatherSeries:
+    """A forecast by moments in order: outdoor temperature in degC, PV surplus in W (mean).
+
+    A value holds from its moment until the next. None where the feed doesn't carry one.
+    """
+
+    start_s: tuple[int, ...]
+    outdoor_c: tuple[float, ...] | None
+    surplus_w: tuple[float, ...] | None
+    fetched_s: float
+
+
+@dataclass(frozen=True, slots=True)
+class CalendarSpan:
+    """Guests or an absence from a calendar, [from_s, until_s). people counts guests."""
+
+    kind: Literal["guests", "away"]
+    from_s: int
+    until_s: int
+    people: float
+    summary: str
+
+
+@dataclass(frozen=True, slots=True)
 class LinkState:
     """How the connection to the broker stands.
 

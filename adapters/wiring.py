@@ -8,6 +8,7 @@ from __future__ import annotations
 from enum import StrEnum
 from pathlib import Path
 from typing import Annotated, Literal
+from zoneinfo import ZoneInfo, ZoneInfoNotFoundError
 
 import jmespath
 from pydantic import BaseModel, ConfigDict, Field, SecretStr, field_validator, model_validator
@@ -42,6 +43,14 @@ class Broker(Part):
 def _one_topic(value: str) -> str:
     if any(c in value for c in "+#\0") or len(value.encode()) > 65535:
         raise ValueError("must be one topic, without the wildcards + and #")
+    return value
+
+
+def _zone(value: str) -> str:
+    try:
+        ZoneInfo(value)
+    except (ZoneInfoNotFoundError, ValueError, OSError) as error:
+        raise ValueError("not a time zone of the IANA database, e.g. Europe/Paris") from error
     return value
 
 
@@ -260,11 +269,27 @@ class PriceFeed(Part):
     rows: str = "@"  # JMESPath to the list of intervals
     start: str = "start"
     end: str | None = "end"
+    time_unit: Literal["iso8601", "s", "ms"] = "iso8601"
+    zone: str | None = None  # of times without an offset; None refuses them
     price: str = "price"
     slot_minutes: Annotated[int, Field(ge=5, le=120)] | None = None  # when rows carry no end
     per_kwh_factor: float = 1.0  # 0.001 for prices per MWh, 0.01 for hundredths
     every_minutes: Annotated[int, Field(ge=5)] = 60
     export: bool = False
+
+    @field_validator("zone")
+    @classmethod
+    def _zone_exists(cls, value: str | None) -> str | None:
+        return None if value is None else _zone(value)
+
+    @model_validator(mode="after")
+    def _expressions_compile(self) -> PriceFeed:
+        if self.kind == "mqtt":
+            _one_topic(self.address)
+        if self.kind != "csv":
+            for expression in filter(None, (self.rows, self.start, self.end, self.price)):
+                _compiles(expression)
+        return self
 
 
 class WeatherFeed(Part):
@@ -273,9 +298,24 @@ class WeatherFeed(Part):
     address: str
     rows: str = "@"
     start: str = "start"
+    time_unit: Literal["iso8601", "s", "ms"] = "iso8601"
+    zone: str | None = None  # of times without an offset; None refuses them
     outdoor_c: str | None = None
     surplus_w: str | None = None
     every_minutes: Annotated[int, Field(ge=10)] = 180
+
+    @field_validator("zone")
+    @classmethod
+    def _zone_exists(cls, value: str | None) -> str | None:
+        return None if value is None else _zone(value)
+
+    @model_validator(mode="after")
+    def _expressions_compile(self) -> WeatherFeed:
+        if self.outdoor_c is None and self.surplus_w is None:
+            raise ValueError("a weather feed needs outdoor_c or surplus_w, or both")
+        for expression in filter(None, (self.rows, self.start, self.outdoor_c, self.surplus_w)):
+            _compiles(expression)
+        return self
 
 
 class CalendarFeed(Part):
@@ -298,3 +338,9 @@ class Notify(Part):
     smtp_user: str | None = None
     smtp_password: SecretStr | None = None
     remind_after_h: Annotated[float, Field(gt=0)] = 24.0
+
+    @model_validator(mode="after")
+    def _mail_can_be_sent(self) -> Notify:
+        if self.mail_to and not (self.mail_from and self.smtp_host):
+            raise ValueError("mail_to needs mail_from and smtp_host")
+        return self

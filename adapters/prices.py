@@ -1,0 +1,102 @@
+"""Price series from the web, a file or a message: intervals in order, money per kWh."""
+
+from __future__ import annotations
+
+from typing import Any
+
+import httpx
+
+from adapters.fetch import TIMEOUT_S, FetchFailed, fetch, shown
+from adapters.rows import BadRows, Moments, csv_rows, find, json_rows, number
+from adapters.stamps import BadStamp
+from adapters.types import PriceSeries, Refusal
+from adapters.wiring import PriceFeed
+
+HIGHEST_PER_KWH = 10_000.0  # of any currency; beyond it a factor is missing
+LONGEST_SLOT_S = 24 * 3600
+
+
+def fetch_prices(
+    home: str,
+    feed: PriceFeed,
+    fetched_s: float,
+    timeout_s: float = TIMEOUT_S,
+    client: httpx.Client | None = None,
+) -> PriceSeries | Refusal:
+    """The series of an ``http`` or ``csv`` feed. Blocks for at most about ``timeout_s``.
+
+    A refused feed leaves what was known before in force; the caller marks the plan.
+    """
+    try:
+        document = fetch(feed.address, timeout_s, client)
+    except FetchFailed as failed:
+        return _refusal(home, feed, failed.code, str(failed))
+    return read_prices(home, feed, document, fetched_s)
+
+
+def read_prices(
+    home: str, feed: PriceFeed, document: bytes, fetched_s: float
+) -> PriceSeries | Refusal:
+    """The series in a document: an MQTT payload, a web answer or the bytes of a CSV file."""
+    try:
+        return _read(feed, document, fetched_s)
+    except (BadRows, BadStamp) as bad:
+        return _refusal(home, feed, bad.code, str(bad))
+
+
+def _read(feed: PriceFeed, document: bytes, fetched_s: float) -> PriceSeries:
+    is_csv = feed.kind == "csv"
+    rows: list[Any] = list(csv_rows(document)) if is_csv else json_rows(document, feed.rows)
+
+    def cell(row: Any, name: str) -> object:
+        return row.get(name) if is_csv else find(row, name)
+
+    begins, finishes = Moments(feed.time_unit, feed.zone), Moments(feed.time_unit, feed.zone)
+    found: list[tuple[int, int | None, float]] = []
+    for line, row in enumerate(rows, start=1):
+        try:
+            start = begins.read(cell(row, feed.start))
+            end = None
+            if feed.end is not None and feed.slot_minutes is None:
+                end_value = cell(row, feed.end)
+                end = finishes.read(end_value) if end_value not in (None, "") else None
+            price = number(cell(row, feed.price), f"the price {feed.price!r}")
+        except (BadRows, BadStamp) as bad:
+            raise BadRows(bad.code, f"row {line}: {bad}") from None
+        found.append((start, end, price * feed.per_kwh_factor))
+    found.sort(key=lambda row: row[0])
+    return _series(feed, found, fetched_s)
+
+
+def _series(
+    feed: PriceFeed, found: list[tuple[int, int | None, float]], fetched_s: float
+) -> PriceSeries:
+    starts = [start for start, _, _ in found]
+    ends: list[int] = []
+    for i, (start, given, price) in enumerate(found):
+        following = starts[i + 1] if i + 1 < len(starts) else None
+        end = given
+        if feed.slot_minutes is not None:
+            end = start + 60 * feed.slot_minutes
+        elif end is None:
+            # Without ends each price holds until the next; the last as long as the one before.
+            if following is None and i == 0:
+                raise BadRows("no_end", "one row without an end; set end or slot_minutes")
+            end = following if following is not None else start + ends[-1] - starts[i - 1]
+        if following is not None and following == start:
+            raise BadRows("overlap", f"two prices begin at {start}; each moment has one price")
+        if not start < end <= start + LONGEST_SLOT_S or (following or end) < end:
+            raise BadRows(
+                "overlap",
+                f"the interval that begins at {start} overlaps the next, ends before it begins "
+                "or is longer than a day; check end and slot_minutes",
+            )
+        if abs(price) > HIGHEST_PER_KWH:
+            raise BadRows("out_of_range", f"{price:g} per kWh cannot be; check per_kwh_factor")
+        ends.append(end)
+    prices = tuple(price for _, _, price in found)
+    return PriceSeries(tuple(starts), tuple(ends), prices, fetched_s, feed.export)
+
+
+def _refusal(home: str, feed: PriceFeed, code: str, message: str) -> Refusal:
+    return Refusal(home, code, f"price feed {shown(feed.address)}", message)

@@ -1,0 +1,123 @@
+"""Rows of a feed (JSON by JMESPath, or CSV by column) with moments and numbers read strictly."""
+
+from __future__ import annotations
+
+import csv
+import io
+import json
+import math
+from dataclasses import dataclass
+from typing import Any, NoReturn
+from zoneinfo import ZoneInfo
+
+import jmespath
+from jmespath.exceptions import JMESPathError
+
+from adapters.stamps import StampUnit, read_stamp
+
+MOST_ROWS = 20_000
+
+
+class BadRows(ValueError):  # noqa: N818  a refusal, not a fault of the program
+    """A document whose rows cannot be used. ``code`` is for counting."""
+
+    def __init__(self, code: str, message: str) -> None:
+        super().__init__(message)
+        self.code = code
+
+
+def json_rows(document: bytes, expression: str) -> list[Any]:
+    """The list that ``expression`` finds in a JSON document.
+
+    Raises:
+        BadRows: not JSON, nothing found, or not a list of 1 to ``MOST_ROWS`` rows.
+    """
+    try:
+        parsed = json.loads(document, parse_constant=_no_constant)
+    except BadRows:
+        raise
+    except (ValueError, RecursionError):
+        raise BadRows("not_json", "is not JSON; check the address") from None
+    rows = find(parsed, expression)
+    if not isinstance(rows, list) or not 1 <= len(rows) <= MOST_ROWS:
+        raise BadRows("no_rows", f"{expression!r} does not find a list of 1 to {MOST_ROWS} rows")
+    return rows
+
+
+def csv_rows(document: bytes) -> list[dict[str, str | None]]:
+    """The rows of a CSV document with a heading line; comma, semicolon or tab.
+
+    Raises:
+        BadRows: not UTF-8 text, or no rows.
+    """
+    try:
+        text = document.decode("utf-8-sig")
+    except UnicodeDecodeError:
+        raise BadRows("not_text", "is not UTF-8 text") from None
+    heading = text.partition("\n")[0]
+    delimiter = max(",;\t", key=heading.count)
+    try:
+        rows: list[dict[str, str | None]] = list(
+            csv.DictReader(io.StringIO(text, newline=""), delimiter=delimiter)
+        )
+    except csv.Error as error:
+        raise BadRows("not_csv", f"is not CSV: {error}") from None
+    if not 1 <= len(rows) <= MOST_ROWS:
+        raise BadRows("no_rows", f"needs a heading line and 1 to {MOST_ROWS} rows")
+    return rows
+
+
+def find(row: object, expression: str) -> object:
+    """What a JMESPath expression finds, None when nothing.
+
+    Raises:
+        BadRows: the expression cannot be applied.
+    """
+    try:
+        return jmespath.search(expression, row)
+    except (JMESPathError, TypeError, ValueError, RecursionError, OverflowError) as error:
+        raise BadRows("no_such_field", f"{expression!r} cannot be applied: {error}") from None
+
+
+def number(value: object, what: str) -> float:
+    """A finite number from a number or its text.
+
+    Raises:
+        BadRows: it is not one.
+    """
+    if isinstance(value, str) and "_" not in value:
+        try:
+            value = float(value)
+        except ValueError:
+            value = None
+    if isinstance(value, bool) or not isinstance(value, int | float):
+        raise BadRows("not_a_number", f"{what} is not a number; write the decimal point as .")
+    try:
+        result = float(value)
+    except OverflowError:
+        result = math.inf
+    if not math.isfinite(result):
+        raise BadRows("not_finite", f"{what} is not a finite number")
+    return result
+
+
+@dataclass
+class Moments:
+    """Reads the moments of consecutive rows; local times know the hour that a clock repeats."""
+
+    unit: StampUnit
+    zone: str | None
+    before_s: float = -math.inf
+
+    def read(self, value: object) -> int:
+        """The whole second of a row's moment. Raises BadStamp."""
+        zone = ZoneInfo(self.zone) if self.zone else None
+        moment = read_stamp(value, self.unit, zone)
+        if moment <= self.before_s and zone is not None:
+            moment = read_stamp(value, self.unit, zone, fold=1)
+        self.before_s = moment
+        return round(moment)
+
+
+def _no_constant(name: str) -> NoReturn:
+    raise BadRows("not_finite", f"holds {name}, which is not a number")

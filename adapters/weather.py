@@ -1,0 +1,73 @@
+"""Forecasts of outdoor temperature and PV surplus over HTTP, mapped by JMESPath."""
+
+from __future__ import annotations
+
+from itertools import pairwise
+
+import httpx
+
+from adapters.fetch import TIMEOUT_S, FetchFailed, fetch, shown
+from adapters.rows import BadRows, Moments, find, json_rows, number
+from adapters.stamps import BadStamp
+from adapters.types import Refusal, WeatherSeries
+from adapters.wiring import WeatherFeed
+
+OUTDOOR_C = (-60.0, 60.0)
+SURPLUS_W = (0.0, 100_000.0)
+
+
+def fetch_weather(
+    home: str,
+    feed: WeatherFeed,
+    fetched_s: float,
+    timeout_s: float = TIMEOUT_S,
+    client: httpx.Client | None = None,
+) -> WeatherSeries | Refusal:
+    """The forecast of a feed. Blocks for at most about ``timeout_s``."""
+    try:
+        return read_weather(home, feed, fetch(feed.address, timeout_s, client), fetched_s)
+    except FetchFailed as failed:
+        return Refusal(home, failed.code, f"weather feed {shown(feed.address)}", str(failed))
+
+
+def read_weather(
+    home: str, feed: WeatherFeed, document: bytes, fetched_s: float
+) -> WeatherSeries | Refusal:
+    """The forecast in a JSON document."""
+    try:
+        return _read(feed, document, fetched_s)
+    except (BadRows, BadStamp) as bad:
+        return Refusal(home, bad.code, f"weather feed {shown(feed.address)}", str(bad))
+
+
+def _read(feed: WeatherFeed, document: bytes, fetched_s: float) -> WeatherSeries:
+    moments = Moments(feed.time_unit, feed.zone)
+    starts: list[int] = []
+    outdoor: list[float] = []
+    surplus: list[float] = []
+    for line, row in enumerate(json_rows(document, feed.rows), start=1):
+        try:
+            starts.append(moments.read(find(row, feed.start)))
+            if feed.outdoor_c is not None:
+                outdoor.append(_within(find(row, feed.outdoor_c), feed.outdoor_c, OUTDOOR_C))
+            if feed.surplus_w is not None:
+                surplus.append(_within(find(row, feed.surplus_w), feed.surplus_w, SURPLUS_W))
+        except (BadRows, BadStamp) as bad:
+            raise BadRows(bad.code, f"row {line}: {bad}") from None
+    if any(b <= a for a, b in pairwise(starts)):
+        raise BadRows("not_in_order", "the rows are not in order of time, or one comes twice")
+    return WeatherSeries(
+        tuple(starts),
+        tuple(outdoor) if feed.outdoor_c is not None else None,
+        tuple(surplus) if feed.surplus_w is not None else None,
+        fetched_s,
+    )
+
+
+def _within(value: object, name: str, limits: tuple[float, float]) -> float:
+    got = number(value, repr(name))
+    if not limits[0] <= got <= limits[1]:
+        raise BadRows(
+            "out_of_range", f"{name!r} is {got:g}, outside {limits[0]:g} to {limits[1]:g}"
+        )
+    return got
