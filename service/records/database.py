@@ -18,6 +18,7 @@ application_id          marks the file as ours, so that another program's is not
 from __future__ import annotations
 
 import os
+import shutil
 import sqlite3
 import threading
 from collections.abc import Iterator
@@ -198,8 +199,7 @@ class Database:
         """Copy the database to ``target`` while it is in use; the copy is checked. Bytes copied.
 
         The copy is one consistent state, takes no lock that holds up readings, and appears under
-        its name only when it is whole. To restore it, stop the service and put it in the
-        database's place (without the -wal and -shm files beside the old one).
+        its name only when it is whole. ``restore`` puts it back.
 
         Raises:
             RecordsError: when it cannot be written; an older copy of that name stays.
@@ -239,6 +239,49 @@ class Database:
         with self._lock:
             self.reader.dispose()
             self.writer.dispose()
+
+
+def restore(url: str, source: Path) -> None:
+    """Put a backup in the place of the database at ``url``, which no program may hold open.
+
+    The copy is opened, checked and migrated under a name of its own first; the log of the old
+    database goes with it, since it would be read into the restored one. What was there is kept
+    beside it as ``<name>.before-restore``.
+
+    Raises:
+        RecordsError: when the source is no sound backup; the old database is then untouched.
+    """
+    where = make_url(url)
+    if where.get_backend_name() != "sqlite":
+        raise RecordsError(
+            "other",
+            "a database server is restored with its own tools",
+            where.render_as_string(hide_password=True),
+            "Use pg_restore.",
+        )
+    target = Path(str(where.database))
+    part = target.with_name(target.name + ".restoring")
+    with explained(f"restore from {source}"):
+        if not source.is_file():
+            raise RecordsError(
+                "unwritable", "there is no such backup", str(source), "Name a file made by backup."
+            )
+        target.parent.mkdir(parents=True, exist_ok=True)
+        try:
+            shutil.copyfile(source, part)
+            Database(str(where.set(database=str(part)))).close()
+            if target.exists():
+                with closing(sqlite3.connect(target)) as old:  # folds its log into the file
+                    old.execute("PRAGMA locking_mode=EXCLUSIVE")
+                    old.execute("BEGIN EXCLUSIVE")
+                    old.execute("COMMIT")
+                target.replace(target.with_name(target.name + ".before-restore"))
+            for ending in ("-wal", "-shm"):
+                Path(f"{target}{ending}").unlink(missing_ok=True)
+            part.replace(target)
+        finally:
+            for ending in ("", "-wal", "-shm"):
+                Path(f"{part}{ending}").unlink(missing_ok=True)
 
 
 def _handed_over() -> int:

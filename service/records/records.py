@@ -12,7 +12,7 @@ from pathlib import Path
 from typing import Any, TypeVar
 
 import numpy as np
-from sqlalchemy import delete, func, tuple_, update
+from sqlalchemy import delete, func, literal, tuple_, update
 from sqlalchemy import select as pick
 from sqlmodel import Session, SQLModel, col, select
 
@@ -719,8 +719,12 @@ class Records:
         if after is not None:
             if len(after) != len(key):
                 raise ValueError("this cursor belongs to another list")
-            times = [isinstance(column.type, UtcTime) for column in columns]
-            edge = [from_us(int(a)) if time else a for a, time in zip(after, times, strict=True)]
+            edge = [
+                literal(from_us(int(part)), column.type)
+                if isinstance(column.type, UtcTime)
+                else literal(part, column.type)
+                for part, column in zip(after, columns, strict=True)
+            ]
             wanted = wanted.where(tuple_(*columns) < tuple_(*edge))
         wanted = wanted.order_by(*(column.desc() for column in columns)).limit(limit + 1)
         with self.database.read() as session:
