@@ -11,9 +11,8 @@ from datetime import datetime
 from enum import StrEnum
 from typing import Literal
 
-from forecasting.draws import DrawModel
-
 from adapters.types import Command, PriceSeries, Reading
+from forecasting.draws import DrawModel
 from forecasting.types import DemandForecast, DrawHistory, Surroundings
 from service.scheduling.types import Plan, Problem, Reason
 

@@ -1,0 +1,136 @@
+"""What is believed to be in the cylinder: the estimator's profile, its band, the tenths to show.
+
+The estimator lives on in strides: what was drawn and heated meanwhile is summed up and handed to
+it together with the probes' readings.
+"""
+
+from __future__ import annotations
+
+import math
+from dataclasses import replace
+from datetime import datetime
+
+from adapters.wiring import Quantity
+from service.control import observe
+from service.control.plant import Plant
+from service.control.state import Belief, State
+from service.cylinder import estimator, tenths
+from service.cylinder.estimator import Estimate, Heat, Observation
+from service.scheduling.types import Layout
+
+STRIDE_S = 10.0  # readings closer together are taken together
+IDLE_STRIDE_S = 60.0  # without news the estimator need not live more often
+COLD_STEP_K = 0.2
+# Mean of the year and its half swing, degC: mains water, SAP 10.2 table J1 (8.0 in January to
+# 18.4 in July), where nothing is measured or learned.
+COLD_MEAN_C = 13.1
+COLD_SWING_K = 5.0
+COLDEST_DAY = 25
+
+
+def cold_inlet_c(state: State, plant: Plant, fresh: dict[str, float], now: datetime) -> float:
+    """Today's cold inlet: what was measured while water ran, what was learned, or the season's.
+
+    A sensor on a standing cold pipe shows the room; its reading counts only as far as it is
+    below what is expected otherwise.
+    """
+    expected = _expected_cold_c(state, now)
+    measured = observe.first_fresh(plant, fresh, Quantity.COLD_INLET_TEMPERATURE)
+    if state.draws.cold_c is not None:
+        return state.draws.cold_c
+    if measured is not None:
+        return min(measured, expected + 3.0)
+    return expected
+
+
+def season_cold_c(now: datetime) -> float:
+    """Mains water by the season, degC (northern hemisphere)."""
+    day = now.timetuple().tm_yday
+    return COLD_MEAN_C - COLD_SWING_K * math.cos(2 * math.pi * (day - COLDEST_DAY) / 365.25)
+
+
+def _expected_cold_c(state: State, now: datetime) -> float:
+    around = state.surroundings
+    if around is not None and len(around.cold_inlet_c):
+        at = int(now.timestamp())
+        i = int(around.grid.start_s.searchsorted(at, side="right")) - 1
+        return float(around.cold_inlet_c[min(max(i, 0), len(around.cold_inlet_c) - 1)])
+    return season_cold_c(now)
+
+
+def advance(
+    belief: Belief,
+    plant: Plant,
+    probes_c: dict[str, float],
+    cold_c: float,
+    ambient_c: float,
+    flow_known: bool,
+    news: bool,
+    elapsed_s: float,
+) -> Belief:
+    """Let the estimator live up to now when there is reason to.
+
+    Args:
+        belief: with litres and heat since the last stride added already.
+        plant: the home's plant.
+        probes_c: fresh probe readings by name.
+        cold_c: today's cold inlet, degC.
+        ambient_c: around the cylinder, degC.
+        flow_known: whether a flow meter says what was drawn.
+        news: whether a probe was heard in this step.
+        elapsed_s: elapsed clock.
+    """
+    if belief.estimator is None:
+        if not probes_c:
+            return belief
+        seen = Observation(
+            probes_c, 0.0 if flow_known else None, cold_c=cold_c, ambient_c=ambient_c
+        )
+        levels = {p.name: plant.level(p.height_m) for p in plant.probes}
+        started = estimator.start(plant.cylinder, levels, seen)
+        return _estimated(replace(belief, estimator=started, mark_s=elapsed_s), plant, cold_c)
+    lived_s = elapsed_s - belief.mark_s
+    moving = belief.drawn_l > 0.5 or bool(belief.heat_kwh)
+    due = lived_s >= STRIDE_S if (news or moving) else lived_s >= IDLE_STRIDE_S
+    if not due:
+        if belief.estimate is None or abs(cold_c - belief.cold_c) > COLD_STEP_K:
+            return _estimated(belief, plant, cold_c)
+        return belief
+    seen = Observation(
+        probes_c if news else {},
+        belief.drawn_l if flow_known else None,
+        cold_c=cold_c,
+        ambient_c=ambient_c,
+        heat=tuple(_heat(belief, plant)),
+    )
+    lived = estimator.advance(belief.estimator, seen, lived_s)
+    belief = replace(
+        belief, estimator=lived, mark_s=elapsed_s, drawn_l=0.0, heat_kwh={}, metered=True
+    )
+    return _estimated(belief, plant, cold_c)
+
+
+def _heat(belief: Belief, plant: Plant) -> list[Heat]:
+    heat = []
+    for name, kwh in belief.heat_kwh.items():
+        source = plant.sources.get(name)  # type: ignore[call-overload]
+        if source is None or kwh <= 0:
+            continue
+        if source.layout is Layout.PLATE:
+            heat.append(Heat(kwh, "plate", outlet_c=None, metered=belief.metered))
+        else:
+            top = 1.0
+            built = plant.settings.wiring.cylinder
+            if source.layout is Layout.COIL and built.coil_head_m is not None:
+                top = plant.level(built.coil_head_m)
+            heat.append(
+                Heat(kwh, "direct", source.foot, max(top, source.foot), metered=belief.metered)
+            )
+    return heat
+
+
+def _estimated(belief: Belief, plant: Plant, cold_c: float) -> Belief:
+    assert belief.estimator is not None
+    found: Estimate = estimator.estimate(belief.estimator, cold_c)
+    shown = tenths.shown_tenths(found.v40_low_l, plant.reference_l40, belief.shown_tenths)
+    return replace(belief, estimate=found, cold_c=cold_c, shown_tenths=shown)

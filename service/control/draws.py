@@ -1,0 +1,254 @@
+"""Draw-off events, from a flow meter of any kind or, without one, from the profile's change.
+
+Events are cut in measured time, so that a stamped history and live readings give the same ones.
+What counts for the demand is what left the cylinder: litres at the temperature at its top, also
+the share that only warmed the pipe.
+"""
+
+from __future__ import annotations
+
+from dataclasses import dataclass, replace
+from datetime import UTC, datetime
+
+from adapters.meters import Meter
+from adapters.types import Reading
+from adapters.wiring import KIND_OF_UNIT, Kind, Quantity, Signal
+from service.control.observe import Observed
+from service.control.plant import Plant
+from service.control.state import DrawWatch
+from service.control.types import Draw
+from service.cylinder.water import density_kg_per_l, enthalpy_kj_per_kg
+
+PAUSE_S = 60.0  # a shorter pause does not end a draw-off
+LEAST_L = 0.2  # less than this is no draw-off but a meter's twitch
+LEAST_FLOW_L_PER_MIN = 0.15
+HOLD_RATE_S = 120.0  # a rate counts for this long without a repeat
+STRETCH_S = 300.0  # a total that grew over a longer silence was drawn at its end
+HIGHEST_L_PER_S = 1.5
+CONTEXT_S = 600.0  # a temperature older than this says nothing of the water now flowing
+HIGHEST_COLD_C = 35.0
+PROFILE_LEAST_KWH = 0.12  # without a meter: a smaller loss of heat is noise
+PROFILE_STRIDE_S = 300.0
+
+
+@dataclass(frozen=True, slots=True)
+class Drawn:
+    """What the flow meter said in one step."""
+
+    watch: DrawWatch
+    meters: dict[str, Meter]
+    finished: tuple[Draw, ...]
+    live_l: float  # litres through the cylinder that concern the estimate of now
+
+
+def metered(
+    watch: DrawWatch,
+    meters: dict[str, Meter],
+    plant: Plant,
+    observed: Observed,
+    now_s: float,
+    jumped: bool,
+    usual_c: float,
+    cold_c: float,
+) -> Drawn:
+    """Follow the flow meter through one step.
+
+    Args:
+        watch: as the last step left it.
+        meters: running totals.
+        plant: the home's plant.
+        observed: this step's readings.
+        now_s: wall time, s since 1970.
+        jumped: whether the wall clock has just jumped: spans across it mean nothing.
+        usual_c: the top of the cylinder as estimated, where no probe says it.
+        cold_c: cold inlet to reckon with, degC.
+    """
+    signals = plant.of(Quantity.DRAW_FLOW)
+    if not signals:
+        return Drawn(watch, meters, (), 0.0)
+    signal = signals[0]
+    finished: list[Draw] = []
+    live_l = 0.0
+    if jumped:
+        watch, done = _close(watch, cold_c)
+        finished.extend(done)
+        watch = replace(watch, rate_since_s=now_s, seen_s=now_s)
+    events = (
+        sorted((*observed.flow, *observed.context), key=lambda r: r.measured_s)
+        if observed.context and observed.flow
+        else (observed.flow or observed.context)
+    )
+    top = plant.probes[-1].name if plant.probes else None
+    for reading in events:
+        of = plant.signals[reading.signal]
+        if of.measures is not Quantity.DRAW_FLOW:
+            watch = _context(watch, of, reading, top)
+            continue
+        if of.name != signal.name:
+            continue
+        at = reading.measured_s
+        if at < watch.seen_s:
+            watch = replace(watch, late=watch.late + 1)
+            continue
+        if (
+            watch.start_s is not None
+            and at - watch.last_flow_s > PAUSE_S
+            and watch.rate_l_per_min <= 0
+        ):
+            watch, done = _close(watch, cold_c)
+            finished.extend(done)
+        if KIND_OF_UNIT[of.unit] is Kind.FLOW:
+            watch, litres, done = _until(watch, at, signal, usual_c, cold_c)
+            finished.extend(done)
+            rate = reading.value if reading.value >= LEAST_FLOW_L_PER_MIN else 0.0
+            watch = replace(watch, rate_l_per_min=rate, rate_since_s=at, seen_s=at)
+        else:
+            meter = meters.get(of.name) or Meter(HIGHEST_L_PER_S, resolution=0.05)
+            meter, amount = meter.take(reading.value, at)
+            meters = {**meters, of.name: meter}
+            litres = 0.0
+            if amount.amount > 0:
+                begin = max(amount.from_s, at - STRETCH_S)
+                if watch.start_s is not None and begin - watch.last_flow_s > PAUSE_S:
+                    watch, done = _close(watch, cold_c)
+                    finished.extend(done)
+                watch, litres = _add(watch, begin, at, amount.amount, signal, usual_c, cold_c)
+            watch = replace(watch, seen_s=at)
+        if reading.tells_now:
+            live_l += litres
+    # Between readings: a rate flows on, and a pause ends a draw-off.
+    if watch.rate_l_per_min > 0 and signal.name in observed.fresh:
+        watch, litres, done = _until(watch, now_s, signal, usual_c, cold_c)
+        finished.extend(done)
+        live_l += litres
+    if watch.start_s is not None and now_s - watch.last_flow_s > PAUSE_S:
+        watch, done = _close(watch, cold_c)
+        finished.extend(done)
+    return Drawn(watch, meters, tuple(finished), live_l)
+
+
+def by_profile(
+    watch: DrawWatch,
+    heat_kwh: float,
+    loss_kwh: float,
+    added_kwh: float,
+    cold_c: float,
+    at: datetime,
+    elapsed_s: float,
+) -> tuple[DrawWatch, tuple[Draw, ...]]:
+    """Without a flow meter: heat that left faster than by standing loss was drawn.
+
+    Args:
+        watch: as the last step left it.
+        heat_kwh: heat above the cold inlet now.
+        loss_kwh: standing loss since the last comparison, kWh per hour of it.
+        added_kwh: heat put in since the last comparison.
+        cold_c: cold inlet, degC.
+        at: wall time.
+        elapsed_s: elapsed clock.
+    """
+    span_s = elapsed_s - watch.heat_mark_s
+    if watch.heat_kwh is None or span_s > 4 * PROFILE_STRIDE_S:
+        return replace(watch, heat_kwh=heat_kwh, heat_mark_s=elapsed_s), ()
+    if span_s < PROFILE_STRIDE_S:
+        return watch, ()
+    missing = watch.heat_kwh + added_kwh - loss_kwh * span_s / 3600.0 - heat_kwh
+    watch = replace(watch, heat_kwh=heat_kwh, heat_mark_s=elapsed_s)
+    if missing < PROFILE_LEAST_KWH:
+        return watch, ()
+    start = datetime.fromtimestamp(at.timestamp() - span_s, UTC)
+    litres_40c = missing / heat_per_l(40.0, cold_c)
+    return watch, (Draw(start, at, litres_40c, missing, litres_40c, "profile"),)
+
+
+def heat_per_l(hot_c: float, cold_c: float) -> float:
+    """Heat above the cold inlet in a litre counted hot, kWh."""
+    rise = enthalpy_kj_per_kg(hot_c) - enthalpy_kj_per_kg(cold_c)
+    return float(density_kg_per_l(hot_c) * rise) / 3600.0
+
+
+def _context(watch: DrawWatch, of: Signal, reading: Reading, top: str | None) -> DrawWatch:
+    """Keep the temperature of the water that flows, from the hotter of outlet and top probe."""
+    at = reading.measured_s
+    if of.measures is Quantity.COLD_INLET_TEMPERATURE:
+        # A cold pipe at rest takes the room's temperature; only flowing water shows the main's.
+        if watch.start_s is not None and watch.litres > 3.0 and reading.value < HIGHEST_COLD_C:
+            return replace(watch, cold_c=reading.value)
+        return watch
+    if of.measures is Quantity.PROBE and of.name != top:
+        return watch
+    stale = at - watch.outlet_s > CONTEXT_S or watch.outlet_c is None
+    if of.measures is Quantity.PROBE or stale or reading.value > (watch.outlet_c or 0.0):
+        return replace(watch, outlet_c=reading.value, outlet_s=at)
+    return watch
+
+
+def _until(
+    watch: DrawWatch, at: float, signal: Signal, usual_c: float, cold_c: float
+) -> tuple[DrawWatch, float, list[Draw]]:
+    """Let the last rate flow until ``at``, for as long as a rate counts."""
+    if watch.rate_l_per_min <= 0 or at <= watch.rate_since_s:
+        return watch, 0.0, []
+    hold_s = min(HOLD_RATE_S, signal.stale_after_s)
+    until = min(at, watch.seen_s + hold_s)
+    if until <= watch.rate_since_s:
+        return replace(watch, rate_l_per_min=0.0), 0.0, []
+    litres = watch.rate_l_per_min * (until - watch.rate_since_s) / 60.0
+    watch, through_l = _add(watch, watch.rate_since_s, until, litres, signal, usual_c, cold_c)
+    return replace(watch, rate_since_s=until), through_l, []
+
+
+def _add(
+    watch: DrawWatch,
+    begin: float,
+    end: float,
+    litres: float,
+    signal: Signal,
+    usual_c: float,
+    cold_c: float,
+) -> tuple[DrawWatch, float]:
+    """Add metered litres; the second value is litres that went through the cylinder."""
+    known = watch.outlet_c is not None and end - watch.outlet_s <= CONTEXT_S
+    hot_c = watch.outlet_c if known and watch.outlet_c is not None else usual_c
+    cold = watch.cold_c if watch.cold_c is not None else cold_c
+    hot_c = max(hot_c, cold + 0.1)
+    through_l = litres
+    if signal.place == "mixed_line":
+        use_c = 40.0
+        through_l = litres * min(1.0, max(0.0, (use_c - cold) / (hot_c - cold)))
+    kwh = through_l * heat_per_l(hot_c, cold)
+    litres_40c = kwh / heat_per_l(40.0, min(cold, 35.0))
+    return (
+        replace(
+            watch,
+            start_s=begin if watch.start_s is None else watch.start_s,
+            last_flow_s=end,
+            litres=watch.litres + litres,
+            kwh=watch.kwh + kwh,
+            litres_40c=watch.litres_40c + litres_40c,
+        ),
+        through_l,
+    )
+
+
+def _close(watch: DrawWatch, cold_c: float) -> tuple[DrawWatch, list[Draw]]:
+    if watch.start_s is None:
+        return watch, []
+    done: list[Draw] = []
+    if watch.litres >= LEAST_L:
+        done.append(
+            Draw(
+                datetime.fromtimestamp(watch.start_s, UTC),
+                datetime.fromtimestamp(watch.last_flow_s, UTC),
+                watch.litres,
+                watch.kwh,
+                watch.litres_40c,
+                "flow_meter",
+            )
+        )
+    return replace(watch, start_s=None, litres=0.0, kwh=0.0, litres_40c=0.0), done
+
+
+def flowing(watch: DrawWatch) -> bool:
+    """Whether water is being drawn now."""
+    return watch.start_s is not None

@@ -1,0 +1,326 @@
+"""Thermal disinfection and lukewarm water: when it is due, and when it was passed.
+
+A cycle passes only when every named probe, the lowest included, was measured at the disinfection
+temperature for the whole hold, without a gap; it does not matter whether Ladle, the sun or
+normal running heated it. Water below the lowest named probe is not vouched for. Lethality is
+shown and never shortens or passes a cycle. The time since the last pass counts in lived seconds,
+so that a clock that jumps neither drops nor brings on a cycle.
+"""
+
+from __future__ import annotations
+
+from dataclasses import dataclass, replace
+
+from service.control.plant import DISINFECTION_MARGIN_K, LAYERS, Plant, SourcePlant
+from service.control.precedence import Ruling, Run
+from service.control.situation import ORDER, Situation
+from service.control.state import Attempt, Facts, Hold, HygieneClock
+from service.control.types import HygieneEvidence, Rule
+from service.cylinder.hygiene import HygieneTally
+from service.scheduling.types import Reason
+from service.settings import HomeSettings
+
+DAY_S = 86_400.0
+FIRST_WITHIN_S = DAY_S  # a cylinder nothing is known of is disinfected within a day
+BROUGHT_FORWARD_S = DAY_S / 2  # lukewarm for too long: within half a day
+RETRY_S = 6 * 3600.0
+GIVE_UP_FACTOR = 3.0  # an attempt lasts at most this much longer than reckoned
+START_MARGIN = 1.5
+LONGEST_GAP_S = 300.0  # a hold with a longer silence of its probes is not a hold
+HOTTER_K = 3.0
+TALLY_STRIDE_S = 60.0
+TALLY_LONGEST_S = 7200.0  # a longer silence is not counted as if one profile had lasted
+
+
+@dataclass(frozen=True)
+class Due:
+    """Whether and when the next thermal disinfection has to be finished."""
+
+    in_s: float
+    why: str  # interval, lukewarm, return, first
+    refused: Reason | None = None
+    lukewarm_h: float = 0.0
+
+    @property
+    def overdue(self) -> bool:
+        """Whether its time is over."""
+        return self.in_s <= 0
+
+
+def start(settings: HomeSettings) -> HygieneClock:
+    """A clock for a cylinder of which nothing is known."""
+    interval_s = settings.tunables.hygiene.longest_interval_days * DAY_S
+    return HygieneClock(since_pass_s=max(0.0, interval_s - FIRST_WITHIN_S))
+
+
+def refusal(plant: Plant) -> Reason | None:
+    """Why thermal disinfection cannot be done in this home at all; None when it can."""
+    settings = plant.settings
+    if settings.wiring.cylinder.mixing_valve_c is None:
+        return Reason("disinfection_refused_no_mixing_valve", {})
+    if not plant.hygiene_probes:
+        return Reason("disinfection_refused_no_probe", {})
+    wanted_c = settings.tunables.hygiene.disinfect_c
+    if wanted_c > plant.ceiling_c:
+        return Reason(
+            "disinfection_refused_ceiling",
+            {"disinfect_c": wanted_c, "ceiling_c": plant.ceiling_c},
+        )
+    if not reaching(plant):
+        lowest = plant.hygiene_probes[0]
+        facts: Facts = {
+            "disinfect_c": wanted_c,
+            "probe": lowest.name,
+            "probe_height_m": lowest.height_m,
+        }
+        for source in plant.sources.values():
+            facts[f"{source.name}_limit_c"] = round(source.limit_c, 1)
+            facts[f"{source.name}_foot_m"] = round(source.foot_m, 2)
+        return Reason("disinfection_refused_no_source_reaches", facts)
+    return None
+
+
+def reaching(plant: Plant) -> tuple[SourcePlant, ...]:
+    """The sources that can bring the lowest named probe to the disinfection temperature."""
+    if not plant.hygiene_probes:
+        return ()
+    wanted_c = plant.settings.tunables.hygiene.disinfect_c
+    lowest_m = plant.hygiene_probes[0].height_m
+    return tuple(
+        source
+        for name in ORDER
+        if (source := plant.sources.get(name)) is not None
+        and source.actuator(surplus=False) is not None
+        and source.limit_c >= wanted_c
+        and source.foot_m <= lowest_m
+    )
+
+
+def need_s(s: Situation) -> float:
+    """How long heating and holding would take from now, s; 0 when nothing reaches."""
+    sources = reaching(s.plant)
+    if not sources:
+        return 0.0
+    wanted_c = target_c(s.plant)
+    profile = [] if s.estimate is None else [float(t) for t in s.estimate.profile_c]
+    layer_l = s.plant.cylinder.volume_l / max(len(profile), 1)
+    missing_kwh = sum(max(0.0, wanted_c - t) for t in profile) * layer_l * 1.15e-3
+    heat_w = max(source.heat_w for source in sources)
+    return missing_kwh * 3.6e6 / heat_w + s.settings.tunables.hygiene.hold_s
+
+
+def target_c(plant: Plant) -> float:
+    """How hot a disinfection heats: a little beyond its temperature, never above the ceiling."""
+    return min(plant.settings.tunables.hygiene.disinfect_c + DISINFECTION_MARGIN_K, plant.ceiling_c)
+
+
+def due(s: Situation) -> Due:
+    """When the next disinfection has to be finished, and why then."""
+    clock, h = s.state.hygiene, s.settings.tunables.hygiene
+    interval_s = h.longest_interval_days * DAY_S
+    in_s, why = interval_s - clock.since_pass_s, "interval"
+    if clock.passed_at is None:
+        why = "first"
+    lukewarm_h = lukewarm_hours(clock)
+    if lukewarm_h >= h.lukewarm_limit_h and in_s > BROUGHT_FORWARD_S:
+        in_s, why = BROUGHT_FORWARD_S, "lukewarm"
+    back = s.standing.returning
+    if back is not None and back.until is not None and s.standing.away is not None:
+        until_s = (back.until - s.now).total_seconds()
+        away_s = (back.until - back.since).total_seconds()
+        if away_s >= 2 * DAY_S or in_s < until_s:
+            in_s, why = until_s, "return"
+    return Due(in_s, why, refusal(s.plant), lukewarm_h)
+
+
+def lukewarm_hours(clock: HygieneClock) -> float:
+    """Hours between 20 and 45 degC of the layer that had most of them since the last pass."""
+    return 0.0 if clock.tally is None else float(clock.tally.growth_s.max()) / 3600.0
+
+
+def advance(
+    s: Situation, drawn_l: float, lived_s: float
+) -> tuple[HygieneClock, tuple[HygieneEvidence, ...]]:
+    """Live ``lived_s`` on: count, follow a hold, and tell what passed or failed."""
+    clock, h = s.state.hygiene, s.settings.tunables.hygiene
+    clock = replace(clock, since_pass_s=clock.since_pass_s + lived_s)
+    if s.estimate is not None and s.elapsed_s - clock.mark_s >= TALLY_STRIDE_S:
+        span_s = s.elapsed_s - clock.mark_s
+        tally = clock.tally or HygieneTally.empty(LAYERS)
+        if 0 < span_s < TALLY_LONGEST_S:
+            tally = tally.advanced(s.estimate.profile_c, span_s, clock.drawn_l + drawn_l)
+        clock = replace(clock, tally=tally, mark_s=s.elapsed_s, drawn_l=0.0)
+    elif drawn_l:
+        clock = replace(clock, drawn_l=clock.drawn_l + drawn_l)
+    evidence: list[HygieneEvidence] = []
+    named = s.plant.hygiene_probes
+    hot = (
+        bool(named)
+        and s.plant.settings.wiring.cylinder.mixing_valve_c is not None
+        and all(
+            p.name in s.fresh
+            and p.name not in s.faulty_probes
+            and s.fresh[p.name] >= h.disinfect_c
+            and s.state.heard[p.name].age_at(s.elapsed_s) <= min(LONGEST_GAP_S, p.stale_after_s)
+            for p in named
+        )
+    )
+    if not hot:
+        clock = replace(clock, hold=None)
+    else:
+        lowest = min(s.fresh[p.name] for p in named)
+        hold = clock.hold
+        if hold is None:
+            hold = Hold(s.now, s.elapsed_s, 0.0, lowest)
+        else:
+            measured = min(s.state.heard[p.name].mark_s for p in named)
+            hold = replace(
+                hold,
+                held_s=max(hold.held_s, measured - hold.mark_s),
+                lowest_c=min(hold.lowest_c, lowest),
+            )
+        clock = replace(clock, hold=hold)
+        if hold.held_s >= h.hold_s:
+            evidence.append(
+                HygieneEvidence(
+                    hold.started_at,
+                    s.now,
+                    True,
+                    "commanded" if clock.attempt is not None else "credited",
+                    named[0].name,
+                    round(hold.lowest_c, 2),
+                    round(hold.held_s),
+                    {
+                        "not_vouched_below_m": named[0].height_m,
+                        "disinfect_c": h.disinfect_c,
+                        "hold_s": h.hold_s,
+                        "lukewarm_h": round(lukewarm_hours(clock), 1),
+                    },
+                )
+            )
+            clock = HygieneClock(since_pass_s=0.0, passed_at=s.now, hold=hold, mark_s=s.elapsed_s)
+    return clock, tuple(evidence)
+
+
+def judge(s: Situation) -> Ruling | None:
+    """Heat for a disinfection that is under way, planned for now, or can wait no longer."""
+    attempt = s.state.hygiene.attempt
+    if attempt is None:
+        return None
+    source = _source(s)
+    facts: Facts = {
+        "disinfect_c": s.settings.tunables.hygiene.disinfect_c,
+        "held_s": round(s.state.hygiene.hold.held_s) if s.state.hygiene.hold else 0,
+        "hold_s": s.settings.tunables.hygiene.hold_s,
+        "probe": s.plant.hygiene_probes[0].name if s.plant.hygiene_probes else None,
+    }
+    if source is None:
+        return Ruling(Rule.HYGIENE, Reason("disinfection_waits_for_source", facts))
+    set_c = min(target_c(s.plant), source.limit_c)
+    lowest = min(
+        (s.fresh[p.name] for p in s.plant.hygiene_probes if p.name in s.fresh), default=None
+    )
+    if lowest is not None and lowest >= (set_c if not s.running(source.name) else set_c + 0.5):
+        return Ruling(Rule.HYGIENE, Reason("disinfection_holding", facts))
+    return Ruling(Rule.HYGIENE, Reason("disinfection_heating", facts), (Run(source.name, set_c),))
+
+
+def begin_or_end(s: Situation) -> tuple[HygieneClock, tuple[HygieneEvidence, ...]]:
+    """Begin an attempt whose time has come, or give one up that leads nowhere."""
+    clock = s.state.hygiene
+    if clock.attempt is not None:
+        need = max(need_s(s), 3600.0) + s.settings.tunables.hygiene.hold_s
+        if s.elapsed_s - clock.attempt.mark_s > GIVE_UP_FACTOR * need and clock.hold is None:
+            named = s.plant.hygiene_probes
+            lowest = min((s.fresh[p.name] for p in named if p.name in s.fresh), default=0.0)
+            failed = HygieneEvidence(
+                clock.attempt.started_at,
+                s.now,
+                False,
+                "commanded",
+                named[0].name if named else "",
+                round(lowest, 2),
+                0.0,
+                {"disinfect_c": s.settings.tunables.hygiene.disinfect_c},
+            )
+            clock = replace(
+                clock,
+                attempt=None,
+                not_before_mark_s=s.elapsed_s + RETRY_S,
+                failures=clock.failures + 1,
+            )
+            return clock, (failed,)
+        return clock, ()
+    if s.elapsed_s < clock.not_before_mark_s:
+        return clock, ()
+    when = due(s)
+    if when.refused is not None:
+        return clock, ()
+    if when.in_s <= need_s(s) * START_MARGIN + 1800.0 or planned_now(s):
+        clock = replace(clock, attempt=Attempt(s.now, s.elapsed_s))
+    return clock, ()
+
+
+def planned_now(s: Situation) -> bool:
+    """Whether the plan has placed the disinfection at this moment."""
+    made = s.state.plan
+    if made is None or s.state.clock.wrong:
+        return False
+    at = s.now_s
+    return any(w.purpose == "disinfection" and w.start_s <= at < w.end_s for w in made.windows)
+
+
+def hotter_than_usual(s: Situation) -> bool:
+    """Whether the water is hotter than the household is used to."""
+    hottest = s.hottest_c
+    return hottest is not None and hottest > s.plant.set_c + HOTTER_K
+
+
+def _source(s: Situation) -> SourcePlant | None:
+    """The heat pump while it helps, then what reaches the temperature."""
+    lowest = min(
+        (s.fresh[p.name] for p in s.plant.hygiene_probes if p.name in s.fresh), default=0.0
+    )
+    pump = s.usable_source("heat_pump")
+    if pump is not None and (pump in reaching(s.plant) or lowest < pump.limit_c - 3.0):
+        return pump
+    return next(
+        (source for source in reaching(s.plant) if s.usable_source(source.name) is not None), None
+    )
+
+
+def facts(s: Situation, when: Due) -> Facts:
+    """What page and API show of hygiene."""
+    clock, h = s.state.hygiene, s.settings.tunables.hygiene
+    tally = clock.tally
+    lowest = s.plant.hygiene_probes[0] if s.plant.hygiene_probes else None
+    shown: Facts = {
+        "state": "running"
+        if clock.attempt is not None
+        else "refused"
+        if when.refused is not None
+        else "overdue"
+        if when.overdue
+        else "waiting",
+        "passed_at": None
+        if clock.passed_at is None
+        else clock.passed_at.isoformat(timespec="seconds"),
+        "due_in_h": round(when.in_s / 3600.0, 1),
+        "due_because": when.why,
+        "disinfect_c": h.disinfect_c,
+        "hold_s": h.hold_s,
+        "held_s": round(clock.hold.held_s) if clock.hold is not None else 0,
+        "probe": None if lowest is None else lowest.name,
+        "not_vouched_below_m": None if lowest is None else lowest.height_m,
+        "lukewarm_h": round(when.lukewarm_h, 1),
+        "lukewarm_limit_h": h.lukewarm_limit_h,
+        "failures": clock.failures,
+        "lethality_decades_lowest_layer": None
+        if tally is None
+        else round(float(tally.decades.min()), 2),
+        "turnover": None if tally is None else round(tally.drawn_l / s.plant.cylinder.volume_l, 2),
+    }
+    if when.refused is not None:
+        shown["refused"] = when.refused.code
+        shown |= when.refused.facts
+    return shown

@@ -1,0 +1,229 @@
+"""Commands as leases: repeated well inside their time while they hold, released when they end.
+
+This is the one place that makes commands, so the last checks stand here: nothing runs without
+fresh readings, nothing is asked for above the ceiling, nobody starts plant more often than
+allowed. Minimum run, minimum rest and starts per hour count in elapsed time.
+"""
+
+from __future__ import annotations
+
+from dataclasses import dataclass, replace
+
+from adapters.types import Command
+from adapters.wiring import Actuator, Form
+from service.control.precedence import Ruling, Run
+from service.control.situation import Situation
+from service.control.state import NEVER, Book, Lease, SourceRun
+
+REPEATS_PER_LEASE = 3.0
+HOUR_S = 3600.0
+SET_STEP_C = 0.5  # a set temperature or power that moved less is not sent again
+POWER_STEP_W = 50.0
+CALL_MARGIN_K = 0.5
+
+
+@dataclass(frozen=True)
+class Carried:
+    """What became of a ruling: the book afterwards, what to send, and what stood in the way."""
+
+    book: Book
+    commands: tuple[Command, ...]
+    notes: tuple[str, ...]
+
+
+def carry_out(situation: Situation, ruling: Ruling) -> Carried:
+    """Bring the leases in line with a ruling."""
+    state, plant, elapsed_s = situation.state, situation.plant, situation.elapsed_s
+    home = plant.settings.wiring.id
+    book = state.book
+    sendable = state.connected is not False
+    leases = dict(book.leases)
+    runs = dict(book.runs)
+    owed = list(book.owed)
+    commands: list[Command] = []
+    notes: list[str] = []
+    wanted: dict[str, tuple[Actuator, Run]] = {}
+    for asked_run in ruling.runs:
+        actuator = _actuator(situation, asked_run)
+        if actuator is not None:
+            wanted[actuator.name] = (actuator, asked_run)
+
+    for name, lease in list(leases.items()):
+        if elapsed_s - lease.renewed_mark_s > lease.lease_s:
+            del leases[name]  # nobody repeated it in time: the actuator has let go
+            runs[lease.source] = _stopped(
+                runs.get(lease.source), lease.renewed_mark_s + lease.lease_s
+            )
+            if name not in owed:
+                owed.append(name)
+            continue
+        if lease.action == "run" and name in wanted:
+            continue
+        source = plant.sources.get(lease.source)
+        was = runs.get(lease.source, SourceRun())
+        ran_s = elapsed_s - (NEVER if was.started_mark_s is None else was.started_mark_s)
+        if not ruling.at_once and source is not None and ran_s < source.min_run_s:
+            notes.append("minimum_run")
+            continue
+        del leases[name]
+        runs[lease.source] = _stopped(was, elapsed_s)
+        if sendable:
+            commands.append(Command(home, name, "release"))
+        if name not in owed and not sendable:
+            owed.append(name)
+
+    if sendable and owed and not _quiet_after_restart(situation):
+        commands.extend(Command(home, name, "release") for name in owed if name not in leases)
+        owed = []
+
+    for actuator, run in wanted.values():
+        held = leases.get(actuator.name)
+        refusal = _refusal(situation, run, runs.get(run.source, SourceRun()), held is not None)
+        if refusal is not None:
+            notes.append(refusal)
+            if held is not None:
+                del leases[actuator.name]
+                runs[run.source] = _stopped(runs.get(run.source), elapsed_s)
+                if sendable:
+                    commands.append(Command(home, actuator.name, "release"))
+                else:
+                    owed.append(actuator.name)
+            continue
+        asked = _terms(situation, actuator, run)
+        if asked is None:
+            notes.append("will_not_call")
+            continue
+        set_c, power_w = asked
+        if held is None:
+            if not sendable:
+                continue
+            was = runs.get(run.source, SourceRun())
+            recent = tuple(m for m in was.starts if elapsed_s - m < HOUR_S)
+            runs[run.source] = replace(was, started_mark_s=elapsed_s, starts=(*recent, elapsed_s))
+            held = Lease(
+                actuator.name,
+                run.source,
+                "run",
+                set_c,
+                power_w,
+                elapsed_s,
+                elapsed_s,
+                actuator.lease_s,
+            )
+        elif _changed(held, set_c, power_w) or _due(held, elapsed_s):
+            held = replace(held, set_c=set_c, power_w=power_w, renewed_mark_s=elapsed_s)
+        else:
+            leases[actuator.name] = held
+            continue
+        leases[actuator.name] = held
+        commands.append(Command(home, actuator.name, "run", set_c, power_w, actuator.lease_s))
+
+    # What runs on for its minimum run is repeated as it is.
+    for name, lease in leases.items():
+        if _due(lease, elapsed_s) and sendable:
+            leases[name] = replace(lease, renewed_mark_s=elapsed_s)
+            commands.append(
+                Command(home, name, lease.action, lease.set_c, lease.power_w, lease.lease_s)
+            )
+    return Carried(
+        replace(book, leases=leases, runs=runs, owed=tuple(owed)), tuple(commands), tuple(notes)
+    )
+
+
+def next_due_s(book: Book, elapsed_s: float) -> float:
+    """Seconds until the next lease must be repeated; infinite when none holds."""
+    return min(
+        (
+            max(0.0, lease.renewed_mark_s + lease.lease_s / REPEATS_PER_LEASE - elapsed_s)
+            for lease in book.leases.values()
+        ),
+        default=float("inf"),
+    )
+
+
+def resting_for_s(run: SourceRun | None, elapsed_s: float) -> float:
+    """How long a source has rested, s."""
+    return 1e9 if run is None else max(0.0, elapsed_s - run.stopped_mark_s)
+
+
+def _due(lease: Lease, elapsed_s: float) -> bool:
+    return elapsed_s - lease.renewed_mark_s >= lease.lease_s / REPEATS_PER_LEASE
+
+
+def _changed(lease: Lease, set_c: float | None, power_w: float | None) -> bool:
+    def moved(a: float | None, b: float | None, step: float) -> bool:
+        return (a is None) is not (b is None) or (
+            a is not None and b is not None and abs(a - b) >= step
+        )
+
+    return moved(lease.set_c, set_c, SET_STEP_C) or moved(lease.power_w, power_w, POWER_STEP_W)
+
+
+def _stopped(run: SourceRun | None, mark_s: float) -> SourceRun:
+    return replace(run or SourceRun(), started_mark_s=None, stopped_mark_s=mark_s)
+
+
+def _quiet_after_restart(situation: Situation) -> bool:
+    """Whether nothing may be switched yet, because no fresh readings are in."""
+    return situation.ruling_probe is None and not situation.stopping
+
+
+def _actuator(situation: Situation, run: Run) -> Actuator | None:
+    source = situation.plant.sources.get(run.source)
+    return None if source is None else source.actuator(run.surplus)
+
+
+def _refusal(situation: Situation, run: Run, was: SourceRun, running: bool) -> str | None:
+    """Why a run may not start or go on; None when it may."""
+    plant, elapsed_s = situation.plant, situation.elapsed_s
+    source = plant.sources[run.source]
+    if situation.ruling_probe is None or situation.hottest_c is None:
+        return "no_fresh_readings"
+    if situation.hottest_c >= plant.ceiling_c:
+        return "at_ceiling"
+    if run.source == "immersion" and situation.state.book.drained:
+        return "drained"
+    if running:
+        return None
+    if elapsed_s - was.stopped_mark_s < source.min_rest_s:
+        return "minimum_rest"
+    if sum(elapsed_s - m < HOUR_S for m in was.starts) >= source.starts_per_hour:
+        return "starts_used_up"
+    return None
+
+
+def _terms(
+    situation: Situation, actuator: Actuator, run: Run
+) -> tuple[float | None, float | None] | None:
+    """Set temperature and power to send; None when the plant would not answer the call.
+
+    A heat pump with its own sensor starts only when that is its restart differential below the
+    set temperature written to it. A set temperature is raised so far as ceiling and source allow.
+    """
+    plant = situation.plant
+    source = plant.sources[run.source]
+    set_c: float | None = None
+    power_w: float | None = None
+    if actuator.form is Form.SET_TEMPERATURE:
+        most_c = min(plant.ceiling_c, source.limit_c)
+        set_c = min(run.set_c, most_c)
+        pump = plant.settings.wiring.heat_pump
+        if run.source == "heat_pump" and pump is not None and pump.own_sensor_height_m is not None:
+            at_sensor_c = situation.layer_c(plant.level(pump.own_sensor_height_m))
+            if at_sensor_c is not None and not situation.running("heat_pump"):
+                needed_c = at_sensor_c + pump.own_restart_k + CALL_MARGIN_K
+                if needed_c > most_c:
+                    return None
+                set_c = max(set_c, needed_c)
+            elif at_sensor_c is not None:
+                held = situation.state.book.leases.get(actuator.name)
+                if held is not None and held.set_c is not None:
+                    set_c = min(max(set_c, held.set_c), most_c)
+        set_c = round(min(set_c, plant.ceiling_c), 1)
+    if actuator.form is Form.DIVERTER:
+        power_w = source.electricity_w if run.power_w is None else run.power_w
+        power_w = round(min(max(power_w, actuator.min_power_w), source.electricity_w))
+    return set_c, power_w
+
+
+__all__ = ["Carried", "carry_out", "next_due_s", "resting_for_s"]

@@ -1,0 +1,136 @@
+"""Readings become what is known of now: fresh values, ages, and what cannot be true.
+
+Freshness counts in elapsed time: a value's age on arrival plus what has passed since. The wall
+clock only enters through a stamp in the payload, so that a jump of it makes nothing fresh.
+"""
+
+from __future__ import annotations
+
+import math
+from dataclasses import dataclass, replace
+from datetime import datetime
+
+from adapters import units
+from adapters.types import Reading
+from adapters.wiring import Quantity, Signal
+from service.control.plant import Plant
+from service.control.state import Clock, Heard, State
+
+JUMP_S = 90.0  # wall and elapsed time differ by more than this between two steps: a jump
+JUMP_TOLD_S = 3600.0  # for how long it stays among the faults
+PLAUSIBLE_YEARS = range(2024, 2101)
+
+# Tighter than what an instrument may show at all (``adapters.units.limits``): liquid water in a
+# vented or unvented cylinder, and a main that freezes or scalds nobody. Outside is nonsense.
+POSSIBLE_C: dict[Quantity, tuple[float, float]] = {
+    Quantity.PROBE: (-5.0, 105.0),
+    Quantity.OUTLET_TEMPERATURE: (-5.0, 105.0),
+    Quantity.COLD_INLET_TEMPERATURE: (-2.0, 40.0),
+}
+
+
+@dataclass(frozen=True, slots=True)
+class Observed:
+    """What one step's readings came to.
+
+    fresh     the value of every signal that says what is now
+    flow      draw-flow readings in measured order, also stamped ones from the past
+    context   temperatures in measured order, also from the past: (measured_s, signal, value)
+    nonsense  signals whose values could not be used, once for each value
+    news      signals that were heard in this step
+    """
+
+    heard: dict[str, Heard]
+    fresh: dict[str, float]
+    flow: tuple[Reading, ...]
+    context: tuple[Reading, ...]
+    nonsense: tuple[str, ...]
+    news: frozenset[str]
+
+
+def clock(was: Clock, at: datetime, elapsed_s: float, now: datetime, now_elapsed_s: float) -> Clock:
+    """Compare how far wall time and elapsed time moved since the last step."""
+    drift = (now - at).total_seconds() - (now_elapsed_s - elapsed_s)
+    wrong = now.year not in PLAUSIBLE_YEARS
+    if abs(drift) > JUMP_S:
+        return Clock(now_elapsed_s, drift, was.jumps + 1, wrong)
+    if wrong is not was.wrong:
+        return replace(was, wrong=wrong)
+    return was
+
+
+def just_jumped(clock: Clock, elapsed_s: float) -> bool:
+    """Whether the wall clock jumped within the last hour."""
+    return elapsed_s - clock.jumped_at_mark_s < JUMP_TOLD_S
+
+
+def possible(signal: Signal, value: float) -> bool:
+    """Whether a value can be true at all."""
+    low, high = POSSIBLE_C.get(signal.measures) or units.limits(signal.measures, signal.unit)
+    return math.isfinite(value) and low <= value <= high
+
+
+def take(state: State, plant: Plant, readings: tuple[Reading, ...], elapsed_s: float) -> Observed:
+    """Sort one step's readings. A value that waited without a stamp leaves no trace at all."""
+    heard = state.heard
+    flow: list[Reading] = []
+    context: list[Reading] = []
+    nonsense: list[str] = []
+    news: set[str] = set()
+    if readings:
+        heard = dict(heard)
+        ordered = (
+            sorted(readings, key=lambda r: (r.measured_s, r.received_s))
+            if len(readings) > 1
+            else readings
+        )
+        for reading in ordered:
+            signal = plant.signals.get(reading.signal)
+            if signal is None:
+                continue
+            if not reading.tells_now and not reading.stamped:
+                continue
+            if not possible(signal, reading.value):
+                nonsense.append(reading.signal)
+                continue
+            if signal.measures is Quantity.DRAW_FLOW:
+                flow.append(reading)
+            elif signal.measures in _CONTEXT:
+                context.append(reading)
+            if not reading.tells_now:
+                continue
+            age_s = max(0.0, reading.received_s - reading.measured_s) if reading.stamped else 0.0
+            before = heard.get(reading.signal)
+            if before is not None and before.age_at(elapsed_s) < age_s:
+                continue  # older than what is known already
+            heard[reading.signal] = Heard(reading.value, reading.measured_s, elapsed_s, age_s)
+            news.add(reading.signal)
+    return Observed(
+        heard,
+        freshest(heard, plant, elapsed_s),
+        tuple(flow),
+        tuple(context),
+        tuple(nonsense),
+        frozenset(news),
+    )
+
+
+_CONTEXT = frozenset({Quantity.PROBE, Quantity.OUTLET_TEMPERATURE, Quantity.COLD_INLET_TEMPERATURE})
+
+
+def freshest(heard: dict[str, Heard], plant: Plant, elapsed_s: float) -> dict[str, float]:
+    """The values that still say what is now, by signal."""
+    fresh = {}
+    for name, last in heard.items():
+        signal = plant.signals.get(name)
+        if signal is not None and last.age_s + elapsed_s - last.mark_s <= signal.stale_after_s:
+            fresh[name] = last.value
+    return fresh
+
+
+def first_fresh(plant: Plant, fresh: dict[str, float], quantity: Quantity) -> float | None:
+    """The first signal of this quantity that says what is now."""
+    for signal in plant.of(quantity):
+        if signal.name in fresh:
+            return fresh[signal.name]
+    return None

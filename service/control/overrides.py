@@ -1,0 +1,299 @@
+"""People's wishes: checked when they are made, in force while they last, ended with a trace.
+
+"More" raises the reserve and the next target by a tenth until its end; "less" lowers both and
+never cools water that is already hot. A maintenance hold has no end: a person ends it.
+"""
+
+from __future__ import annotations
+
+from collections.abc import Iterable, Mapping
+from dataclasses import dataclass, replace
+from datetime import UTC, datetime, time, timedelta
+from typing import Any
+
+from service.control.types import Override, View, Wish
+from service.settings import HomeSettings
+
+USUAL_SPAN = {Wish.MORE: timedelta(hours=12), Wish.LESS: timedelta(hours=12)}
+LONGEST_SPAN = {
+    Wish.MORE: timedelta(days=14),
+    Wish.LESS: timedelta(days=14),
+    Wish.CHARGE_TO: timedelta(days=2),
+    Wish.GUESTS: timedelta(days=62),
+    Wish.AWAY: timedelta(days=366),
+}
+FIELDS: dict[Wish, frozenset[str]] = {
+    Wish.MORE: frozenset({"until"}),
+    Wish.LESS: frozenset({"until"}),
+    Wish.CHARGE_TO: frozenset({"tenths", "until"}),
+    Wish.GUESTS: frozenset({"people", "from", "until"}),
+    Wish.AWAY: frozenset({"from", "until"}),
+    Wish.BACK_TO_PLAN: frozenset(),
+    Wish.HOLD: frozenset(),
+    Wish.END_HOLD: frozenset(),
+}
+CHARGING = frozenset({Wish.MORE, Wish.LESS, Wish.CHARGE_TO})
+NOTE_LENGTH = 200
+MOST_PEOPLE = 30.0
+
+
+class WishRefused(ValueError):  # noqa: N818 - the wish was refused, nothing went wrong
+    """A wish that cannot be carried out: what is wrong, in which field, and how to mend it."""
+
+    def __init__(self, what: str, where: str, mend: str) -> None:
+        super().__init__(f"{where}: {what}; {mend}")
+        self.what = what
+        self.where = where
+        self.mend = mend
+
+
+def check_wish(
+    fields: Mapping[str, Any],
+    author: str,
+    now: datetime,
+    settings: HomeSettings,
+    view: View | None,
+) -> Override:
+    """Turn what a person sent into an ``Override`` with id 0, or refuse it.
+
+    Args:
+        fields: ``wish`` and, where the wish takes them, ``tenths``, ``people``, ``from``,
+            ``until`` (ISO 8601, or HH:MM for the next time the home's clock shows it) and
+            ``note``. Numbers may come as text.
+        author: who asks; stored with the wish.
+        now: aware UTC.
+        settings: the home's settings in force.
+        view: the last view, to refuse what makes no sense now; None before the first step.
+
+    Raises:
+        WishRefused: with what, where and how to mend it.
+    """
+    wish = _wish(fields.get("wish"))
+    known = FIELDS[wish] | {"wish", "note"}
+    for key, value in fields.items():
+        if key not in known and value not in (None, ""):
+            takes = ", ".join(sorted(FIELDS[wish])) or "nothing else"
+            raise WishRefused(f"'{wish}' takes no '{key}'", str(key), f"it takes {takes}")
+    if not author.strip():
+        raise WishRefused("nobody is named as its author", "author", "sign in, or send a token")
+    since = _moment(fields, "from", now, settings, wish) or now
+    until = _moment(fields, "until", now, settings, wish)
+    if wish in USUAL_SPAN and until is None:
+        until = now + USUAL_SPAN[wish]
+    if wish in LONGEST_SPAN:
+        if until is None:
+            raise WishRefused(
+                f"'{wish}' needs an end", "until", "send a time such as 2026-11-25T18:30 or 18:30"
+            )
+        begin = max(since, now)
+        if until <= begin:
+            raise WishRefused(
+                "it would end before it begins", "until", "send a time later than its beginning"
+            )
+        if until - begin > LONGEST_SPAN[wish]:
+            days = LONGEST_SPAN[wish].days
+            raise WishRefused(
+                f"'{wish}' may last {days} days at most", "until", "send an earlier end"
+            )
+    else:
+        until = None if wish is Wish.HOLD else now
+    if wish is Wish.END_HOLD and view is not None and not holding(view.overrides):
+        raise WishRefused("there is no maintenance hold", "wish", "nothing needs to be ended")
+    return Override(
+        id=0,
+        wish=wish,
+        author=author.strip()[:80],
+        made_at=now,
+        since=since,
+        until=until,
+        tenths=_tenths(fields, settings) if wish is Wish.CHARGE_TO else None,
+        people=_people(fields) if wish is Wish.GUESTS else None,
+        note=_note(fields.get("note")),
+    )
+
+
+def settle(standing: Iterable[Override], wish: Override) -> tuple[Override, ...]:
+    """What stands after ``wish``, ended ones included and marked with who ended them.
+
+    ``back_to_plan`` ends more, less and charge_to; ``end_hold`` ends holds; a second hold is the
+    same hold. The wish itself is the last entry, and ends at once when it only ends others.
+    """
+    ends: frozenset[Wish] = frozenset()
+    if wish.wish is Wish.BACK_TO_PLAN:
+        ends = CHARGING
+    elif wish.wish is Wish.END_HOLD:
+        ends = frozenset({Wish.HOLD})
+    elif wish.wish is Wish.CHARGE_TO:
+        ends = frozenset({Wish.CHARGE_TO})
+    settled = tuple(
+        replace(o, ended_at=wish.made_at, ended_by=wish.author)
+        if o.wish in ends and o.ended_at is None
+        else o
+        for o in standing
+    )
+    if wish.wish in (Wish.BACK_TO_PLAN, Wish.END_HOLD):
+        wish = replace(wish, ended_at=wish.made_at, ended_by=wish.author)
+    return (*settled, wish)
+
+
+def receive(standing: tuple[Override, ...], arrived: tuple[Override, ...]) -> tuple[Override, ...]:
+    """Take over a new list of overrides; a hold that merely vanished from it still holds.
+
+    A hold leaves when its own record comes with ``ended_at`` and ``ended_by``, or with an
+    ``end_hold`` made after it by a named person; never because a record was lost.
+    """
+    by_id = {o.id: o for o in arrived}
+    kept = []
+    for hold in standing:
+        if hold.wish is not Wish.HOLD or hold.ended_at is not None:
+            continue
+        told = by_id.get(hold.id)
+        if told is not None and told.wish is Wish.HOLD:
+            if told.ended_at is None or not told.ended_by:
+                by_id[hold.id] = replace(told, ended_at=None, ended_by=None, until=None)
+            continue
+        if not any(
+            o.wish is Wish.END_HOLD and o.author and o.made_at >= hold.made_at for o in arrived
+        ):
+            kept.append(hold)
+    return (*kept, *(by_id[o.id] for o in arrived))
+
+
+@dataclass(frozen=True)
+class Standing:
+    """What the overrides in force come to."""
+
+    hold: Override | None = None
+    more_tenths: int = 0  # more less less
+    charge_to: Override | None = None
+    people: float = 0.0
+    away: Override | None = None  # in force now
+    returning: Override | None = None  # the absence that ends next, begun or not
+    in_force: tuple[Override, ...] = ()
+
+
+NOTHING = Standing()
+
+
+def in_force(o: Override, now: datetime) -> bool:
+    """Whether an override counts at ``now``."""
+    return o.ended_at is None and o.since <= now and (o.until is None or now < o.until)
+
+
+def still_to_come(o: Override, now: datetime) -> bool:
+    """Whether an override counts now or later."""
+    return o.ended_at is None and (o.until is None or now < o.until)
+
+
+def holding(overrides: Iterable[Override]) -> Override | None:
+    """The maintenance hold among ``overrides``, if one stands."""
+    return next((o for o in overrides if o.wish is Wish.HOLD and o.ended_at is None), None)
+
+
+def standing(overrides: tuple[Override, ...], now: datetime) -> Standing:
+    """Sum up the overrides at ``now``. A hold counts whatever the wall clock says."""
+    if not overrides:
+        return NOTHING
+    force = tuple(o for o in overrides if in_force(o, now))
+    absences = sorted(
+        (o for o in overrides if o.wish is Wish.AWAY and still_to_come(o, now) and o.until),
+        key=lambda o: o.until or now,
+    )
+    return Standing(
+        hold=holding(overrides),
+        more_tenths=sum(o.wish is Wish.MORE for o in force)
+        - sum(o.wish is Wish.LESS for o in force),
+        charge_to=max(
+            (o for o in force if o.wish is Wish.CHARGE_TO),
+            key=lambda o: o.tenths or 0,
+            default=None,
+        ),
+        people=sum(o.people or 0.0 for o in force if o.wish is Wish.GUESTS),
+        away=next((o for o in force if o.wish is Wish.AWAY), None),
+        returning=absences[0] if absences else None,
+        in_force=force,
+    )
+
+
+def next_edge(overrides: tuple[Override, ...], now: datetime) -> datetime | None:
+    """When the next override begins or ends."""
+    edges = [
+        at
+        for o in overrides
+        if o.ended_at is None
+        for at in (o.since, o.until)
+        if at is not None and at > now
+    ]
+    return min(edges, default=None)
+
+
+def _wish(value: object) -> Wish:
+    try:
+        return Wish(str(value).strip().lower())
+    except ValueError:
+        raise WishRefused(
+            f"'{value}' is not a wish", "wish", f"send one of {', '.join(Wish)}"
+        ) from None
+
+
+def _number(fields: Mapping[str, Any], key: str, mend: str) -> float:
+    value = fields.get(key)
+    if value is None or value == "":
+        raise WishRefused("a number is missing", key, mend)
+    if isinstance(value, bool):
+        raise WishRefused(f"{value} is not a number", key, mend)
+    try:
+        number = float(value)
+    except (TypeError, ValueError):
+        raise WishRefused(f"'{value}' is not a number", key, mend) from None
+    if not -1e6 < number < 1e6:
+        raise WishRefused(f"{value} is out of range", key, mend)
+    return number
+
+
+def _tenths(fields: Mapping[str, Any], settings: HomeSettings) -> int:
+    most = settings.tunables.highest_tenths
+    mend = f"send a whole number from 1 to {most}"
+    number = _number(fields, "tenths", mend)
+    if number != round(number) or not 1 <= number <= most:
+        raise WishRefused(f"{fields['tenths']} tenths cannot be charged to", "tenths", mend)
+    return int(number)
+
+
+def _people(fields: Mapping[str, Any]) -> float:
+    mend = f"send how many people come besides those who live here, up to {MOST_PEOPLE:g}"
+    number = _number(fields, "people", mend)
+    if not 0 < number <= MOST_PEOPLE:
+        raise WishRefused(f"{fields['people']} guests cannot be planned for", "people", mend)
+    return number
+
+
+def _note(value: object) -> str:
+    text = "" if value is None else str(value)
+    return " ".join(text.split())[:NOTE_LENGTH]
+
+
+def _moment(
+    fields: Mapping[str, Any], key: str, now: datetime, settings: HomeSettings, wish: Wish
+) -> datetime | None:
+    value = fields.get(key)
+    if value is None or value == "" or key not in FIELDS[wish]:
+        return None
+    zone = settings.wiring.zone_info
+    if isinstance(value, datetime):
+        return (value if value.tzinfo else value.replace(tzinfo=zone)).astimezone(UTC)
+    text = str(value).strip()
+    try:
+        if len(text) <= 5:
+            clock = time.fromisoformat(text)
+            local = now.astimezone(zone)
+            at = datetime.combine(local.date(), clock, zone)
+            if at <= local:
+                at = datetime.combine(local.date() + timedelta(days=1), clock, zone)
+            return at.astimezone(UTC)
+        at = datetime.fromisoformat(text)
+        return (at if at.tzinfo else at.replace(tzinfo=zone)).astimezone(UTC)
+    except (ValueError, OverflowError):
+        raise WishRefused(
+            f"'{text[:40]}' is not a time", key, "send 2026-11-25T18:30, or 18:30 for the next one"
+        ) from None

@@ -1,0 +1,210 @@
+"""The home's plant as control needs it, worked out once from the settings.
+
+Ceiling, tenths, probes by height, and for each heat source: how it reaches the water, how hot it
+can get it, below which height it heats nothing, and which actuators command it.
+"""
+
+from __future__ import annotations
+
+from dataclasses import dataclass
+from functools import cached_property
+from zoneinfo import ZoneInfo
+
+from adapters.wiring import Actuator, Form, Quantity, Signal
+from service.cylinder import geometry, tenths, usable
+from service.cylinder.geometry import Cylinder
+from service.scheduling.types import Layout, SourceName
+from service.settings import HomeSettings
+
+CEILING_BELOW_THERMOSTAT_K = 2.0
+DISINFECTION_MARGIN_K = 2.0  # heated this much beyond, so that the probe holds its temperature
+LAYERS = 40
+
+
+@dataclass(frozen=True)
+class Probe:
+    """One temperature probe in the cylinder."""
+
+    name: str
+    height_m: float
+    stale_after_s: float
+
+
+@dataclass(frozen=True)
+class SourcePlant:
+    """One heat source. ``foot`` is the share of the volume below it, which stays unheated."""
+
+    name: SourceName
+    layout: Layout
+    limit_c: float  # the hottest water it can make
+    heat_w: float  # a usual figure, for how long something takes
+    electricity_w: float
+    foot: float
+    foot_m: float
+    min_run_s: float
+    min_rest_s: float
+    starts_per_hour: int
+    actuators: tuple[Actuator, ...]
+
+    def actuator(self, surplus: bool) -> Actuator | None:
+        """The actuator that may be used to charge, or to take surplus."""
+        if surplus:
+            diverters = [a for a in self.actuators if a.form is Form.DIVERTER]
+            if diverters:
+                return diverters[0]
+            if self.actuators:
+                return self.actuators[0]
+            return None
+        return next((a for a in self.actuators if may_charge(a)), None)
+
+
+def may_charge(actuator: Actuator) -> bool:
+    """Whether an actuator may be used to charge at any hour.
+
+    Smart-grid terminals act on the whole heat pump: only when somebody confirmed at
+    commissioning that its states affect hot water alone.
+    """
+    if actuator.surplus_only:
+        return False
+    return actuator.form is not Form.TERMINALS or bool(actuator.hot_water_alone_confirmed_by)
+
+
+@dataclass(frozen=True)
+class Plant:
+    """Everything control derives from one home's settings."""
+
+    settings: HomeSettings
+    zone: ZoneInfo
+    cylinder: Cylinder
+    reference_l40: float
+    ceiling_c: float
+    set_c: float
+    probes: tuple[Probe, ...]  # from the bottom up
+    sources: dict[SourceName, SourcePlant]
+    signals: dict[str, Signal]
+
+    @property
+    def tenth_l40(self) -> float:
+        """Litres at 40 degC in one tenth."""
+        return self.reference_l40 / tenths.FULL
+
+    def litres(self, charge_tenths: float) -> float:
+        """Litres at 40 degC in that many tenths."""
+        return tenths.litres(charge_tenths, self.reference_l40)
+
+    def of(self, quantity: Quantity) -> tuple[Signal, ...]:
+        """The signals that measure ``quantity``."""
+        return self._by_quantity.get(quantity, ())
+
+    @cached_property
+    def _by_quantity(self) -> dict[Quantity, tuple[Signal, ...]]:
+        found: dict[Quantity, tuple[Signal, ...]] = {}
+        for signal in self.settings.wiring.signals:
+            found[signal.measures] = (*found.get(signal.measures, ()), signal)
+        return found
+
+    @cached_property
+    def hygiene_probes(self) -> tuple[Probe, ...]:
+        """The probes that must measure a disinfection, from the bottom up."""
+        named = self.settings.tunables.hygiene.probes
+        if named:
+            return tuple(p for p in self.probes if p.name in named)
+        return self.probes[:1]
+
+    def level(self, height_m: float) -> float:
+        """Share of the volume below a height, kept within the cylinder."""
+        return min(max(height_m / self.cylinder.height_m, 0.0), 1.0)
+
+
+_MADE: dict[int, Plant] = {}
+
+
+def of(settings: HomeSettings) -> Plant:
+    """The plant of these settings; worked out once for each settings object."""
+    made = _MADE.get(id(settings))
+    if made is None or made.settings is not settings:
+        if len(_MADE) > 256:
+            _MADE.clear()
+        made = _MADE[id(settings)] = _make(settings)
+    return made
+
+
+def _make(settings: HomeSettings) -> Plant:
+    wiring, tunables = settings.wiring, settings.tunables
+    built = wiring.cylinder
+    cylinder = Cylinder(
+        volume_l=built.volume_l,
+        height_m=built.height_m,
+        loss_w_per_k=geometry.loss_from_daily_kwh(built.standing_loss_kwh_per_day)
+        if built.standing_loss_kwh_per_day is not None
+        else default_loss_w_per_k(built.volume_l),
+    )
+    ceiling = (
+        built.ceiling_c
+        if built.ceiling_c is not None
+        else built.thermostat_c - CEILING_BELOW_THERMOSTAT_K
+    )
+    probes = sorted(
+        (
+            Probe(
+                s.name,
+                s.height_m if s.height_m is not None else built.height_m / 2,
+                s.stale_after_s,
+            )
+            for s in wiring.signals_of(Quantity.PROBE)
+        ),
+        key=lambda p: p.height_m,
+    )
+    sources: dict[SourceName, SourcePlant] = {}
+    pump = wiring.heat_pump
+    if pump is not None:
+        plate = pump.layout == "plate"
+        foot_m = 0.0 if plate else (built.coil_foot_m or 0.0)
+        sources["heat_pump"] = SourcePlant(
+            name="heat_pump",
+            layout=Layout.PLATE if plate else Layout.COIL,
+            limit_c=pump.flow_limit_c - pump.approach_k,
+            heat_w=pump.capacity_w,
+            electricity_w=pump.capacity_w / 2.5,
+            foot=foot_m / built.height_m,
+            foot_m=foot_m,
+            min_run_s=pump.min_run_s,
+            min_rest_s=pump.min_rest_s,
+            starts_per_hour=pump.starts_per_hour,
+            actuators=tuple(a for a in wiring.actuators if a.source == "heat_pump"),
+        )
+    element = wiring.immersion
+    if element is not None:
+        foot_m = built.immersion_height_m if built.immersion_height_m is not None else 0.0
+        sources["immersion"] = SourcePlant(
+            name="immersion",
+            layout=Layout.IMMERSION,
+            limit_c=element.thermostat_c,
+            heat_w=element.power_w,
+            electricity_w=element.power_w,
+            foot=min(foot_m / built.height_m, 0.95),
+            foot_m=foot_m,
+            min_run_s=0.0,
+            min_rest_s=60.0,
+            starts_per_hour=element.starts_per_hour,
+            actuators=tuple(a for a in wiring.actuators if a.source == "immersion"),
+        )
+    return Plant(
+        settings=settings,
+        zone=wiring.zone_info,
+        cylinder=cylinder,
+        reference_l40=usable.reference_l40(cylinder, tunables.normal_set_c),
+        ceiling_c=ceiling,
+        set_c=min(tunables.normal_set_c, ceiling),
+        probes=tuple(probes),
+        sources=sources,
+        signals={s.name: s for s in wiring.signals},
+    )
+
+
+def default_loss_w_per_k(volume_l: float) -> float:
+    """Standing loss when none is declared: the limit of class C, Reg. 812/2013, W/K.
+
+    (16.66 + 8.33 V^0.4) W with 45 K between store and room; the class's worst, so careful.
+    """
+    return geometry.loss_from_class_w(16.66 + 8.33 * volume_l**0.4)

@@ -1,0 +1,282 @@
+"""The scheduling problem of one home at one moment, from settings, forecasts and the plant."""
+
+from __future__ import annotations
+
+from dataclasses import replace
+from datetime import time
+from typing import Literal
+
+import numpy as np
+
+from adapters.types import PriceSeries
+from adapters.wiring import Form
+from forecasting.types import Floats
+from service.control import plant as plants
+from service.control.planning import PlanArguments
+from service.control.plant import Plant, SourcePlant
+from service.cylinder import usable
+from service.cylinder.sources import HeatPump, RatingPoint, default_heat_pump
+from service.scheduling import comfort, tariff
+from service.scheduling.types import (
+    Disinfection,
+    Layout,
+    Limits,
+    Prices,
+    Problem,
+    Raise,
+    Source,
+    Store,
+)
+from service.settings import Band, HeatPumpWiring, HomeSettings
+
+START_KWH = 0.15  # what a heat pump's start wastes: a loop that warms up, oil and pressure
+COIL_FROM_C = 30.0  # a coil's flow follows the water it heats, from about here to the set
+RAISE_LEAD_S = 60
+COMFORT = {
+    "thrifty": comfort.Comfort.SELDOM,
+    "balanced": comfort.DEFAULT,
+    "ample": comfort.Comfort.NEXT_TO_NEVER,
+}
+
+
+def build(a: PlanArguments) -> Problem:
+    """Everything a plan depends on.
+
+    Raises:
+        ValueError: when there is no heat source that may be used.
+    """
+    settings, t = a.settings, a.settings.tunables
+    plant = plants.of(settings)
+    grid, n = a.demand.grid, len(a.demand.grid)
+    cold_c = float(np.mean(a.surroundings.cold_inlet_c[: max(n // 2, 1)]))
+    set_c = plant.set_c
+    volumes = plant.cylinder.layer_volumes_l(plants.LAYERS)
+    full = np.full(plants.LAYERS, set_c)
+    store = Store(
+        reference_l40=plant.reference_l40,
+        capacity_l40=float(usable.v40_l(full, volumes, cold_c)),
+        volume_l=plant.cylinder.volume_l,
+        set_c=set_c,
+        use_c=settings.wiring.cylinder.use_c,
+        cold_c=cold_c,
+        ambient_c=a.ambient_c,
+        loss_w_per_k=a.loss_w_per_k,
+    )
+    surplus_w = _on_grid(a.surroundings.surplus_w, n)
+    prices = _prices(a, surplus_w)
+    sources = tuple(
+        _source(a, plant, source, prices)
+        for name, source in plant.sources.items()
+        if name not in a.unavailable
+    )
+    if not sources:
+        raise ValueError("no heat source is commanded by an actuator, so nothing can be planned")
+    per_heat = [
+        s.electricity_w / s.heat_w * np.maximum(prices.import_per_kwh, 0.0) for s in sources
+    ]
+    usual = float(np.mean(np.min(per_heat, axis=0)))
+    dearest = float(np.max(per_heat))
+    reachable_c = max(float(s.store_c.max()) for s in sources)
+    limits = Limits(
+        highest_l40=plant.litres(t.highest_tenths),
+        raises=_raises(a, store.capacity_l40),
+        power_w=None if t.power_limit_w is None else np.full(n, t.power_limit_w),
+        disinfection=None
+        if a.disinfect_by_s is None
+        else Disinfection(
+            due_s=a.disinfect_by_s,
+            set_c=min(a.disinfect_c, reachable_c),
+            hold_s=a.disinfect_hold_s,
+            sources=tuple(s.name for s in sources),
+        ),
+    )
+    return Problem(
+        grid=grid,
+        demand=a.demand,
+        prices=prices,
+        sources=sources,
+        store=store,
+        now=a.state_now,
+        limits=limits,
+        shortage_price_per_l40=comfort.shortage_price(COMFORT[t.comfort], store, usual, dearest),
+    )
+
+
+def heat_pump(wiring: HeatPumpWiring) -> HeatPump:
+    """The heat pump from what the installer typed in, or a cautious one of its capacity.
+
+    The flow limit set for it is never exceeded, whatever the outdoor temperature allows.
+    """
+    pump = (
+        HeatPump(
+            tuple(RatingPoint(r.outdoor_c, r.flow_c, r.capacity_w, r.cop) for r in wiring.ratings)
+        )
+        if wiring.ratings
+        else default_heat_pump(wiring.capacity_w / 0.95)
+    )
+    limits = tuple(
+        (outdoor, min(limit, wiring.flow_limit_c)) for outdoor, limit in pump.flow_limits
+    )
+    warmest = (10.0, wiring.flow_limit_c)
+    return replace(pump, flow_limits=(*(p for p in limits if p[0] < warmest[0]), warmest))
+
+
+def _source(a: PlanArguments, plant: Plant, source: SourcePlant, prices: Prices) -> Source:
+    n = len(a.demand.grid)
+    set_c = plant.set_c
+    if source.name == "heat_pump":
+        wiring = a.settings.wiring.heat_pump
+        assert wiring is not None
+        pump = heat_pump(wiring)
+        outdoor = _on_grid(a.surroundings.outdoor_c, n)
+        limit = np.array([pump.flow_limit_c(float(t)) for t in outdoor])
+        flow = np.minimum(set_c + wiring.approach_k, limit)
+        if source.layout is Layout.COIL:
+            flow = np.minimum((COIL_FROM_C + set_c) / 2.0 + wiring.approach_k, limit)
+        heat = pump.heat_w(outdoor, flow)
+        electricity = heat / pump.cop(outdoor, flow)
+        store_c = np.minimum(limit - wiring.approach_k, plant.ceiling_c)
+        available = ~_quiet(a.settings, a)
+        start_cost = START_KWH * float(np.mean(np.maximum(prices.import_per_kwh, 0.0)))
+    else:
+        heat = np.full(n, source.heat_w)
+        electricity = np.full(n, source.electricity_w)
+        store_c = np.full(n, min(source.limit_c, plant.ceiling_c))
+        available = np.ones(n, bool)
+        start_cost = 0.0
+    diverter = next((x for x in source.actuators if x.form is Form.DIVERTER), None)
+    return Source(
+        name=source.name,
+        layout=source.layout,
+        heat_w=heat,
+        electricity_w=electricity,
+        store_c=store_c,
+        available=available,
+        start_cost=start_cost,
+        min_run_s=source.min_run_s,
+        min_rest_s=source.min_rest_s,
+        heats_from=source.foot,
+        modulates=diverter is not None,
+        min_power_w=diverter.min_power_w if diverter is not None else 0.0,
+    )
+
+
+def _on_grid(values: Floats, n: int) -> Floats:
+    """A series cut or continued to n slots (surroundings share the forecast's grid)."""
+    if len(values) >= n:
+        return np.asarray(values[:n], np.float64)
+    return np.concatenate([values, np.full(n - len(values), values[-1] if len(values) else 0.0)])
+
+
+def _quiet(settings: HomeSettings, a: PlanArguments) -> np.ndarray:
+    from forecasting.calendar import local_days  # noqa: PLC0415
+
+    grid = a.demand.grid
+    t = settings.tunables
+    if not t.quiet_from or not t.quiet_until or t.quiet_from == t.quiet_until:
+        return np.zeros(len(grid), bool)
+    _, second = local_days(grid.start_s, settings.wiring.zone_info)
+    begin, end = _seconds(t.quiet_from), _seconds(t.quiet_until)
+    if begin < end:
+        return np.asarray((second >= begin) & (second < end))
+    return np.asarray((second >= begin) | (second < end))
+
+
+def _seconds(clock: str) -> int:
+    if clock == "24:00":
+        return 86_400
+    at = time.fromisoformat(clock)
+    return at.hour * 3600 + at.minute * 60
+
+
+def _raises(a: PlanArguments, capacity_l40: float) -> tuple[Raise, ...]:
+    """Equal reserves of neighbouring slots joined, and charges wanted by a time."""
+    grid = a.demand.grid
+    raises: list[Raise] = []
+    begin = 0
+    n = len(grid)
+    for i in range(1, n + 1):
+        if (
+            i == n
+            or a.reserve_l40[i] != a.reserve_l40[begin]
+            or a.reserve_why[i] != a.reserve_why[begin]
+        ):
+            level = min(float(a.reserve_l40[begin]), capacity_l40)
+            if level > 0:
+                why = _why(a.reserve_why[begin])
+                raises.append(Raise(int(grid.start_s[begin]), int(grid.end_s[i - 1]), level, why))
+            begin = i
+    for by_s, level in a.charge_to:
+        if a.now_s < by_s <= int(grid.end_s[-1]):
+            raises.append(
+                Raise(
+                    by_s - RAISE_LEAD_S, by_s + RAISE_LEAD_S, min(level, capacity_l40), "override"
+                )
+            )
+    return tuple(raises)
+
+
+def _why(word: str) -> Literal["override", "guests", "reserve", "manager"]:
+    return "override" if word == "override" else "guests" if word == "guests" else "reserve"
+
+
+def _prices(a: PlanArguments, surplus_w: Floats) -> Prices:
+    wiring, t = a.settings.wiring, a.settings.tunables.tariff
+    bands = tuple(_band(b) for b in t.bands)
+    otherwise = t.bands[-1].import_per_kwh if t.bands else 0.30
+    imports = _series([p for p in a.prices if not p.export], [p for p in a.prices if p.export])
+    made: tariff.BandTariff | tariff.SeriesTariff
+    if wiring.price_feeds:
+        made = tariff.SeriesTariff(
+            currency=wiring.currency,
+            import_per_kwh=otherwise,
+            export_per_kwh=t.export_per_kwh,
+            bands=bands,
+            carbon_price_per_kg=t.carbon_price_per_kg,
+        )
+    else:
+        made = tariff.BandTariff(
+            currency=wiring.currency,
+            import_per_kwh=otherwise,
+            export_per_kwh=t.export_per_kwh,
+            bands=bands,
+            carbon_price_per_kg=t.carbon_price_per_kg,
+        )
+    return tariff.prices(
+        made, imports, a.demand.grid, wiring.zone_info, a.now_s, np.maximum(surplus_w, 0.0)
+    )
+
+
+def _band(b: Band) -> tariff.Band:
+    def clock(text: str) -> time:
+        return time(0) if text == "24:00" else time.fromisoformat(text)
+
+    whole_year = (b.from_day, b.until_day) == ("01-01", "12-31")
+    return tariff.Band(
+        days=tuple(tariff.WEEKDAYS[d] for d in b.weekdays),
+        starts=clock(b.from_time),
+        ends=clock(b.until_time),
+        season_starts=None if whole_year else b.from_day,
+        season_ends=None if whole_year else b.until_day,
+        import_per_kwh=b.import_per_kwh,
+        export_per_kwh=b.export_per_kwh,
+    )
+
+
+def _series(imports: list[PriceSeries], exports: list[PriceSeries]) -> tariff.PriceSeries | None:
+    if not imports:
+        return None
+    imports = sorted(imports, key=lambda p: p.fetched_s)  # of two for one moment the later counts
+    start = np.concatenate([np.array(p.start_s, np.int64) for p in imports])
+    end = np.concatenate([np.array(p.end_s, np.int64) for p in imports])
+    price = np.concatenate([np.array(p.per_kwh, np.float64) for p in imports])
+    earned: Floats | None = None
+    if exports:
+        earned = np.full(len(start), np.nan)
+        for p in sorted(exports, key=lambda p: p.fetched_s):
+            begins = np.array(p.start_s, np.int64)
+            at = np.searchsorted(begins, start, side="right") - 1
+            known = (at >= 0) & (start < np.array(p.end_s, np.int64)[np.maximum(at, 0)])
+            earned[known] = np.array(p.per_kwh, np.float64)[at[known]]
+        earned = None if np.isnan(earned).all() else np.nan_to_num(earned, nan=0.0)
+    return tariff.PriceSeries(start, end, price, earned)

@@ -1,0 +1,266 @@
+"""What each rule of the precedence table asks for. Thermal disinfection has its own file."""
+
+from __future__ import annotations
+
+from datetime import timedelta
+
+from service.control import hygiene
+from service.control.plant import SourcePlant
+from service.control.precedence import Judge, Ruling, Run
+from service.control.situation import ORDER, Situation
+from service.control.state import Facts
+from service.control.types import Rule
+from service.scheduling import plan as scheduling
+from service.scheduling.types import Reason
+
+CEILING_BACK_K = 2.0  # what stopped at the ceiling waits until it is this much cooler
+BATCH_TENTHS = 0.5  # heating begins this far below a level, so that it never flutters around it
+WITHOUT_PLAN_TENTHS = 1.0  # without a plan the reserve is charged up to this much beyond itself
+LATEST_START_MARGIN = 1.25  # a charge by a time is begun when this much of the time is needed
+FROST_C = 7.0
+FROST_OVER_C = 12.0
+
+
+def hard_limits(s: Situation) -> Ruling | None:
+    """Release everything while a probe stands at the ceiling."""
+    hottest = s.hottest_c
+    if hottest is None:
+        return None
+    last = s.state.decision
+    waiting = last is not None and last.rule is Rule.HARD_LIMITS
+    ceiling = s.plant.ceiling_c - (CEILING_BACK_K if waiting else 0.0)
+    if hottest < ceiling:
+        return None
+    return Ruling(
+        Rule.HARD_LIMITS,
+        Reason("at_ceiling", {"hottest_c": round(hottest, 1), "ceiling_c": s.plant.ceiling_c}),
+        at_once=True,
+    )
+
+
+def fail_safe(s: Situation) -> Ruling | None:
+    """Release everything when what is happening is not known, or nobody will be there."""
+    code: str | None = None
+    facts: Facts = {}
+    if s.stopping:
+        code = "stopping"
+    elif s.state.clock.wrong:
+        code, facts = "clock_cannot_be_right", {"year": s.now.year}
+    elif s.state.connected is False:
+        code = "broker_gone"
+    elif not s.plant.probes:
+        code = "no_probe"
+    elif s.ruling_probe is None:
+        stale = [p.name for p in s.plant.probes if p.name not in s.fresh]
+        if stale:
+            never = not any(p.name in s.state.heard for p in s.plant.probes)
+            code = "waiting_for_readings" if never else "readings_stale"
+            facts = {"signals": ", ".join(stale)}
+        else:
+            code = "readings_contradict"
+            facts = {"signals": ", ".join(sorted(s.faulty_probes))}
+    elif s.estimate is None:
+        code = "no_estimate"
+    if code is None:
+        return None
+    return Ruling(Rule.FAIL_SAFE, Reason(code, facts), at_once=True)
+
+
+def maintenance_hold(s: Situation) -> Ruling | None:
+    """Nothing is commanded until a person ends it."""
+    hold = s.standing.hold
+    if hold is None:
+        return None
+    facts: Facts = {"by": hold.author, "since": hold.made_at.isoformat(timespec="minutes")}
+    return Ruling(Rule.MAINTENANCE_HOLD, Reason("hold", facts), at_once=True)
+
+
+def override(s: Situation) -> Ruling | None:
+    """More, less, and a charge by a time."""
+    standing, plant = s.standing, s.plant
+    if standing.charge_to is not None:
+        ruling = _charge_to(s)
+        if ruling is not None:
+            return ruling
+    more = standing.more_tenths
+    if more > 0:
+        target = min(
+            s.reserve_l40 + more * plant.tenth_l40, plant.litres(s.settings.tunables.highest_tenths)
+        )
+        runs = _up_to(s, target)
+        if runs:
+            return Ruling(
+                Rule.OVERRIDE,
+                Reason("more", {"tenths": more, "until_tenths": s.in_tenths(target)}),
+                runs,
+            )
+    if more < 0:
+        planned = _by_plan(s, 0)
+        if planned.runs and not _by_plan(s, more).runs:
+            return Ruling(Rule.OVERRIDE, Reason("less", {"tenths": -more}))
+    return None
+
+
+def guests_and_away(s: Situation) -> Ruling | None:
+    """Guests raise the reserve; an absence keeps none and protects against frost."""
+    standing = s.standing
+    if standing.away is not None:
+        coldest = min(s.probes_c.values(), default=None)
+        warming = (
+            s.state.decision is not None and s.state.decision.reason.code == "frost_protection"
+        )
+        if coldest is not None and coldest < (FROST_OVER_C if warming else FROST_C):
+            run = _first(s, FROST_OVER_C + 8.0)
+            if run is not None:
+                return Ruling(
+                    Rule.GUESTS_AND_AWAY,
+                    Reason("frost_protection", {"coldest_c": round(coldest, 1)}),
+                    (run,),
+                )
+        if slot_now(s) is None:
+            return Ruling(Rule.GUESTS_AND_AWAY, Reason("away", {}))
+        return None
+    if standing.people > 0:
+        target = s.reserve_l40 + guests_l40(s)
+        runs = _up_to(s, min(target, s.plant.litres(s.settings.tunables.highest_tenths)))
+        if runs:
+            return Ruling(
+                Rule.GUESTS_AND_AWAY,
+                Reason("guests", {"people": standing.people, "until_tenths": s.in_tenths(target)}),
+                runs,
+            )
+    return None
+
+
+def plan(s: Situation) -> Ruling:
+    """Charge up to the plan's level for this slot; without a plan keep the reserve."""
+    return _by_plan(s, s.standing.more_tenths)
+
+
+def guests_l40(s: Situation) -> float:
+    """By how much guests raise the reserve, L at 40 degC: what they draw in half a day."""
+    return s.standing.people * draw_per_person_l40(s) / 2.0
+
+
+def draw_per_person_l40(s: Situation) -> float:
+    """Daily draw per person, L at 40 degC: learned, or SAP 2012's 25 L at 60 degC until then.
+
+    25 L of 60 degC water from 10 degC are 42 L at 40 degC.
+    """
+    demand = s.state.demand
+    people = s.settings.tunables.occupants
+    if demand is not None and s.standing.people == 0 and s.standing.away is None:
+        hours = (int(demand.grid.end_s[-1]) - int(demand.grid.start_s[0])) / 3600.0
+        return float(demand.expected_l40.sum()) / max(hours / 24.0, 0.5) / people
+    return 25.0 * 50.0 / 30.0
+
+
+JUDGES: dict[Rule, Judge] = {
+    Rule.HARD_LIMITS: hard_limits,
+    Rule.FAIL_SAFE: fail_safe,
+    Rule.MAINTENANCE_HOLD: maintenance_hold,
+    Rule.HYGIENE: hygiene.judge,
+    Rule.OVERRIDE: override,
+    Rule.GUESTS_AND_AWAY: guests_and_away,
+    Rule.PLAN: plan,
+}
+
+
+def slot_now(s: Situation) -> int | None:
+    """The plan's slot that holds now, None when there is no plan for it."""
+    return None if s.state.plan is None else scheduling.slot_at(s.state.plan, s.now_s)
+
+
+def _by_plan(s: Situation, more_tenths: int) -> Ruling:
+    """What the plan asks for, as if the charge were so many tenths lower than it is."""
+    made = s.state.plan
+    if made is None or slot_now(s) is None:
+        reserve = max(0.0, s.reserve_l40 + more_tenths * s.plant.tenth_l40)
+        target = reserve + WITHOUT_PLAN_TENTHS * s.plant.tenth_l40
+        runs = _up_to(s, target, begin_l40=reserve)
+        code = "no_plan_reserve" if runs else "no_plan_idle"
+        return Ruling(Rule.PLAN, Reason(code, {"until_tenths": s.in_tenths(target)}), runs)
+    charge = max(0.0, (s.charge_l40 or 0.0) - more_tenths * s.plant.tenth_l40)
+    running = tuple(n for n in made.source_names if s.running(n))
+    runs_wanted: list[Run] = []
+    reason: Reason | None = None
+    highest = s.plant.litres(s.settings.tunables.highest_tenths)
+    for order in scheduling.decide(made, s.now_s, charge, running=running, surplus_w=s.surplus_w):
+        source = s.usable_source(order.source)
+        if source is None or s.full(source, s.plant.set_c) or (s.charge_l40 or 0.0) >= highest:
+            continue
+        power = s.surplus_w if order.surplus_only else None
+        runs_wanted.append(Run(order.source, s.plant.set_c, power, order.surplus_only))
+        reason = reason or order.reason
+    if reason is not None:
+        return Ruling(Rule.PLAN, reason, tuple(runs_wanted))
+    return Ruling(Rule.PLAN, Reason("plan_idle", {}))
+
+
+def _below(
+    s: Situation, source: SourcePlant, charge_l40: float, level_l40: float, begin_l40: float
+) -> bool:
+    """Whether to heat towards a level: on until it is reached, begun only well below it."""
+    if s.full(source, s.plant.set_c):
+        return False
+    return charge_l40 < (level_l40 if s.running(source.name) else begin_l40)
+
+
+def _first(s: Situation, set_c: float) -> Run | None:
+    for name in ORDER:
+        source = s.usable_source(name)
+        if source is not None and not s.full(source, set_c):
+            return Run(name, min(set_c, source.limit_c))
+    return None
+
+
+def _up_to(s: Situation, target_l40: float, begin_l40: float | None = None) -> tuple[Run, ...]:
+    """Heat up to a level with the first source that can, by the estimate's middle."""
+    charge = s.charge_l40
+    if charge is None:
+        return ()
+    begin = target_l40 - BATCH_TENTHS * s.plant.tenth_l40 if begin_l40 is None else begin_l40
+    for name in ORDER:
+        source = s.usable_source(name)
+        if source is None or s.full(source, s.plant.set_c):
+            continue
+        if _below(s, source, charge, target_l40, begin):
+            return (Run(name, s.plant.set_c),)
+    return ()
+
+
+def _charge_to(s: Situation) -> Ruling | None:
+    """Begin a charge by a time when the time left is what heating needs, with a margin."""
+    wish = s.standing.charge_to
+    if wish is None or wish.tenths is None or wish.until is None or s.charge_l40 is None:
+        return None
+    target = s.plant.litres(wish.tenths)
+    missing = target - s.charge_l40
+    for name in ORDER:
+        source = s.usable_source(name)
+        if source is None or s.full(source, s.plant.set_c):
+            continue
+        need_s = missing * kwh_per_l40(s) * 3.6e6 / source.heat_w
+        left = wish.until - s.now
+        late = timedelta(seconds=need_s * LATEST_START_MARGIN) + timedelta(minutes=10)
+        if not s.running(name) and left > late:
+            return None
+        if _below(s, source, s.charge_l40, target, target - 0.2 * s.plant.tenth_l40):
+            facts: Facts = {
+                "tenths": wish.tenths,
+                "until": wish.until.isoformat(timespec="minutes"),
+                "source": name,
+            }
+            return Ruling(Rule.OVERRIDE, Reason("charge_to", facts), (Run(name, s.plant.set_c),))
+        return None
+    return None
+
+
+def kwh_per_l40(s: Situation) -> float:
+    """Heat in a litre at 40 degC above today's cold inlet, kWh (1.156 Wh per litre and kelvin)."""
+    return 1.156e-3 * (40.0 - cold_c(s))
+
+
+def cold_c(s: Situation) -> float:
+    """Today's cold inlet, degC."""
+    return s.state.belief.cold_c

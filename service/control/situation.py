@@ -1,0 +1,160 @@
+"""Where things stand in one step: what every rule of the precedence table looks at."""
+
+from __future__ import annotations
+
+from dataclasses import dataclass
+from datetime import datetime
+from functools import cached_property
+
+from adapters.wiring import Quantity
+from service.control import observe
+from service.control.overrides import Standing
+from service.control.plant import LAYERS, Plant, Probe, SourcePlant
+from service.control.state import State
+from service.cylinder import tenths
+from service.cylinder.estimator import Estimate
+from service.scheduling.types import SourceName
+from service.settings import HomeSettings
+
+FULL_WITHIN_K = 1.0  # a layer this close to the set temperature takes no more heat
+ORDER: tuple[SourceName, ...] = ("heat_pump", "immersion")
+
+
+@dataclass(frozen=True)
+class Situation:
+    """One moment: the state as far as it is worked out, the settings, and what is fresh."""
+
+    state: State
+    settings: HomeSettings
+    plant: Plant
+    now: datetime
+    elapsed_s: float
+    fresh: dict[str, float]
+    standing: Standing
+    estimate: Estimate | None
+    stopping: bool = False
+
+    @cached_property
+    def now_s(self) -> float:
+        """Seconds since 1970."""
+        return self.now.timestamp()
+
+    @cached_property
+    def probes_c(self) -> dict[str, float]:
+        """Fresh probe temperatures, from the bottom up."""
+        return {p.name: self.fresh[p.name] for p in self.plant.probes if p.name in self.fresh}
+
+    @cached_property
+    def faulty_probes(self) -> frozenset[str]:
+        """Probes that a standing fault names."""
+        return frozenset(
+            f.subject for f in self.state.faults if f.cleared_at is None and f.code in PROBE_FAULTS
+        )
+
+    @cached_property
+    def ruling_probe(self) -> Probe | None:
+        """The highest probe that is healthy and fresh, if it sits high enough to rule by.
+
+        High enough is the upper half, or the highest there is when all sit lower.
+        """
+        probes = self.plant.probes
+        if not probes:
+            return None
+        half = self.plant.cylinder.height_m / 2
+        needed_m = min(half, probes[-1].height_m)
+        for probe in reversed(probes):
+            if probe.height_m < needed_m:
+                return None
+            if probe.name in self.fresh and probe.name not in self.faulty_probes:
+                return probe
+        return None
+
+    @cached_property
+    def hottest_c(self) -> float | None:
+        """The hottest fresh probe, degC; a probe under suspicion counts here."""
+        return max(self.probes_c.values(), default=None)
+
+    @cached_property
+    def charge_l40(self) -> float | None:
+        """Usable hot water as estimated, litres at 40 degC; None while nothing is known."""
+        return None if self.estimate is None else float(self.estimate.v40_l)
+
+    @cached_property
+    def sure_l40(self) -> float | None:
+        """The lower bound of it."""
+        return None if self.estimate is None else float(self.estimate.v40_low_l)
+
+    def running(self, source: SourceName) -> bool:
+        """Whether a lease runs this source."""
+        return any(
+            lease.source == source and lease.action == "run"
+            for lease in self.state.book.leases.values()
+        )
+
+    def layer_c(self, level: float) -> float | None:
+        """The estimated temperature at a share of the volume, degC."""
+        if self.estimate is None:
+            return None
+        return float(self.estimate.profile_c[min(int(level * LAYERS), LAYERS - 1)])
+
+    def full(self, source: SourcePlant, set_c: float) -> bool:
+        """Whether the source can add nothing below ``set_c`` where it reaches."""
+        foot_c = self.layer_c(source.foot)
+        return foot_c is not None and foot_c >= min(set_c, source.limit_c) - FULL_WITHIN_K
+
+    def usable_source(self, name: SourceName) -> SourcePlant | None:
+        """The source if it may be used now: an actuator commands it and no quiet hours hold it."""
+        source = self.plant.sources.get(name)
+        if source is None or source.actuator(surplus=False) is None:
+            return None
+        if name == "heat_pump" and self.quiet:
+            return None
+        if any(
+            f.cleared_at is None and f.code in UNUSABLE and f.subject == name
+            for f in self.state.faults
+        ):
+            return None
+        return source
+
+    @cached_property
+    def quiet(self) -> bool:
+        """Whether the heat pump's quiet hours hold."""
+        t = self.settings.tunables
+        if not t.quiet_from or not t.quiet_until or t.quiet_from == t.quiet_until:
+            return False
+        clock = self.now.astimezone(self.plant.zone).strftime("%H:%M")
+        if t.quiet_from < t.quiet_until:
+            return t.quiet_from <= clock < t.quiet_until
+        return clock >= t.quiet_from or clock < t.quiet_until
+
+    @cached_property
+    def export_w(self) -> float | None:
+        """Power that leaves the home now, W."""
+        return observe.first_fresh(self.plant, self.fresh, Quantity.EXPORT_POWER)
+
+    @cached_property
+    def surplus_w(self) -> float | None:
+        """Power from the sun that could be taken: what leaves, and what our own plant takes."""
+        if self.export_w is None:
+            return None
+        own = sum(
+            lease.power_w or 0.0
+            for lease in self.state.book.leases.values()
+            if lease.power_w is not None
+        )
+        return max(0.0, self.export_w + own)
+
+    @cached_property
+    def reserve_l40(self) -> float:
+        """The charge that must still be there, without overrides, guests and absence."""
+        return self.plant.litres(self.settings.tunables.reserve_tenths)
+
+    def in_tenths(self, l40: float) -> float:
+        """Litres at 40 degC in tenths, to one decimal."""
+        return round(tenths.tenths(l40, self.plant.reference_l40), 1)
+
+
+PROBE_FAULTS = frozenset(
+    {"probe_stuck", "probe_jumping", "probe_open", "probe_swapped", "probe_height"}
+)
+UNUSABLE = frozenset({"immersion_thermostat_stuck"})

@@ -1,0 +1,240 @@
+"""All that control remembers between two steps. Values only; ``snapshot`` writes and reads them.
+
+A *mark* is a moment on the elapsed (monotonic) clock, in seconds; ``_at`` is aware UTC wall time
+and ``_s`` without more is a duration. Fields marked ``KEPT_OUT`` are not part of a snapshot: they
+are asked for anew after a restart.
+"""
+
+from __future__ import annotations
+
+from dataclasses import dataclass, field
+from datetime import datetime
+from typing import Literal
+
+from adapters.meters import Meter
+from adapters.types import PriceSeries
+from forecasting.draws import DrawModel
+from forecasting.types import DemandForecast, Surroundings
+from service.control.types import Decision, Draw, Fault, Override
+from service.cylinder.estimator import Estimate, EstimatorState
+from service.cylinder.hygiene import HygieneTally
+from service.scheduling.types import Plan, SourceName
+
+VERSION = 1
+KEPT_OUT = {"snapshot": False}
+NEVER = -1e12  # a mark before everything
+
+Facts = dict[str, float | int | str | None]
+
+
+@dataclass(frozen=True, slots=True)
+class Heard:
+    """The last value of one signal that told something about the moment it arrived in."""
+
+    value: float
+    measured_s: float  # wall time of measuring, s since 1970
+    mark_s: float  # elapsed clock at arrival
+    age_s: float  # how old it was on arrival
+
+    def age_at(self, elapsed_s: float) -> float:
+        """How old the value is now, s."""
+        return self.age_s + max(0.0, elapsed_s - self.mark_s)
+
+
+@dataclass(frozen=True, slots=True)
+class Clock:
+    """Wall time against elapsed time: how a jump is noticed."""
+
+    jumped_at_mark_s: float = NEVER
+    jumped_by_s: float = 0.0
+    jumps: int = 0
+    wrong: bool = False  # the year cannot be true
+
+
+@dataclass(frozen=True, slots=True)
+class DrawWatch:
+    """The flow meter's stretch that may become a draw-off. Times are measured times."""
+
+    rate_l_per_min: float = 0.0
+    rate_since_s: float = 0.0
+    seen_s: float = 0.0  # the newest measured time that was used; older ones come too late
+    start_s: float | None = None
+    last_flow_s: float = 0.0
+    litres: float = 0.0
+    kwh: float = 0.0
+    litres_40c: float = 0.0
+    outlet_c: float | None = None  # the water at the tap, as last known in measured time
+    outlet_s: float = 0.0
+    cold_c: float | None = None
+    heat_kwh: float | None = None  # without a meter: heat in the cylinder when last compared
+    heat_mark_s: float = NEVER
+    late: int = 0
+
+
+@dataclass(frozen=True, slots=True)
+class Belief:
+    """What is believed to be in the cylinder."""
+
+    estimator: EstimatorState | None = None
+    estimate: Estimate | None = field(default=None, metadata=KEPT_OUT)
+    cold_c: float = 10.0  # that the estimate was made with
+    shown_tenths: int | None = None
+    mark_s: float = NEVER  # up to when the estimator has lived
+    drawn_l: float = 0.0  # since then
+    heat_kwh: dict[str, float] = field(default_factory=dict)  # since then, by source
+    metered: bool = True  # whether that heat was measured
+
+
+@dataclass(frozen=True, slots=True)
+class SourceRun:
+    """How one heat source was run, for minimum run, minimum rest and starts per hour."""
+
+    started_mark_s: float | None = None
+    stopped_mark_s: float = NEVER
+    starts: tuple[float, ...] = ()  # marks within the last hour
+    blocked_s: float = 0.0  # smart-grid terminals: asked not to run, this local day
+    blocked_day: str = ""
+
+
+@dataclass(frozen=True, slots=True)
+class Lease:
+    """A command that holds while it is repeated."""
+
+    actuator: str
+    source: SourceName
+    action: Literal["run", "block"]
+    set_c: float | None
+    power_w: float | None
+    since_mark_s: float
+    renewed_mark_s: float
+    lease_s: float
+
+
+@dataclass(frozen=True, slots=True)
+class Book:
+    """Leases, runs, and releases that are still owed to an actuator."""
+
+    leases: dict[str, Lease] = field(default_factory=dict)
+    runs: dict[str, SourceRun] = field(default_factory=dict)
+    owed: tuple[str, ...] = ()  # actuators to release as soon as something can be sent
+    drained: bool = False  # the immersion stays off until flow proved refilling
+    refilled_l: float = 0.0
+
+
+@dataclass(frozen=True, slots=True)
+class Hold:
+    """A stretch in which every named probe stands at the disinfection temperature."""
+
+    started_at: datetime
+    mark_s: float
+    held_s: float
+    lowest_c: float
+
+
+@dataclass(frozen=True, slots=True)
+class Attempt:
+    """A commanded thermal disinfection under way."""
+
+    started_at: datetime
+    mark_s: float
+    reached: bool = False
+
+
+@dataclass(frozen=True, slots=True)
+class HygieneClock:
+    """Time since the last passed disinfection, in lived seconds, and what happened since."""
+
+    since_pass_s: float
+    passed_at: datetime | None = None
+    hold: Hold | None = None
+    attempt: Attempt | None = None
+    not_before_mark_s: float = NEVER  # after a failed attempt
+    failures: int = 0
+    tally: HygieneTally | None = None  # of each layer since the last pass
+    mark_s: float = NEVER  # up to when it was counted
+    drawn_l: float = 0.0  # since then
+
+
+@dataclass(frozen=True, slots=True)
+class Suspicion:
+    """Something that may become a fault, and since when."""
+
+    since_mark_s: float
+    since_at: datetime
+    facts: Facts = field(default_factory=dict)
+    seen_mark_s: float = NEVER
+
+
+@dataclass(frozen=True, slots=True)
+class Reheat:
+    """What a running source has done so far, and what it used to do."""
+
+    mark_s: float = NEVER
+    kwh: float = 0.0
+    seconds: float = 0.0
+    usual_kw: float | None = None  # slow mean
+    recent_kw: float | None = None  # fast mean
+    first_kw: float | None = None  # the commissioning months
+    runs: int = 0
+
+
+@dataclass(frozen=True, slots=True)
+class Watch:
+    """Supervision's memory."""
+
+    suspicions: dict[str, Suspicion] = field(default_factory=dict)
+    reheats: dict[str, Reheat] = field(default_factory=dict)
+    heat_kwh: tuple[tuple[float, float], ...] = ()  # (mark, heat in the cylinder), a few hours
+    nonsense: dict[str, int] = field(default_factory=dict)
+    nonsense_mark_s: float = NEVER
+
+
+@dataclass(frozen=True, slots=True)
+class Planning:
+    """Which work is out and when the next is due."""
+
+    number: int = 0
+    asked: dict[str, int] = field(default_factory=dict)  # kind -> number that is out
+    asked_mark_s: dict[str, float] = field(default_factory=dict)
+    learned_mark_s: float = NEVER
+    forecast_slot_s: int = -1  # the slot the last forecast was asked for
+    plan_stale: str = "no_plan"  # why the plan must be made anew; "" when it need not
+    planned_mark_s: float = NEVER
+    failed: dict[str, str] = field(default_factory=dict)
+    failed_mark_s: dict[str, float] = field(default_factory=dict)
+    settings_version: int = -1
+
+
+@dataclass(frozen=True)
+class State:
+    """Everything. Made by ``step.start``, changed by ``step.step`` alone."""
+
+    home: str
+    at: datetime
+    elapsed_s: float
+    version: int = VERSION
+    steps: int = 0
+    clock: Clock = Clock()
+    connected: bool | None = None
+    heard: dict[str, Heard] = field(default_factory=dict)
+    meters: dict[str, Meter] = field(default_factory=dict)
+    rates_w: dict[str, float] = field(default_factory=dict)  # of meters that count energy
+    draws: DrawWatch = DrawWatch()
+    recent_draws: tuple[Draw, ...] = ()  # since the model was learned
+    drawn_today_l40: float = 0.0
+    today: str = ""
+    belief: Belief = Belief()
+    overrides: tuple[Override, ...] = ()
+    book: Book = Book()
+    hygiene: HygieneClock = HygieneClock(0.0)
+    watch: Watch = Watch()
+    faults: tuple[Fault, ...] = ()
+    decision: Decision | None = None
+    week_l40: tuple[tuple[float, ...], ...] = ()  # typical week, (7, 48), Monday first
+    prices: tuple[PriceSeries, ...] = ()
+    weather: Surroundings | None = None
+    plan: Plan | None = None
+    model: DrawModel | None = field(default=None, metadata=KEPT_OUT)
+    demand: DemandForecast | None = field(default=None, metadata=KEPT_OUT)
+    surroundings: Surroundings | None = None
+    planning: Planning = Planning()

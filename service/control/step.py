@@ -1,0 +1,389 @@
+"""The one function at the centre: what is known, what arrived and what time it is, to what to do.
+
+Pure: it reads no clock, socket, file or chance. Live service, replay of a year and a test drive
+this same function.
+"""
+
+from __future__ import annotations
+
+from dataclasses import replace
+from datetime import datetime, timedelta
+
+from adapters.types import PriceSeries
+from adapters.wiring import Quantity
+from service.control import (
+    believe,
+    draws,
+    hygiene,
+    leases,
+    metering,
+    observe,
+    overrides,
+    planning,
+    precedence,
+    rules,
+    supervision,
+    view,
+)
+from service.control import plant as plants
+from service.control.metering import Metered
+from service.control.plant import Plant
+from service.control.situation import Situation
+from service.control.state import NEVER, Book, Heard, SourceRun, State
+from service.control.types import Decision, Draw, Inputs, Outputs, Rule
+from service.cylinder.usable import heat_above_cold_kwh
+from service.scheduling.types import SourceName
+from service.settings import HomeSettings
+
+LONGEST_SLEEP_S = 300.0
+LONGEST_LIVED_S = 6 * 3600.0  # a longer pause between steps was no life at all
+AMBIENT_C = 20.0
+PRICES_KEPT_S = 8 * 86_400.0
+DRAWS_KEPT = 400
+STALE = 1e9
+
+
+def start(settings: HomeSettings, now: datetime, elapsed_s: float = 0.0) -> State:
+    """The memory of a home nothing is known of.
+
+    Args:
+        settings: the home's settings.
+        now: aware UTC.
+        elapsed_s: the elapsed clock's reading.
+    """
+    return State(
+        home=settings.wiring.id, at=now, elapsed_s=elapsed_s, hygiene=hygiene.start(settings)
+    )
+
+
+def resume(state: State, now: datetime, elapsed_s: float) -> State:
+    """A snapshot's memory in a new process, whose elapsed clock began anew.
+
+    All marks move along so that no time seems to have passed: rests and starts per hour count
+    on from where they were. Nothing heard before is fresh, leases are no longer held, and what
+    they ran is released once fresh readings are in. A maintenance hold stays. The time since the
+    last disinfection grows by the wall time that passed, if the clock can be believed.
+    """
+    shift = elapsed_s - state.elapsed_s
+    away_s = max(0.0, (now - state.at).total_seconds())
+    believable = now.year in observe.PLAUSIBLE_YEARS and away_s < 366 * 86_400
+
+    def moved(mark_s: float) -> float:
+        return mark_s if mark_s <= NEVER / 2 else mark_s + shift
+
+    runs = {
+        name: replace(
+            run,
+            started_mark_s=None,
+            stopped_mark_s=elapsed_s
+            if run.started_mark_s is not None
+            else moved(run.stopped_mark_s),
+            starts=tuple(moved(m) for m in run.starts),
+        )
+        for name, run in state.book.runs.items()
+    }
+    owed = tuple(dict.fromkeys((*state.book.owed, *state.book.leases)))
+    clock = state.hygiene
+    attempt = clock.attempt
+    return replace(
+        state,
+        at=now,
+        elapsed_s=elapsed_s,
+        connected=None,
+        clock=replace(state.clock, jumped_at_mark_s=moved(state.clock.jumped_at_mark_s)),
+        heard={
+            name: Heard(h.value, h.measured_s, elapsed_s, STALE) for name, h in state.heard.items()
+        },
+        belief=replace(state.belief, mark_s=moved(state.belief.mark_s)),
+        draws=replace(state.draws, rate_l_per_min=0.0, heat_mark_s=NEVER, heat_kwh=None),
+        book=Book({}, runs, owed, state.book.drained, state.book.refilled_l),
+        hygiene=replace(
+            clock,
+            since_pass_s=clock.since_pass_s + (away_s if believable else 0.0),
+            hold=None,
+            attempt=None if attempt is None else replace(attempt, mark_s=elapsed_s),
+            not_before_mark_s=moved(clock.not_before_mark_s),
+            mark_s=elapsed_s,
+        ),
+        watch=replace(state.watch, suspicions={}, heat_kwh=()),
+        planning=replace(
+            state.planning,
+            asked={},
+            asked_mark_s={},
+            failed={},
+            failed_mark_s={},
+            learned_mark_s=NEVER,
+            forecast_slot_s=-1,
+            planned_mark_s=moved(state.planning.planned_mark_s),
+            plan_stale="restarted",
+        ),
+    )
+
+
+def step(
+    state: State, settings: HomeSettings, inputs: Inputs, now: datetime, elapsed_s: float
+) -> tuple[State, Outputs]:
+    """Live from the last step to now.
+
+    Args:
+        state: from ``start``, ``snapshot.from_plain`` or the last step.
+        settings: the home's settings at ``now``.
+        inputs: what arrived since the last step.
+        now: aware UTC wall time; it may jump.
+        elapsed_s: monotonic seconds; never less than before (a smaller value counts as no time).
+
+    Returns:
+        The new state, and what this step asks of the world.
+    """
+    elapsed_s = max(elapsed_s, state.elapsed_s)
+    plant = plants.of(settings)
+    lived_s = min(elapsed_s - state.elapsed_s, LONGEST_LIVED_S)
+    clock = observe.clock(state.clock, state.at, state.elapsed_s, now, elapsed_s)
+    jumped = clock.jumps != state.clock.jumps
+    observed = observe.take(state, plant, inputs.readings, elapsed_s)
+    fresh = observed.fresh
+    state = replace(
+        state,
+        clock=clock,
+        connected=state.connected if inputs.broker_connected is None else inputs.broker_connected,
+        heard=observed.heard,
+        overrides=state.overrides
+        if inputs.overrides is None
+        else overrides.receive(state.overrides, inputs.overrides),
+        weather=inputs.weather or state.weather,
+        prices=_prices(state.prices, inputs.prices, now) if inputs.prices else state.prices,
+    )
+    changed = inputs.overrides is not None or bool(inputs.prices) or inputs.weather is not None
+    if changed or jumped:
+        state = replace(
+            state,
+            planning=replace(
+                state.planning,
+                plan_stale="inputs" if changed else "clock",
+                forecast_slot_s=-1
+                if inputs.overrides is not None or jumped
+                else state.planning.forecast_slot_s,
+            ),
+        )
+
+    meter = metering.live(state.meters, state.rates_w, plant, inputs.readings, fresh, lived_s)
+    cold_c = believe.cold_inlet_c(state, plant, fresh, now)
+    drawn = draws.metered(
+        state.draws, meter.meters, plant, observed, now.timestamp(), jumped, plant.set_c, cold_c
+    )
+    finished = drawn.finished
+    heat, measured = _heat(state, plant, meter, lived_s)
+    state = replace(
+        state,
+        meters=drawn.meters,
+        rates_w=meter.rates_w,
+        draws=drawn.watch,
+        belief=replace(
+            state.belief,
+            drawn_l=state.belief.drawn_l + drawn.live_l,
+            heat_kwh=heat,
+            metered=measured,
+        ),
+    )
+    probes_c = {p.name: fresh[p.name] for p in plant.probes if p.name in fresh}
+    ambient = observe.first_fresh(plant, fresh, Quantity.AMBIENT_TEMPERATURE)
+    flow = plant.of(Quantity.DRAW_FLOW)
+    belief = believe.advance(
+        state.belief,
+        plant,
+        probes_c,
+        cold_c,
+        settings.wiring.cylinder.ambient_c if ambient is None else ambient,
+        bool(flow) and flow[0].name in fresh,
+        any(p.name in observed.news for p in plant.probes),
+        elapsed_s,
+    )
+    state = replace(state, belief=belief)
+    if not flow and belief.estimate is not None and probes_c:
+        state, more = _draws_by_profile(state, plant, cold_c, now, elapsed_s)
+        finished = (*finished, *more)
+    state = _count_draws(state, plant, finished, now)
+
+    situation = Situation(
+        state=state,
+        settings=settings,
+        plant=plant,
+        now=now,
+        elapsed_s=elapsed_s,
+        fresh=fresh,
+        standing=overrides.standing(state.overrides, now),
+        estimate=belief.estimate if probes_c else None,
+        stopping=inputs.stopping,
+    )
+    cycle, evidence = hygiene.advance(situation, drawn.live_l, lived_s)
+    state = replace(state, hygiene=cycle)
+    situation = replace(situation, state=state)
+    watch, faults, news = supervision.advance(situation)
+    state = replace(state, watch=watch, faults=faults)
+    state, demand_made, plan_made = planning.accept(state, inputs.work_done, elapsed_s)
+    situation = replace(situation, state=state)
+    cycle, failed = hygiene.begin_or_end(situation)
+    if cycle is not state.hygiene:
+        state = replace(state, hygiene=cycle)
+        situation = replace(situation, state=state)
+
+    ruling = precedence.decide(rules.JUDGES, situation)
+    carried = leases.carry_out(situation, ruling)
+    state = replace(state, book=carried.book)
+    situation = replace(situation, state=state)
+    after, work = planning.due(situation)
+    decision = _decision(situation, ruling, carried)
+    made = _is_news(state.decision, decision)
+    state = replace(
+        state,
+        at=now,
+        elapsed_s=elapsed_s,
+        steps=state.steps + 1,
+        planning=after,
+        decision=decision if made else state.decision,
+    )
+    situation = replace(situation, state=state)
+    return state, Outputs(
+        commands=carried.commands,
+        decision=decision if made else None,
+        wake_at=_wake_at(situation),
+        work=work,
+        draws=finished,
+        faults=news,
+        evidence=(*evidence, *failed),
+        forecast_made=demand_made,
+        plan_made=plan_made,
+        view=view.make(situation, state.decision, state.week_l40),
+    )
+
+
+def _heat(
+    state: State, plant: Plant, meter: Metered, lived_s: float
+) -> tuple[dict[str, float], bool]:
+    """Heat put in since the estimator's last stride, by source, metered where it can be."""
+    heat = state.belief.heat_kwh
+    metered = state.belief.metered
+    for name, source in plant.sources.items():
+        running = any(
+            lease.source == name and lease.action == "run" for lease in state.book.leases.values()
+        )
+        kwh, measured = _source_heat(name, source.heat_w, running, meter, lived_s)
+        if kwh > 0:
+            heat = {**heat, name: heat.get(name, 0.0) + kwh}
+            metered = metered and measured
+    return heat, metered
+
+
+def _source_heat(
+    name: SourceName, heat_w: float, running: bool, meter: Metered, lived_s: float
+) -> tuple[float, bool]:
+    """Heat of one source in this step, kWh, and whether it was measured.
+
+    A heat pump also warms rooms: its heat counts only while it is run for hot water.
+    """
+    if name == "immersion":
+        if Quantity.IMMERSION_ELECTRICITY in meter.kwh:
+            return meter.kwh[Quantity.IMMERSION_ELECTRICITY], True
+        return (heat_w * lived_s / 3.6e6 if running else 0.0), False
+    if not running:
+        return 0.0, True
+    if Quantity.HEAT_PUMP_HEAT in meter.kwh:
+        return meter.kwh[Quantity.HEAT_PUMP_HEAT], True
+    watts = meter.watts.get(Quantity.HEAT_PUMP_ELECTRICITY)
+    if watts is not None and watts < 100.0:
+        return 0.0, False  # commanded, but not started yet
+    return heat_w * lived_s / 3.6e6, False
+
+
+def _draws_by_profile(
+    state: State, plant: Plant, cold_c: float, now: datetime, elapsed_s: float
+) -> tuple[State, tuple[Draw, ...]]:
+    found = state.belief.estimate
+    assert found is not None
+    volumes = plant.cylinder.layer_volumes_l(len(found.profile_c))
+    heat = float(heat_above_cold_kwh(found.profile_c, volumes, cold_c))
+    ambient = plant.settings.wiring.cylinder.ambient_c
+    loss_kw = float(found.loss_w_per_k) * (float(found.profile_c.mean()) - ambient) / 1000.0
+    watch, done = draws.by_profile(state.draws, heat, loss_kw, 0.0, cold_c, now, elapsed_s)
+    return replace(state, draws=watch), done
+
+
+def _count_draws(state: State, plant: Plant, finished: tuple[Draw, ...], now: datetime) -> State:
+    today = now.astimezone(plant.zone).date().isoformat()
+    if not finished and today == state.today:
+        return state
+    total = state.drawn_today_l40 if today == state.today else 0.0
+    for draw in finished:
+        if draw.end.astimezone(plant.zone).date().isoformat() == today:
+            total += draw.litres_40c
+    recent = (*state.recent_draws, *finished)
+    if len(recent) > DRAWS_KEPT or today != state.today:
+        oldest = now - timedelta(days=planning.RECENT_DAYS)
+        recent = tuple(d for d in recent if d.end >= oldest)[-DRAWS_KEPT:]
+    return replace(state, today=today, drawn_today_l40=total, recent_draws=recent)
+
+
+def _prices(
+    kept: tuple[PriceSeries, ...], arrived: tuple[PriceSeries, ...], now: datetime
+) -> tuple[PriceSeries, ...]:
+    """Newer series stand before older ones; what ended long ago goes."""
+    at = now.timestamp()
+    series = [
+        p
+        for p in sorted((*arrived, *kept), key=lambda p: -p.fetched_s)
+        if p.end_s and p.end_s[-1] > at - PRICES_KEPT_S
+    ]
+    return tuple(series[:16])
+
+
+def _decision(s: Situation, ruling: precedence.Ruling, carried: leases.Carried) -> Decision:
+    held = {name: lease for name, lease in carried.book.leases.items() if lease.action == "run"}
+    inputs: dict[str, float | int | str | None] = {
+        "charge_l40": None if s.charge_l40 is None else round(s.charge_l40),
+        "sure_l40": None if s.sure_l40 is None else round(s.sure_l40),
+        "hottest_c": None if s.hottest_c is None else round(s.hottest_c, 1),
+        "running": ", ".join(sorted(held)) or None,
+        "waits_for": ", ".join(sorted(set(carried.notes))) or None,
+        "plan_made_at": s.state.plan.made_at_s if s.state.plan is not None else None,
+    }
+    return Decision(s.now, ruling.rule, ruling.reason, carried.commands, {**inputs, **ruling.facts})
+
+
+def _is_news(last: Decision | None, decision: Decision) -> bool:
+    """Whether a decision differs from the last one in rule, reason, running plant or waiting."""
+    if last is None:
+        return True
+    same = (
+        last.rule is decision.rule
+        and last.reason.code == decision.reason.code
+        and last.inputs.get("running") == decision.inputs.get("running")
+        and last.inputs.get("waits_for") == decision.inputs.get("waits_for")
+    )
+    return not same
+
+
+def _wake_at(s: Situation) -> datetime:
+    """When the step wants to be called again, whatever arrives meanwhile."""
+    state, plant = s.state, s.plant
+    waits = [LONGEST_SLEEP_S, leases.next_due_s(state.book, s.elapsed_s)]
+    slot_s = s.settings.tunables.slot_minutes * 60
+    if state.planning.forecast_slot_s > 0:
+        waits.append(state.planning.forecast_slot_s + slot_s - s.now_s)
+    edge = overrides.next_edge(state.overrides, s.now)
+    if edge is not None:
+        waits.append((edge - s.now).total_seconds())
+    if state.book.leases:
+        for probe in plant.probes:  # a reading that goes stale ends what runs
+            if probe.name in s.fresh:
+                age = state.heard[probe.name].age_at(s.elapsed_s)
+                waits.append(probe.stale_after_s - age + 0.1)
+        for name, run in state.book.runs.items():
+            source = plant.sources.get(name)  # type: ignore[call-overload]
+            if source is not None and run.started_mark_s is not None:
+                left = run.started_mark_s + source.min_run_s - s.elapsed_s
+                if left > 0:
+                    waits.append(left)
+    return s.now + timedelta(seconds=max(1.0, min(w for w in waits if w > 0) if waits else 1.0))
+
+
+__all__ = ["NEVER", "Rule", "SourceRun", "resume", "start", "step"]

@@ -1,0 +1,137 @@
+"""What a person or a machine sees of a home now."""
+
+from __future__ import annotations
+
+from adapters.wiring import Quantity
+from service.control import hygiene, observe, overrides
+from service.control.situation import Situation
+from service.control.state import Facts
+from service.control.types import Decision, Rule, View
+from service.scheduling.types import Reason
+
+EVENING_H = 12.0
+
+
+def make(s: Situation, decision: Decision | None, week: tuple[tuple[float, ...], ...]) -> View:
+    """The view of this moment."""
+    state, plant, found = s.state, s.plant, s.estimate
+    when = hygiene.due(s)
+    return View(
+        at=s.now,
+        v40_l=None if found is None else float(found.v40_l),
+        v40_low_l=None if found is None else float(found.v40_low_l),
+        v40_high_l=None if found is None else float(found.v40_high_l),
+        reference_l40=plant.reference_l40,
+        shown_tenths=state.belief.shown_tenths,
+        lukewarm_kwh=None if found is None else float(found.lukewarm_kwh),
+        profile_c=() if found is None else tuple(found.profile_c.tolist()),
+        probes_c={p.name: s.fresh.get(p.name) for p in plant.probes},
+        ages_s={
+            name: state.heard[name].age_at(s.elapsed_s) if name in state.heard else None
+            for name in plant.signals
+        },
+        cold_inlet_c=state.belief.cold_c,
+        outdoor_c=observe.first_fresh(plant, s.fresh, Quantity.OUTDOOR_TEMPERATURE),
+        drawn_today_l40=state.drawn_today_l40,
+        running=tuple(n for n, lease in state.book.leases.items() if lease.action == "run"),
+        mode=decision.rule if decision is not None else Rule.FAIL_SAFE,
+        lead=lead(s, decision),
+        decision=decision,
+        plan=state.plan,
+        demand=state.demand,
+        surroundings=state.surroundings,
+        overrides=tuple(o for o in state.overrides if overrides.still_to_come(o, s.now)),
+        faults=tuple(f for f in state.faults if f.cleared_at is None),
+        loses=loses(s),
+        typical_week_l40=week,
+        learned_weight=state.demand.learned_weight if state.demand is not None else 0.0,
+        hygiene=hygiene.facts(s, when),
+        caution="hotter_than_usual" if hygiene.hotter_than_usual(s) else None,
+        profile_sd_c=() if found is None else tuple(found.profile_sd_c.tolist()),
+        values={name: s.fresh.get(name) for name in plant.signals},
+    )
+
+
+def loses(s: Situation) -> tuple[str, ...]:
+    """What each missing instrument costs, as codes."""
+    plant, lost = s.plant, []
+    if not plant.probes:
+        lost.append("no_probe_no_charge")
+    elif len(plant.probes) == 1:
+        lost.append("one_probe_wide_band")
+    if not plant.of(Quantity.DRAW_FLOW):
+        lost.append("no_flow_meter_draws_from_profile")
+    if not plant.of(Quantity.COLD_INLET_TEMPERATURE):
+        lost.append("no_cold_inlet_seasonal_guess")
+    if "heat_pump" in plant.sources and not (
+        plant.of(Quantity.HEAT_PUMP_ELECTRICITY) or plant.of(Quantity.HEAT_PUMP_HEAT)
+    ):
+        lost.append("no_heat_pump_meter_effect_from_temperatures")
+    if "immersion" in plant.sources and not plant.of(Quantity.IMMERSION_ELECTRICITY):
+        lost.append("no_immersion_meter_effect_from_temperatures")
+    if not plant.of(Quantity.OUTDOOR_TEMPERATURE):
+        lost.append("no_outdoor_seasonal_guess")
+    if not plant.of(Quantity.EXPORT_POWER):
+        lost.append("no_export_no_surplus")
+    if plant.settings.wiring.cylinder.mixing_valve_c is None:
+        lost.append("no_mixing_valve_no_disinfection")
+    return tuple(lost)
+
+
+def lead(s: Situation, decision: Decision | None) -> Reason:
+    """What matters next, as code and facts."""
+    if decision is not None and decision.rule in (
+        Rule.HARD_LIMITS,
+        Rule.FAIL_SAFE,
+        Rule.MAINTENANCE_HOLD,
+        Rule.HYGIENE,
+    ):
+        return decision.reason
+    sure, demand = s.sure_l40, s.state.demand
+    if sure is None:
+        return Reason("nothing_known_yet", {})
+    if demand is None:
+        return Reason("charge_known_habits_not_yet", {"usable_l40": round(sure)})
+    at = s.now_s
+    slot = max(int(demand.grid.start_s.searchsorted(at, side="right")) - 1, 0)
+    expected = demand.expected_l40
+    ends = demand.grid.end_s
+    # The next use that matters: the slot with most use within half a day.
+    until = int(ends.searchsorted(at + EVENING_H * 3600.0, side="left")) + 1
+    ahead = expected[slot:until]
+    if not len(ahead):
+        return Reason("charge_known_habits_not_yet", {"usable_l40": round(sure)})
+    peak = slot + int(ahead.argmax())
+    needed = float(expected[slot : peak + 1].sum()) + _spread_l40(s, slot, peak)
+    spare = sure - needed
+    facts: Facts = {
+        "at": int(demand.grid.start_s[peak]),
+        "expected_l40": round(float(expected[slot : peak + 1].sum())),
+        "usable_l40": round(sure),
+        "spare_l40": round(spare),
+    }
+    made = s.state.plan
+    window = None
+    if made is not None:
+        window = next((w for w in made.windows if w.end_s > at), None)
+    if spare >= 0:
+        return Reason("enough_for_next", facts)
+    if window is not None and window.start_s < int(demand.grid.start_s[peak]):
+        facts |= {
+            "window_start": window.start_s,
+            "window_end": window.end_s,
+            "target_tenths": window.target_tenths,
+        }
+        return Reason("charging_before_next", facts)
+    return Reason("short_for_next", facts)
+
+
+def _spread_l40(s: Situation, first: int, last: int) -> float:
+    """How much more than expected may well be drawn in these slots: a standard deviation."""
+    demand = s.state.demand
+    assert demand is not None
+    volumes = demand.volumes_l40
+    chance = demand.pmf[first : last + 1].mean(axis=1)
+    mean = chance @ volumes
+    variance = (chance @ (volumes**2) - mean**2).sum()
+    return float(variance**0.5)

@@ -1,0 +1,93 @@
+"""The slow work that a step asks for, as one pure function.
+
+A replay performs it inline, the service in a worker process; its result goes back in as an input.
+"""
+
+from __future__ import annotations
+
+from dataclasses import replace
+
+import numpy as np
+
+from forecasting import calendar, draws
+from forecasting.types import DrawHistory, SlotGrid, Surroundings
+from service.control.planning import ForecastArguments, LearnArguments, PlanArguments
+from service.control.problem import build
+from service.control.types import Draw, Work, WorkDone
+from service.scheduling import plan as scheduling
+
+
+def perform(work: Work, history: DrawHistory) -> WorkDone:
+    """Do one piece of work.
+
+    Args:
+        work: from ``Outputs.work``.
+        history: draw-off events since ``work.history_from``; used by learn alone.
+
+    Returns:
+        The result with the work's kind and number; ``failed`` holds the message when it raised.
+    """
+    try:
+        return _perform(work, history)
+    except Exception as error:
+        return WorkDone(work.kind, work.number, failed=f"{type(error).__name__}: {error}")
+
+
+def _perform(work: Work, history: DrawHistory) -> WorkDone:
+    arguments = work.arguments
+    if isinstance(arguments, LearnArguments):
+        model = draws.learn(history, arguments.household, arguments.zone, arguments.now_s)
+        return WorkDone(work.kind, work.number, model=model)
+    if isinstance(arguments, ForecastArguments):
+        grid = calendar.grid(
+            arguments.now_s, arguments.zone, arguments.slot_minutes, arguments.horizon_h
+        )
+        around = surroundings(arguments, grid)
+        drawn = as_history(arguments.drawn, arguments.watched_from_s, arguments.now_s)
+        demand = draws.forecast(
+            arguments.model, grid, arguments.now_s, arguments.visits, drawn, around.cold_inlet_c
+        )
+        return WorkDone(work.kind, work.number, demand=demand, surroundings=around)
+    if isinstance(arguments, PlanArguments):
+        problem = build(arguments)
+        return WorkDone(work.kind, work.number, problem=problem, plan=scheduling.make(problem))
+    raise TypeError(f"work of kind {work.kind!r} came without its arguments")
+
+
+def as_history(drawn: tuple[Draw, ...], from_s: int, to_s: int) -> DrawHistory:
+    """Draws as arrays, in order of their start."""
+    ordered = sorted(
+        (d for d in drawn if from_s <= d.start.timestamp() < to_s), key=lambda d: d.start
+    )
+    return DrawHistory(
+        start_s=np.array([int(d.start.timestamp()) for d in ordered], np.int64),
+        duration_s=np.array([(d.end - d.start).total_seconds() for d in ordered], np.float64),
+        litres_40c=np.array([d.litres_40c for d in ordered], np.float64),
+        energy_kwh=np.array([d.kwh for d in ordered], np.float64),
+        watched_from_s=from_s,
+        watched_to_s=to_s,
+    )
+
+
+def surroundings(arguments: ForecastArguments, grid: SlotGrid) -> Surroundings:
+    """Cold inlet, outdoor temperature and surplus on the grid."""
+    n = len(grid)
+    outdoor = 7.0 if arguments.outdoor_c is None else arguments.outdoor_c
+    made = Surroundings(
+        grid,
+        np.full(n, arguments.cold_c),
+        np.full(n, outdoor),
+        np.zeros(n),
+        (("cold_inlet", "default"), ("outdoor", "default"), ("surplus", "default")),
+    )
+    fed = arguments.weather
+    if fed is None or not len(fed.grid):
+        return made
+    middle = (grid.start_s + grid.end_s) / 2.0
+    fed_middle = (fed.grid.start_s + fed.grid.end_s) / 2.0
+    return replace(
+        made,
+        outdoor_c=np.interp(middle, fed_middle, fed.outdoor_c),
+        surplus_w=np.interp(middle, fed_middle, fed.surplus_w),
+        sources=(("cold_inlet", "default"), ("outdoor", "feed"), ("surplus", "feed")),
+    )

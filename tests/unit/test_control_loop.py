@@ -1,0 +1,68 @@
+"""The loop in one piece: charge in the cheap band, release at the target, restart, hold."""
+
+from __future__ import annotations
+
+from datetime import datetime, timedelta
+
+from service.control import snapshot
+from service.control.types import Rule, Wish
+from tests.control_plant import CHEAP_NIGHT, MONDAY, LittleHome, habits, settings, showers
+
+EMPTY = [12.0] * 30 + [50.0] * 10
+
+
+def _home(**more: object) -> LittleHome:
+    return LittleHome(
+        settings({"tariff": CHEAP_NIGHT}),
+        profile_c=EMPTY,
+        draws=showers,
+        history=habits(28, MONDAY),
+        every_s=300.0,
+        **more,  # type: ignore[arg-type]
+    )
+
+
+def test_charges_in_the_cheap_band_and_releases_at_the_target() -> None:
+    home = LittleHome(
+        settings({"tariff": CHEAP_NIGHT, "hygiene": {"longest_interval_days": 31}}),
+        now=datetime.fromisoformat("2026-01-12T20:00:00+00:00"),
+        profile_c=EMPTY,
+        draws=showers,
+        history=habits(28, MONDAY),
+        every_s=300.0,
+    )
+    home.live(9.5 * 3600)
+    runs = [at for at, c in home.sent if c.action == "run"]
+    assert runs
+    local = [at + timedelta(hours=1) for at in runs]
+    assert all(1 <= at.hour < 5 for at in local)
+    assert not home.on("pump")
+    assert home.sent[-1][1].action == "release"
+    assert (home.last.view.shown_tenths or 0) >= 4
+
+
+def test_nothing_is_commanded_before_fresh_readings_are_in() -> None:
+    home = _home()
+    out = home.step(())
+    assert out.commands == ()
+    assert out.view.mode is Rule.FAIL_SAFE
+    assert out.view.decision is not None
+    assert out.view.decision.reason.code == "waiting_for_readings"
+
+
+def test_hold_survives_a_restart() -> None:
+    home = _home()
+    home.live(600)
+    home.wish(Wish.HOLD)
+    home.step(home.readings())
+    home.restart(down_s=60)
+    home.live(600)
+    assert home.last.view.mode is Rule.MAINTENANCE_HOLD
+
+
+def test_a_snapshot_is_small_and_reads_back() -> None:
+    home = _home()
+    home.live(1200)
+    plain = snapshot.to_plain(home.state)
+    again = snapshot.to_plain(snapshot.from_plain(plain))
+    assert again == plain
