@@ -1,0 +1,83 @@
+"""Faults and hygiene: what is wrong and on what evidence, and how the water is kept wholesome."""
+
+from __future__ import annotations
+
+from datetime import timedelta
+from typing import Any
+
+from service.control.types import HygieneEvidence
+from service.house import House
+from service.pages import words
+from service.pages.local import NUMBERS, Local, duration, figure
+from service.records.records import Records
+
+
+def content(home: str, house: House, records: Records, local: Local) -> dict[str, Any]:
+    """What the template shows."""
+    view, settings = house.view, house.settings
+    known = records.faults(home).items
+    seen = {
+        (k.fault.code, k.fault.subject): f"{k.acknowledged_by}, {local.moment(k.acknowledged_at)}"
+        for k in known
+        if k.acknowledged_by and k.acknowledged_at and k.fault.cleared_at is None
+    }
+    lasting = [
+        words.fault(f, local, seen.get((f.code, f.subject)))
+        for f in (view.faults if view else ())
+        if f.cleared_at is None
+    ]
+    past = [words.fault(k.fault, local) for k in known if k.fault.cleared_at]
+    hygiene = settings.tunables.hygiene
+    facts = view.hygiene if view else {}
+    return {
+        "lead": _lead(len(lasting), facts, local),
+        "lasting": lasting,
+        "past": past,
+        "hygiene": words.hygiene(facts, local),
+        "hygiene_refused": words.hygiene_refusal(facts, local),
+        "evidence": [_proof(e, local) for e in records.evidence(home, limit=50).items],
+        "mixing_valve": settings.wiring.cylinder.mixing_valve_c,
+        "set": (
+            ("Temperature", f"{figure(hygiene.disinfect_c)}\u00a0°C"),
+            ("Held for", duration(hygiene.hold_s)),
+            ("Longest interval", duration(hygiene.longest_interval_days * 86400)),
+            ("Measured by", ", ".join(hygiene.probes) or "the lowest probe"),
+            ("Lukewarm limit", f"{figure(hygiene.lukewarm_limit_h)} h between 20 and 45\u00a0°C"),
+            *(
+                (("Below the defaults, confirmed by", hygiene.lowered_confirmed_by),)
+                if hygiene.lowered_confirmed_by
+                else ()
+            ),
+        ),
+        "loses": [words.loss(code) for code in view.loses] if view else [],
+        "safety": words.SAFETY,
+    }
+
+
+def _lead(faults: int, facts: words.Facts, local: Local) -> str:
+    wrong = "Nothing is wrong" if not faults else "One thing is wrong"
+    if faults > 1:
+        many = NUMBERS[faults] if faults < len(NUMBERS) else str(faults)
+        wrong = f"{words.capital(many)} things are wrong"
+    due_h = facts.get("due_in_h")
+    if facts.get("state") == "running":
+        return f"{wrong}; a thermal disinfection is under way."
+    if facts.get("state") == "refused":
+        return f"{wrong}; thermal disinfection is refused."
+    if isinstance(due_h, (int, float)):
+        due = local.now + timedelta(hours=due_h)
+        if due_h < 0:
+            return f"{wrong}; the thermal disinfection is overdue since {local.moment(due)}."
+        return f"{wrong}; the next thermal disinfection is due by {local.moment(due)}."
+    return f"{wrong}."
+
+
+def _proof(item: HygieneEvidence, local: Local) -> dict[str, str]:
+    return {
+        "when": local.span(item.started, item.ended),
+        "result": "Passed" if item.passed else "Not passed",
+        "how": "Commanded" if item.by == "commanded" else "Credited from normal running or the sun",
+        "measured": f"{item.lowest_probe}: lowest {figure(item.lowest_c, 1)}\u00a0°C, "
+        f"held {duration(item.held_s)}",
+        "facts": "; ".join(f"{k} {v}" for k, v in words.evidence(item.facts, local)),
+    }

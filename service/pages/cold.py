@@ -1,0 +1,100 @@
+"""Why was it cold? One day's draw-offs beside the decisions that were in force before them."""
+
+from __future__ import annotations
+
+from collections.abc import Sequence
+from dataclasses import dataclass
+from datetime import date, datetime, time, timedelta
+from typing import Any
+
+from service.control.types import Decision, Draw
+from service.house import House
+from service.pages import words
+from service.pages.local import Local, duration, figure
+from service.pages.plant import DecisionRow, decision_row
+from service.records.records import Records
+
+SMALL_L = 4.0  # draws below this never ran warm anyway and only hide the others
+KWH_PER_LITRE_KELVIN = 1.163e-3 * 0.992  # water between inlet and outlet, near 40 degC
+MOST = 1000  # draws or decisions of one day
+FULL_WARMTH_K = 1.0  # a draw this little below the temperature of use was not cold
+
+
+@dataclass(frozen=True)
+class Told:
+    """A draw-off with how warm it came and the decision before it."""
+
+    when: str
+    lasted: str
+    litres: str
+    litres_40c: str
+    warmth: str
+    cold: bool
+    decision: DecisionRow | None
+    decided: str
+
+
+def content(
+    home: str, house: House, records: Records, local: Local, day: date | None
+) -> dict[str, Any]:
+    """What the template shows of one local day, today when none is named."""
+    today = local.at(local.now).date()
+    day = min(day or today, today)
+    start = datetime.combine(day, time(), local.zone)
+    end = datetime.combine(day + timedelta(days=1), time(), local.zone)
+    drawn = records.draws(home, start, end, limit=MOST).items
+    draws = [d for d in reversed(drawn) if d.litres >= SMALL_L]
+    that_day = records.decisions(home, start, end, limit=MOST).items
+    before = records.decisions(home, None, start, limit=1).items
+    decisions = [*before, *reversed(that_day)]
+    view = house.view
+    inlet = view.cold_inlet_c if view and view.cold_inlet_c is not None else 10.0
+    use_c = house.settings.wiring.cylinder.use_c
+    told = [tell(d, decisions, inlet, use_c, local) for d in draws]
+    cold = sum(t.cold for t in told)
+    name = local.day(start)
+    return {
+        "lead": _lead(len(told), cold, name),
+        "day": day.isoformat(),
+        "day_name": words.capital(name),
+        "latest": today.isoformat(),
+        "before": (day - timedelta(days=1)).isoformat(),
+        "after": (day + timedelta(days=1)).isoformat() if day < today else None,
+        "told": told,
+        "small_l": figure(SMALL_L),
+        "decisions": [decision_row(d, local) for d in reversed(that_day)],
+    }
+
+
+def _lead(count: int, cold: int, day: str) -> str:
+    if not count:
+        return f"No draw-offs worth the name {day}."
+    if not cold:
+        return f"None of the {count} draw-offs {day} came colder than wanted."
+    many = "One draw-off" if cold == 1 else f"{cold} draw-offs"
+    return f"{many} of {count} {day} came colder than wanted."
+
+
+def outlet_c(draw: Draw, inlet_c: float) -> float | None:
+    """The mean temperature of a draw-off from its heat and volume, degC; None without volume."""
+    if draw.litres <= 0:
+        return None
+    return inlet_c + draw.kwh / (draw.litres * KWH_PER_LITRE_KELVIN)
+
+
+def tell(
+    draw: Draw, decisions: Sequence[Decision], inlet_c: float, use_c: float, local: Local
+) -> Told:
+    """A draw-off with the last decision before it."""
+    warmth = outlet_c(draw, inlet_c)
+    before = next((d for d in reversed(decisions) if d.at <= draw.start), None)
+    return Told(
+        when=local.moment(draw.start),
+        lasted=duration((draw.end - draw.start).total_seconds()),
+        litres=figure(draw.litres),
+        litres_40c=figure(draw.litres_40c),
+        warmth="not known" if warmth is None else f"about {figure(warmth)}\u00a0°C",
+        cold=warmth is not None and warmth < use_c - FULL_WARMTH_K,
+        decision=decision_row(before, local) if before else None,
+        decided=duration((draw.start - before.at).total_seconds()) if before else "",
+    )

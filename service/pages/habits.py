@@ -1,0 +1,95 @@
+"""The habits page: the learned week beside what happened, and how far it can be trusted."""
+
+from __future__ import annotations
+
+from dataclasses import dataclass
+from datetime import datetime, time, timedelta
+from typing import Any
+
+import numpy as np
+
+from forecasting.types import Floats
+from service.control.types import Draw
+from service.house import House
+from service.pages import week, words
+from service.pages.local import DAYS, Local, duration, figure
+from service.records.records import Records
+
+MOST_DRAWS = 2000  # of the last seven days; a busy home has a tenth of it
+
+
+@dataclass(frozen=True)
+class Listed:
+    """One draw-off in the list of the last days."""
+
+    when: str
+    lasted: str
+    litres_40c: str
+    litres: str
+    kwh: str
+
+
+def content(home: str, house: House, records: Records, local: Local) -> dict[str, Any]:
+    """What the template shows."""
+    view = house.view
+    today = local.at(local.now).date()
+    since = datetime.combine(today - timedelta(days=7), time(), local.zone)
+    draws = records.draws(home, since, local.now, limit=MOST_DRAWS).items
+    days = week.by_day(draws, local)
+    happened: dict[int, tuple[str, Floats]] = {}
+    for back in range(7, 0, -1):
+        day = today - timedelta(days=back)
+        if day in days:
+            happened[day.weekday()] = (local.calendar(day), days[day])
+    learned = view.typical_week_l40 if view else ()
+    weight = view.learned_weight if view else 0.0
+    return {
+        "lead": _lead(weight, house.settings.tunables.occupants),
+        "weight": figure(weight, 2),
+        "verdict": words.verdict(records.scores(home, limit=28).items, local),
+        "notes": [words.note(code) for code in house.health().notes],
+        "pictures": week.week(learned, happened) if learned else [],
+        "rows": week.rows(learned, happened) if learned else [],
+        "contrast": _contrast(np.asarray(learned, float)) if learned else None,
+        "coming": [
+            words.demand_note(code) for code in (view.demand.notes if view and view.demand else ())
+        ],
+        "draws": [_listed(d, local) for d in draws],
+        "today": figure(view.drawn_today_l40) if view else "0",
+    }
+
+
+def _lead(weight: float, occupants: float) -> str:
+    people = figure(occupants, 0 if occupants == int(occupants) else 1)
+    if weight < 0.05:
+        return (
+            f"Ladle does not know this household yet. It goes by the published daily use of "
+            f"{people} people."
+        )
+    if weight < 0.4:
+        return "Ladle is getting to know this household; most of its forecast is still general."
+    if weight < 0.8:
+        return "Ladle goes mostly by what this household draws, and a little by general figures."
+    return "Ladle goes by what this household draws."
+
+
+def _contrast(learned: Floats) -> str:
+    """The weekday that differs most from the rest, in words."""
+    totals = learned.sum(axis=1)
+    most, least = int(np.argmax(totals)), int(np.argmin(totals))
+    if totals[most] - totals[least] < 0.05 * max(totals[most], 1.0):
+        return "All weekdays are much alike."
+    return (
+        f"{DAYS[most]} takes the most, about {figure(float(totals[most]))} litres; "
+        f"{DAYS[least]} the least, about {figure(float(totals[least]))}."
+    )
+
+
+def _listed(draw: Draw, local: Local) -> Listed:
+    return Listed(
+        local.moment(draw.start),
+        duration((draw.end - draw.start).total_seconds()),
+        figure(draw.litres_40c),
+        figure(draw.litres),
+        figure(draw.kwh, 1),
+    )

@@ -1,0 +1,219 @@
+"""The household's page: what matters next, how much there is, what is planned, what to press."""
+
+from __future__ import annotations
+
+from collections.abc import Mapping
+from dataclasses import dataclass, field
+from datetime import timedelta
+from typing import Any
+
+import numpy as np
+
+from service.control.types import Override, View, Wish
+from service.cylinder.usable import USES
+from service.house import House
+from service.pages import timeline, words
+from service.pages.local import Local, figure, in_words
+from service.scheduling.types import Plan, Reason, Window
+from service.settings import HomeSettings
+
+HOW_MUCH = "how_much"  # the short form's first field: a wish, or a wish and its tenths
+
+
+@dataclass(frozen=True)
+class Standing:
+    """A running override as the page lists it."""
+
+    id: int
+    what: str
+    span: str
+    note: str
+    hold: bool
+
+
+@dataclass(frozen=True)
+class Refused:
+    """What was wrong with a form, which one and where, with what was typed."""
+
+    form: str
+    where: str
+    message: str
+    typed: Mapping[str, str] = field(default_factory=dict)
+
+
+def content(house: House, local: Local, refused: Refused | None = None) -> dict[str, Any]:
+    """What the template shows."""
+    view, settings = house.view, house.settings
+    health = house.health()
+    known: dict[str, Any] = {
+        "lead": lead(view, local),
+        "view": view,
+        "asof": local.clock(view.at) if view else None,
+        "notes": [words.note(code) for code in health.notes],
+        "safety": words.SAFETY,
+        "caution": None,
+        "amount": None,
+        "pictures": [],
+        "rows": [],
+        "windows": [],
+        "plan_reason": None,
+        "short": None,
+        "standing": [],
+        "holding": False,
+        "faults": [],
+        "loses": [],
+        "broker_lost": not health.broker_connected,
+        "refused": refused,
+        "fields": form_fields(settings, local, refused),
+        "levels": [
+            (f"charge_to:{n}", f"Charge to {in_words(n)}")
+            for n in range(1, settings.tunables.highest_tenths + 1)
+        ],
+    }
+    if view is None:
+        return known
+    known["caution"] = words.caution(view.caution, hottest(view), local) if view.caution else None
+    known["amount"] = amount(view)
+    known["standing"] = [_standing(o, local) for o in shown_overrides(view)]
+    known["holding"] = any(o.wish is Wish.HOLD for o in shown_overrides(view))
+    known["faults"] = [words.fault(f, local) for f in view.faults if f.cleared_at is None]
+    known["loses"] = [words.loss(code) for code in view.loses]
+    plan = view.plan
+    if plan is not None and len(plan.grid):
+        known["pictures"] = timeline.timeline(
+            plan, view.reference_l40, settings.tunables.reserve_tenths, local
+        )
+        known["rows"] = timeline.rows(plan, view.reference_l40, local)
+        known["windows"] = [_window(w, local) for w in plan.windows]
+        known["plan_reason"] = words.plan_reason(plan.reason, local)
+        known["short"] = short(plan, local)
+        known["surplus"] = bool(plan.surplus_w.max(initial=0.0) >= 50)
+    return known
+
+
+def lead(view: View | None, local: Local) -> str:
+    """The page's first sentence."""
+    return words.lead(Reason("nothing_known_yet") if view is None else view.lead, local)
+
+
+def hottest(view: View) -> words.Facts:
+    """The hottest probe as a fact for a caution."""
+    return {"hottest_c": max((t for t in view.probes_c.values() if t is not None), default=None)}
+
+
+@dataclass(frozen=True)
+class Amount:
+    """How much hot water there is, in figures and as people count it."""
+
+    tenths: int
+    tenths_words: str
+    litres: str
+    at_least: str
+    counted: str
+    today: str
+
+
+def amount(view: View) -> Amount | None:
+    """How much there is; None until something is known."""
+    if view.shown_tenths is None or view.v40_l is None:
+        return None
+    low = view.v40_low_l if view.v40_low_l is not None else view.v40_l
+    return Amount(
+        tenths=view.shown_tenths,
+        tenths_words=in_words(view.shown_tenths),
+        litres=figure(view.v40_l),
+        at_least=figure(max(low, 0.0)),
+        counted=counted(low),
+        today=figure(view.drawn_today_l40),
+    )
+
+
+def counted(litres_40c: float) -> str:
+    """Litres as whole showers or baths, rounded down so that nothing is promised."""
+    by_name = {use.name: use.litres for use in USES}
+    showers = int(litres_40c / by_name["shower"])
+    baths = int(litres_40c / by_name["bath"])
+    if showers < 1:
+        return "less than one shower"
+    text = "one shower" if showers == 1 else f"{showers} showers"
+    if baths:
+        text += ", or one bath" if baths == 1 else f", or {baths} baths"
+    return text
+
+
+def shown_overrides(view: View) -> list[Override]:
+    """The overrides that run or are still to come."""
+    return [o for o in view.overrides if o.ended_at is None]
+
+
+def _standing(wish: Override, local: Local) -> Standing:
+    return Standing(
+        wish.id,
+        words.override(wish),
+        words.override_span(wish, local),
+        wish.note,
+        wish.wish is Wish.HOLD,
+    )
+
+
+def _window(window: Window, local: Local) -> dict[str, str]:
+    return {
+        "when": local.span(window.start_s, window.end_s),
+        "what": f"{timeline.SOURCES[window.source]} to {in_words(window.target_tenths)}",
+        "costs": f"{figure(window.electricity_kwh, 1)} kWh, {local.money(window.cost)}",
+        "why": words.plan_reason(window.reason, local),
+    }
+
+
+def short(plan: Plan, local: Local) -> str:
+    """The chance of running short before the most doubtful use of the coming day."""
+    soon = plan.grid.start_s < plan.grid.start_s[0] + 24 * 3600
+    chances = np.where(soon, plan.short_chance, 0.0)
+    if not chances.size or float(chances.max()) < 0.01:
+        return "Hardly any chance of running short in the coming day."
+    at = int(np.argmax(chances))
+    return (
+        f"The likeliest moment to run short is {local.moment(float(plan.grid.start_s[at]))}: "
+        f"{words.chance(float(chances[at]))}."
+    )
+
+
+def form_fields(settings: HomeSettings, local: Local, refused: Refused | None) -> dict[str, str]:
+    """What stands in the forms: what was typed, or a sensible first value."""
+    here = local.at(local.now)
+    evening = here.replace(hour=22, minute=0, second=0, microsecond=0)
+    if here.hour >= 20:
+        evening += timedelta(days=1)
+    noon = here.replace(hour=12, minute=0, second=0, microsecond=0) + timedelta(days=1)
+
+    def typed(moment: Any) -> str:
+        return f"{moment:%Y-%m-%dT%H:%M}"
+
+    first = {
+        HOW_MUCH: Wish.MORE.value,
+        "until": typed(evening),
+        "note": "",
+        "people": "2",
+        "guests_from": typed(noon),
+        "guests_until": typed(noon + timedelta(days=2)),
+        "away_from": typed(noon),
+        "away_until": typed(noon + timedelta(days=7)),
+        "zone": settings.wiring.zone,
+    }
+    return {**first, **(refused.typed if refused else {})}
+
+
+def wish_fields(form: Mapping[str, str]) -> dict[str, Any]:
+    """What a form sent, as the fields of a wish; checked by whoever takes the wish."""
+    kind, _, tenths = (form.get(HOW_MUCH) or form.get("wish", "")).partition(":")
+    fields: dict[str, Any] = {"wish": kind, "note": form.get("note", "")}
+    if tenths:
+        fields["tenths"] = tenths
+    if kind in (Wish.GUESTS, Wish.AWAY):
+        fields["from"] = form.get(f"{kind}_from", "")
+        fields["until"] = form.get(f"{kind}_until", "")
+    elif form.get("until"):
+        fields["until"] = form["until"]
+    if kind == Wish.GUESTS:
+        fields["people"] = form.get("people", "")
+    return fields

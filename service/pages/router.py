@@ -1,0 +1,399 @@
+"""The pages' addresses: who may come in, what is shown, what a sent form does."""
+
+from __future__ import annotations
+
+import hashlib
+import logging
+import secrets
+from collections.abc import Callable, Mapping
+from datetime import date
+from pathlib import Path
+from typing import Annotated, Any
+from urllib.parse import quote
+
+from fastapi import APIRouter, Depends, Request
+from fastapi.responses import HTMLResponse, RedirectResponse, Response
+from jinja2 import Environment, FileSystemLoader, StrictUndefined
+
+from service.control.overrides import WishRefused
+from service.house import House
+from service.pages import care, cold, habits, household, plant, tuning, words
+from service.pages.door import Door, Visitor
+from service.pages.household import Refused
+from service.pages.local import Local
+from service.records.records import Records
+from service.settings_check import SettingsRefused
+
+log = logging.getLogger(__name__)
+
+HERE = Path(__file__).parent
+STATIC = {"ladle.css": "text/css; charset=utf-8", "ladle.js": "text/javascript; charset=utf-8"}
+STATIC["mark.svg"] = "image/svg+xml"
+SECURITY = {
+    "Content-Security-Policy": "default-src 'none'; style-src 'self'; script-src 'self'; "
+    "img-src 'self'; connect-src 'self'; form-action 'self'; base-uri 'none'; "
+    "frame-ancestors 'none'",
+    "X-Content-Type-Options": "nosniff",
+    "Referrer-Policy": "same-origin",
+    "Cache-Control": "no-store",
+}
+SAID = {
+    "asked": "Done. It is listed under “In force”, where you can end it.",
+    "ended": "Ended. The plan is being made again without it.",
+    "back": "Back to the plan.",
+    "released": "The maintenance hold has ended.",
+    "seen": "Noted that you have seen it.",
+    "changed": "Stored as a new version.",
+    "unchanged": "Nothing was different, so nothing was stored.",
+}
+
+Fields = dict[str, str]
+
+
+async def _sent(request: Request) -> Fields:
+    """The text fields of a sent form."""
+    form = await request.form()
+    return {key: value for key, value in form.items() if isinstance(value, str)}
+
+
+Sent = Annotated[Fields, Depends(_sent)]
+
+
+class _Pages:
+    """Renders templates with what every page shares."""
+
+    def __init__(self, houses: Mapping[str, House], door: Door) -> None:
+        self.houses = houses
+        self.door = door
+        self.files = {name: (HERE / "static" / name).read_bytes() for name in STATIC}
+        self.addresses = {
+            name: "/static/{}.{}.{}".format(
+                name.split(".")[0], hashlib.sha256(body).hexdigest()[:12], name.split(".")[1]
+            )
+            for name, body in self.files.items()
+        }
+        self.environment = Environment(
+            loader=FileSystemLoader(HERE / "templates"),
+            autoescape=True,
+            undefined=StrictUndefined,
+            trim_blocks=True,
+            lstrip_blocks=True,
+        )
+        self.environment.globals["static"] = self.addresses
+        self.environment.filters["capitalize_first"] = words.capital
+        self.environment.filters["lower_first"] = words.uncapital
+
+    def render(self, template: str, status: int = 200, **context: Any) -> HTMLResponse:
+        shared: dict[str, Any] = {
+            "visitor": None,
+            "home": None,
+            "title": "Ladle",
+            "base": "",
+            "said": None,
+            "page": template.removesuffix(".html"),
+            "many": len(self.houses) > 1,
+            "key": secrets.token_hex(8),  # a form pressed twice asks once
+        }
+        body = self.environment.get_template(template).render({**shared, **context})
+        return HTMLResponse(body, status, headers=SECURITY)
+
+    def refuse(self, status: int, heading: str, advice: str, **context: Any) -> HTMLResponse:
+        return self.render(
+            "refusal.html", status, heading=heading, advice=advice, **{"title": heading, **context}
+        )
+
+    def homes_of(self, request: Request) -> list[tuple[str, House, Visitor]]:
+        found = []
+        for home, house in self.houses.items():
+            visitor = self.door.visitor(request, home)
+            if visitor is not None:
+                found.append((home, house, visitor))
+        return found
+
+    def sign_in(self, request: Request) -> Response:
+        onward = request.url.path
+        if onward == "/":
+            return RedirectResponse("/sign-in", 303, headers=SECURITY)
+        return RedirectResponse(f"/sign-in?onward={quote(onward)}", 303, headers=SECURITY)
+
+    def enter(self, request: Request, home: str) -> tuple[House, Visitor] | Response:
+        """The house and the visitor, or the answer that keeps them out."""
+        if not self.door.signed_in(request):
+            return self.sign_in(request)
+        visitor = self.door.visitor(request, home)
+        if home not in self.houses or visitor is None:
+            # the same words for both, so that nobody learns which homes exist
+            return self.refuse(
+                403 if home in self.houses else 404,
+                "You may not look at this home",
+                "There is no such home here, or your access token does not open it. Sign in "
+                "with another token, or ask whoever looks after this Ladle for access.",
+            )
+        return self.houses[home], visitor
+
+
+def make_router(houses: Mapping[str, House], records: Records, access: Door) -> APIRouter:
+    """All pages, under ``/``; the household's page of the only home, or a list of homes, leads.
+
+    Args:
+        houses: by home id.
+        records: what pages read from the records.
+        access: who may come in.
+    """
+    pages = _Pages(houses, access)
+    router = APIRouter(include_in_schema=False)
+
+    def local_of(house: House) -> Local:
+        wiring = house.settings.wiring
+        return Local(wiring.zone_info, wiring.currency, house.now())
+
+    def show(
+        request: Request,
+        home: str,
+        template: str,
+        content: Callable[[House, Local], dict[str, Any]],
+        status: int = 200,
+    ) -> Response:
+        entered = pages.enter(request, home)
+        if isinstance(entered, Response):
+            return entered
+        house, visitor = entered
+        local = local_of(house)
+        return pages.render(
+            template,
+            status,
+            visitor=visitor,
+            home=home,
+            base=f"/homes/{home}",
+            title=house.settings.wiring.title,
+            said=SAID.get(request.query_params.get("said", "")),
+            **content(house, local),
+        )
+
+    def act(
+        request: Request,
+        home: str,
+        sent: Fields,
+        setting: bool,
+        deed: Callable[[House, Visitor], Response],
+    ) -> Response:
+        """Let a form through only from its own page, by somebody who may."""
+        entered = pages.enter(request, home)
+        if isinstance(entered, Response):
+            return entered
+        house, visitor = entered
+        context = {"visitor": visitor, "home": home, "base": f"/homes/{home}"}
+        if not access.genuine(request, sent.get("csrf", "")):
+            return pages.refuse(
+                403,
+                "This form is out of date",
+                "It was made before you signed in, or came from somewhere else. Nothing was "
+                "changed. Go back to the page, load it again and repeat what you did.",
+                **context,
+            )
+        if not (visitor.may_set if setting else visitor.may_wish):
+            may = "an installer" if setting else "the household or an installer"
+            return pages.refuse(
+                403,
+                "You may look, not change",
+                f"Your token is a {visitor.role}'s. This can be changed by {may}. Nothing was "
+                "changed.",
+                **context,
+            )
+        return deed(house, visitor)
+
+    def back(home: str, place: str, said: str) -> Response:
+        return RedirectResponse(f"/homes/{home}{place}?said={said}", 303, headers=SECURITY)
+
+    @router.get("/static/{name}")
+    def static(name: str) -> Response:
+        for plain, address in pages.addresses.items():
+            if address == f"/static/{name}":
+                return Response(
+                    pages.files[plain],
+                    media_type=STATIC[plain],
+                    headers={
+                        "Cache-Control": "public, max-age=31536000, immutable",
+                        "X-Content-Type-Options": "nosniff",
+                    },
+                )
+        return pages.refuse(404, "There is no such file", "Go back to the first page.")
+
+    @router.get("/")
+    def first(request: Request) -> Response:
+        if not access.signed_in(request):
+            return pages.sign_in(request)
+        found = pages.homes_of(request)
+        if len(found) == 1:
+            return show(request, found[0][0], "household.html", household.content)
+        return pages.render(
+            "homes.html",
+            visitor=found[0][2] if found else None,
+            title="Your homes",
+            homes=[
+                {
+                    "address": f"/homes/{home}",
+                    "title": house.settings.wiring.title,
+                    "lead": household.lead(house.view, local_of(house)),
+                    "tenths": house.view.shown_tenths if house.view else None,
+                    "faults": len(house.view.faults) if house.view else 0,
+                }
+                for home, house, _ in found
+            ],
+        )
+
+    @router.get("/homes/{home}")
+    def of_household(request: Request, home: str) -> Response:
+        return show(request, home, "household.html", household.content)
+
+    @router.get("/homes/{home}/habits")
+    def of_habits(request: Request, home: str) -> Response:
+        return show(
+            request, home, "habits.html", lambda h, where: habits.content(home, h, records, where)
+        )
+
+    @router.get("/homes/{home}/plant")
+    def of_plant(request: Request, home: str) -> Response:
+        return show(
+            request, home, "plant.html", lambda h, where: plant.content(home, h, records, where)
+        )
+
+    @router.get("/homes/{home}/cold")
+    def of_cold(request: Request, home: str, day: str = "") -> Response:
+        try:
+            wanted = date.fromisoformat(day) if day else None
+        except ValueError:
+            wanted = None
+        return show(
+            request,
+            home,
+            "cold.html",
+            lambda h, where: cold.content(home, h, records, where, wanted),
+        )
+
+    @router.get("/homes/{home}/care")
+    def of_care(request: Request, home: str) -> Response:
+        return show(
+            request, home, "care.html", lambda h, where: care.content(home, h, records, where)
+        )
+
+    @router.get("/homes/{home}/settings")
+    def of_settings(request: Request, home: str) -> Response:
+        return show(
+            request, home, "settings.html", lambda h, where: tuning.content(home, h, records, where)
+        )
+
+    @router.post("/homes/{home}/wishes")
+    def wish(request: Request, home: str, sent: Sent) -> Response:
+        def deed(house: House, visitor: Visitor) -> Response:
+            fields = household.wish_fields(sent)
+            try:
+                house.wish(fields, visitor.name, sent.get("once") or None)
+            except WishRefused as refused:
+                wrong = Refused(
+                    sent.get("form", ""), refused.where, f"{refused.what}: {refused.mend}", sent
+                )
+                return show(
+                    request,
+                    home,
+                    "household.html",
+                    lambda h, where: household.content(h, where, wrong),
+                    422,
+                )
+            said = {"back_to_plan": "back", "end_hold": "released"}.get(fields["wish"], "asked")
+            return back(home, "", said)
+
+        return act(request, home, sent, False, deed)
+
+    @router.post("/homes/{home}/wishes/{number}/end")
+    def end(request: Request, home: str, number: int, sent: Sent) -> Response:
+        def deed(house: House, visitor: Visitor) -> Response:
+            try:
+                house.end_wish(number, visitor.name)
+            except KeyError:
+                return pages.refuse(
+                    404,
+                    "That has ended already",
+                    "Nothing was changed. The page shows what is in force.",
+                    visitor=visitor,
+                    home=home,
+                    base=f"/homes/{home}",
+                )
+            return back(home, "", "ended")
+
+        return act(request, home, sent, False, deed)
+
+    @router.post("/homes/{home}/care/seen")
+    def seen(request: Request, home: str, sent: Sent) -> Response:
+        def deed(house: House, visitor: Visitor) -> Response:
+            try:
+                house.acknowledge(sent.get("code", ""), sent.get("subject", ""), visitor.name)
+            except KeyError:
+                return pages.refuse(
+                    404,
+                    "That is over already",
+                    "The fault has cleared since the page was made. Nothing was changed.",
+                    visitor=visitor,
+                    home=home,
+                    base=f"/homes/{home}",
+                )
+            return back(home, "/care", "seen")
+
+        return act(request, home, sent, False, deed)
+
+    @router.post("/homes/{home}/settings")
+    def change(request: Request, home: str, sent: Sent) -> Response:
+        def deed(house: House, visitor: Visitor) -> Response:
+            changed = tuning.changes(sent, house.settings)
+            if not changed:
+                return back(home, "/settings", "unchanged")
+            try:
+                house.change(changed, visitor.name, sent.get("reason", "").strip())
+            except SettingsRefused as refused:
+                wrong = Refused("settings", "", str(refused), sent)
+                return show(
+                    request,
+                    home,
+                    "settings.html",
+                    lambda h, where: tuning.content(home, h, records, where, wrong),
+                    422,
+                )
+            return back(home, "/settings", "changed")
+
+        return act(request, home, sent, True, deed)
+
+    @router.get("/sign-in")
+    def sign_in_page(request: Request, onward: str = "/") -> Response:
+        return pages.render("sign_in.html", title="Sign in", onward=_inside(onward), wrong=False)
+
+    @router.post("/sign-in")
+    def sign_in(request: Request, sent: Sent) -> Response:
+        onward = _inside(sent.get("onward", "/"))
+        answer = RedirectResponse(onward, 303, headers=SECURITY)
+        if access.sign_in(sent.get("token", "").strip(), answer):
+            return answer
+        log.warning("a sign-in with an unknown token was refused")
+        return pages.render("sign_in.html", 403, title="Sign in", onward=onward, wrong=True)
+
+    @router.post("/sign-out")
+    def sign_out(request: Request, sent: Sent) -> Response:
+        answer = RedirectResponse("/sign-in", 303, headers=SECURITY)
+        if access.genuine(request, sent.get("csrf", "")):
+            access.sign_out(request, answer)
+        return answer
+
+    @router.get("/{rest:path}")
+    def nowhere(request: Request, rest: str) -> Response:
+        return pages.refuse(
+            404,
+            "There is no such page",
+            "The address may be mistyped or the page may have moved. Start from the first page.",
+        )
+
+    return router
+
+
+def _inside(address: str) -> str:
+    """An address on this service; anything that would lead elsewhere becomes the first page."""
+    plain = address.startswith("/") and not address.startswith(("//", "/\\"))
+    return address if plain and "\\" not in address and address.isprintable() else "/"

@@ -1,0 +1,21 @@
+// Keeps what is shown fresh. Everything works without it.
+(() => {
+  const every = 20000;
+  const refresh = async () => {
+    const shown = document.querySelector("[data-refresh]");
+    if (!shown || document.hidden) return;
+    if (shown.contains(document.activeElement) || shown.querySelector("details[open]")) return;
+    try {
+      const answer = await fetch(location.pathname, { credentials: "same-origin" });
+      if (!answer.ok || answer.redirected) return;
+      const page = new DOMParser().parseFromString(await answer.text(), "text/html");
+      const fresh = page.querySelector("[data-refresh]");
+      if (fresh) shown.replaceWith(document.importNode(fresh, true));
+      const foot = page.querySelector("footer");
+      if (foot) document.querySelector("footer > p")?.replaceWith(foot.querySelector("p"));
+    } catch {
+      // the next try may succeed; the page says as of when it is
+    }
+  };
+  setInterval(refresh, every);
+})();

@@ -1,0 +1,551 @@
+"""English for codes and facts: leads, rules, faults, hygiene, cautions, missing instruments.
+
+A code has one or more sentences, from the fullest to the plainest; the first whose facts are all
+known is said. A fact is written by the unit in its name (``_c``, ``_l40``, ``_s``, ...), so a
+sentence never needs to know how. Plan reasons have their own words, in scheduling.
+"""
+
+from __future__ import annotations
+
+import re
+from collections.abc import Mapping, Sequence
+from dataclasses import dataclass
+from datetime import datetime
+from string import Formatter
+
+from adapters.types import Command
+from adapters.wiring import Form
+from service.control.types import Fault, Override, Rule, Wish
+from service.pages.local import Local, duration, figure, in_words, quantity
+from service.records.values import Score
+from service.scheduling.types import Reason
+
+Fact = float | int | str | None
+Facts = Mapping[str, Fact]
+EPOCH_LEAST_S = 1e9  # a number above this is a moment, seconds since 1970
+
+RULES: dict[Rule, tuple[str, str]] = {
+    Rule.HARD_LIMITS: ("A hard limit", "The ceiling, allowed starts and minimum rests come first."),
+    Rule.FAIL_SAFE: (
+        "Fail-safe",
+        "Ladle has let go. The cylinder is on its own thermostats until readings can be trusted.",
+    ),
+    Rule.MAINTENANCE_HOLD: (
+        "Maintenance hold",
+        "Nothing is commanded until a person ends the hold. This is not electrical isolation.",
+    ),
+    Rule.HYGIENE: ("Hygiene", "A thermal disinfection is due or under way."),
+    Rule.OVERRIDE: ("Somebody's wish", "A person asked for more or less than the plan."),
+    Rule.GUESTS_AND_AWAY: ("Guests or absence", "More or fewer people than usual."),
+    Rule.PLAN: ("The plan", "The cheapest way to have the water there in time."),
+}
+
+LEADS: dict[str, tuple[str, ...]] = {
+    "nothing_known_yet": ("Ladle has just started here and is waiting for its first readings.",),
+    "charge_known_habits_not_yet": (
+        "About {usable_l40:about} of hot water now; Ladle does not know the household's habits "
+        "yet.",
+        "Ladle does not know the household's habits yet.",
+    ),
+    "enough_for_next": (
+        "Enough for {at:part}, about {spare_l40:about} to spare.",
+        "There is enough hot water.",
+    ),
+    "charging_before_next": (
+        "Not yet enough for {at:part}: charging to {target_tenths} from {window_start}.",
+        "Not yet enough for {at:part}; charging is planned before.",
+        "Charging is planned before the next use.",
+    ),
+    "short_for_next": (
+        "It may run short {at:part}: about {usable_l40:about} are there, "
+        "{expected_l40:about} are usual by then.",
+        "It may run short at the next use.",
+    ),
+}
+
+CAUTIONS: dict[str, tuple[str, ...]] = {
+    "hotter_than_usual": (
+        "The water in the cylinder is hotter than usual, up to {hottest_c}, and can scald. Run "
+        "cold first and test it before anybody gets in or under.",
+        "The water in the cylinder is hotter than usual and can scald. Run cold first and test it "
+        "before anybody gets in or under.",
+    ),
+    "flush_after_absence": (
+        "The house stood empty. The cylinder is being looked after, but pipes and outlets are "
+        "not: flush every tap and shower before use, following local guidance.",
+    ),
+}
+
+SAFETY: tuple[str, ...] = (
+    "Stored hot water can scald. Test the water before a bath, above all for children and "
+    "frail people.",
+    "Water that is kept too cool for long can grow Legionella. The installer sets how often the "
+    "cylinder is disinfected by heat; local guidance comes first.",
+    "Ladle controls comfort and cost only. The cylinder's own thermostats, its "
+    "non-self-resetting cut-outs, relief valves and mixing valves stay in charge and in series "
+    "with it. They must never be bridged.",
+    "Cylinder, valves and wiring are fitted and serviced by licensed people to local codes.",
+)
+
+
+@dataclass(frozen=True)
+class FaultWords:
+    """A fault for people: what is wrong, what to do, and the figures it rests on."""
+
+    code: str
+    subject: str
+    title: str
+    remedy: str
+    since: str
+    lasted: str
+    severity: str
+    evidence: tuple[tuple[str, str], ...]
+    cleared: str | None
+    acknowledged: str | None = None
+
+
+_SOURCES = {"heat_pump": "heat pump", "immersion": "immersion heater"}
+
+
+def plain(code: str) -> str:
+    """A code as words, for names that need no more than their underscores taken away."""
+    return _SOURCES.get(code, code.replace("_", " "))
+
+
+def capital(text: str) -> str:
+    """The same text with a capital first letter and nothing else changed."""
+    return text[:1].upper() + text[1:]
+
+
+def uncapital(text: str) -> str:
+    """The same text with a small first letter, for the middle of a sentence."""
+    return text[:1].lower() + text[1:]
+
+
+def fact(name: str, value: Fact, local: Local) -> str:
+    """One fact with its unit, which stands in its name."""
+    if value is None:
+        return "not known"
+    if isinstance(value, str):
+        moment = _moment(value)
+        return local.moment(moment) if moment else plain(value)
+    if value > EPOCH_LEAST_S:
+        return local.moment(value)
+    if name.endswith(("_per_kwh", "price")):
+        return local.price(value)
+    if name.endswith("tenths"):
+        return in_words(int(value)) if 0 <= value <= 10 else f"{figure(value)} tenths"
+    if name.endswith(("cost", "saving", "money")):
+        return local.money(value)
+    if name.endswith("chance"):
+        return chance(value)
+    for ending, unit, digits in _UNITS:
+        if name.endswith(ending):
+            return quantity(value, unit, digits)
+    if name.endswith("_days"):
+        return duration(value * 86400)
+    if name.endswith("_s"):
+        return duration(value)
+    if isinstance(value, int) or value == int(value):
+        return figure(value)
+    return figure(value, 2)
+
+
+def _moment(text: str) -> datetime | None:
+    """A moment written as ISO 8601 with its offset, or None for any other text."""
+    if len(text) < 16 or text[4] != "-":
+        return None
+    try:
+        moment = datetime.fromisoformat(text)
+    except ValueError:
+        return None
+    return moment if moment.tzinfo else None
+
+
+_UNITS: tuple[tuple[str, str, int], ...] = (
+    ("_kwh_per_day", "kWh a day", 1),
+    ("_l40", "L", 0),
+    ("_l_per_min", "L/min", 1),
+    ("_l", "L", 0),
+    ("_kwh", "kWh", 1),
+    ("_kw", "kW", 1),
+    ("_w_per_k", "W/K", 2),
+    ("_w", "W", 0),
+    ("_c", "°C", 1),
+    ("_k", "K", 1),
+    ("_h", "h", 0),
+    ("_min", "min", 0),
+    ("_m", "m", 2),
+)
+
+
+def chance(share: float) -> str:
+    """A probability as people say it, never as a percentage."""
+    if share < 0.005:
+        return "hardly any"
+    if share >= 0.5:
+        return "more likely than not"
+    return f"about 1 in {round(1 / share)}"
+
+
+def fill(sentences: tuple[str, ...], facts: Facts, local: Local) -> str:
+    """The first sentence whose facts are all known, with them filled in.
+
+    After a colon a fact may ask to be said in another way: ``part`` of the day, ``about`` a
+    round figure, ``plain`` without grouping or unit.
+    """
+    for sentence in sentences:
+        pieces = list(Formatter().parse(sentence))
+        if all(name is None or facts.get(name) is not None for _, name, _, _ in pieces):
+            return "".join(
+                text + ("" if name is None else _said(name, facts[name], way or "", local))
+                for text, name, way, _ in pieces
+            )
+    return re.sub(r"\s*\{[^}]*\}", "", sentences[-1])
+
+
+def _said(name: str, value: Fact, way: str, local: Local) -> str:
+    if isinstance(value, (int, float)):
+        if way == "part":
+            return local.part_of_day(value)
+        if way == "about":
+            return fact(name, about(value), local)
+        if way == "plain":
+            return f"{value:.0f}"
+    return fact(name, value, local)
+
+
+def about(value: float) -> float:
+    """A round figure that does not pretend: to 5 below 50, to 10 above, always downwards."""
+    step = 5 if value < 50 else 10
+    return max(0.0, value // step * step)
+
+
+def spoken(code: str, table: Mapping[str, tuple[str, ...]], facts: Facts, local: Local) -> str:
+    """A code's sentence; a code without one is said by its own name and facts."""
+    if code in table:
+        return capital(fill(table[code], facts, local))
+    known = ", ".join(f"{_name(k)} {fact(k, v, local)}" for k, v in facts.items() if v is not None)
+    return capital(plain(code)) + (f" ({known})." if known else ".")
+
+
+def lead(reason: Reason, local: Local) -> str:
+    """What matters next, as the first sentence of the page."""
+    return spoken(reason.code, {**DECISIONS, **LEADS}, reason.facts, local)
+
+
+def evidence(facts: Facts, local: Local) -> tuple[tuple[str, str], ...]:
+    """Facts as pairs of name and value for a list of evidence."""
+    return tuple(
+        (capital(_name(name)), fact(name, value, local))
+        for name, value in facts.items()
+        if value is not None
+    )
+
+
+def _name(name: str) -> str:
+    """A fact's name without its unit, which its value carries."""
+    for ending in (
+        *(u[0] for u in _UNITS),
+        "_days",
+        "_tenths",
+        "_s",
+    ):
+        if name.endswith(ending) and len(name) > len(ending):
+            return name.removesuffix(ending).replace("_", " ")
+    return name.replace("_", " ")
+
+
+def override(wish: Override) -> str:
+    """A running override as one sentence without its end."""
+    if wish.wish is Wish.MORE:
+        return "One tenth more than planned"
+    if wish.wish is Wish.LESS:
+        return "One tenth less than planned"
+    if wish.wish is Wish.CHARGE_TO:
+        return f"Charge to {in_words(wish.tenths or 0)}"
+    if wish.wish is Wish.GUESTS:
+        people = wish.people or 0
+        return f"Guests: {figure(people, 0 if people == int(people) else 1)} more " + (
+            "person" if people == 1 else "people"
+        )
+    if wish.wish is Wish.AWAY:
+        return "Nobody at home"
+    if wish.wish is Wish.HOLD:
+        return "Maintenance hold: nothing is commanded"
+    return capital(plain(wish.wish))
+
+
+def override_span(wish: Override, local: Local) -> str:
+    """From when until when an override runs, and who made it."""
+    start = "" if wish.since <= local.now else f"from {local.moment(wish.since)} "
+    if wish.until is None:
+        end = "until a person ends it"
+    elif wish.wish is Wish.CHARGE_TO:
+        end = f"by {local.moment(wish.until)}"
+    else:
+        end = f"until {local.moment(wish.until)}"
+    return f"{start}{end}, asked by {wish.author}"
+
+
+def caution(code: str, facts: Facts, local: Local) -> str:
+    """A caution for whoever opens a tap."""
+    return spoken(code, CAUTIONS, facts, local)
+
+
+FORMS: dict[Form, str] = {
+    Form.ON_OFF: "On or off",
+    Form.SET_TEMPERATURE: "Set temperature",
+    Form.DIVERTER: "PV diverter: permission and target",
+    Form.TERMINALS: "Two smart-grid contacts",
+}
+
+RELEASED_BY: dict[str, str] = {
+    "own_timer": "its own timer",
+    "heartbeat": "a watchdog on the heartbeat",
+    "hard_wired": "hard wiring",
+    "nobody": "nobody",
+}
+
+DECISIONS: dict[str, tuple[str, ...]] = {
+    # hard limits
+    "at_ceiling": (
+        "Everything is released: a probe stands at {hottest_c}, and the ceiling is {ceiling_c}.",
+        "Everything is released: a probe stands at the ceiling.",
+    ),
+    # fail-safe
+    "stopping": ("Ladle is shutting down; the cylinder is on its own thermostats.",),
+    "clock_cannot_be_right": (
+        "The clock says it is the year {year:plain}, which cannot be; the cylinder is on its own "
+        "thermostats.",
+        "The clock cannot be right; the cylinder is on its own thermostats.",
+    ),
+    "broker_gone": ("The broker is gone; the cylinder is on its own thermostats.",),
+    "no_probe": ("No probe is wired, so Ladle only watches.",),
+    "waiting_for_readings": (
+        "Waiting for the first reading of {signals}; nothing is switched before.",
+        "Waiting for the first readings; nothing is switched before.",
+    ),
+    "readings_stale": (
+        "No fresh reading of {signals}; the cylinder is on its own thermostats.",
+        "Readings are stale; the cylinder is on its own thermostats.",
+    ),
+    "readings_contradict": (
+        "The readings contradict each other ({signals}); the cylinder is on its own thermostats.",
+        "The readings contradict each other; the cylinder is on its own thermostats.",
+    ),
+    "no_estimate": ("The charge is not known yet; the cylinder is on its own thermostats.",),
+    # maintenance hold
+    "hold": (
+        "Maintenance hold by {by} since {since}: nothing is commanded until a person ends it.",
+        "Maintenance hold: nothing is commanded until a person ends it.",
+    ),
+    # hygiene
+    "disinfection_heating": (
+        "Thermal disinfection: heating until {probe} stands at {disinfect_c}.",
+        "Thermal disinfection: heating.",
+    ),
+    "disinfection_holding": (
+        "Thermal disinfection: {probe} has held {disinfect_c} for {held_s} of {hold_s}.",
+        "Thermal disinfection: the temperature is held.",
+    ),
+    "disinfection_waits_for_source": (
+        "A thermal disinfection is due, but nothing that reaches {disinfect_c} may run now.",
+        "A thermal disinfection is due, but nothing that reaches it may run now.",
+    ),
+    "disinfection_refused_no_mixing_valve": (
+        "Thermal disinfection is refused: no mixing valve is recorded.",
+    ),
+    "disinfection_refused_no_probe": (
+        "Thermal disinfection is refused: no probe is named that could measure it.",
+    ),
+    "disinfection_refused_ceiling": (
+        "Thermal disinfection is refused: {disinfect_c} lies above the ceiling of {ceiling_c}.",
+        "Thermal disinfection is refused: it lies above the ceiling.",
+    ),
+    "disinfection_refused_no_source_reaches": (
+        "Thermal disinfection is refused: no source can bring {probe} at {probe_height_m} to "
+        "{disinfect_c}.",
+        "Thermal disinfection is refused: no source reaches it at the lowest probe.",
+    ),
+    # wishes
+    "more": (
+        "Somebody asked for more: charging to {until_tenths}.",
+        "Somebody asked for more.",
+    ),
+    "less": ("Somebody asked for less, so planned charging is left out.",),
+    "charge_to": (
+        "Somebody asked for {tenths} by {until}; the {source} begins in time.",
+        "Somebody asked for a charge by a time.",
+    ),
+    # guests and away
+    "guests": (
+        "Guests are here: charging to {until_tenths}.",
+        "Guests are here: the reserve is higher.",
+    ),
+    "away": ("Nobody is at home, so no charge is kept.",),
+    "frost_protection": (
+        "Nobody is at home and a probe stands at {coldest_c}: warming against frost.",
+        "Nobody is at home: warming against frost.",
+    ),
+    # the plan
+    "plan_idle": ("The charge is where the plan wants it; nothing runs.",),
+    "no_plan_reserve": (
+        "There is no plan yet, so the reserve is kept: charging to {until_tenths}.",
+        "There is no plan yet, so the reserve is kept.",
+    ),
+    "no_plan_idle": ("There is no plan yet; the reserve is there and nothing runs.",),
+}
+
+DEMAND_NOTES: dict[str, str] = {
+    "holiday": "A public holiday is coming; it is forecast like the day it resembles.",
+    "guests": "Guests are counted in.",
+    "away": "Nobody is expected to be at home for part of the time.",
+    "absence_noticed": "Hardly anything was drawn lately: the house seems empty.",
+}
+
+FAULTS: dict[str, tuple[str, str]] = {}
+
+LOSES: dict[str, str] = {
+    "no_probe_no_charge": "Without a probe the charge cannot be known, and nothing is commanded.",
+    "one_probe_wide_band": "With one probe the charge is known only roughly, so less is promised "
+    "than is probably there.",
+    "no_flow_meter_draws_from_profile": "Without a flow meter draws are read from the cooling of "
+    "the cylinder; small ones go unseen.",
+    "no_cold_inlet_seasonal_guess": "Without a cold-inlet sensor its temperature is a guess by "
+    "season, and litres at 40\u00a0°C are less sure.",
+    "no_heat_pump_meter_effect_from_temperatures": "Without a meter on the heat pump, whether it "
+    "runs is seen only from rising temperatures, its cost only from its data sheet.",
+    "no_immersion_meter_effect_from_temperatures": "Without a meter on the immersion heater, "
+    "whether it heats is seen only from rising temperatures.",
+    "no_outdoor_seasonal_guess": "Without an outdoor sensor the heat pump's efficiency is "
+    "reckoned from a guess by season.",
+    "no_export_no_surplus": "Without an export meter PV surplus cannot be used or forecast.",
+    "no_mixing_valve_no_disinfection": "No thermostatic mixing valve is recorded, so thermal "
+    "disinfection is refused.",
+}
+
+NOTES: dict[str, str] = {
+    "invented_history": "The history shown here is invented, to demonstrate Ladle. "
+    "No such household exists.",
+    "no_token_loopback_only": "No access token has been made yet, so these pages answer only on "
+    "this computer itself.",
+}
+
+
+def fault(item: Fault, local: Local, acknowledged: str | None = None) -> FaultWords:
+    """A fault in words."""
+    facts = {"subject": item.subject, **item.facts}
+    title, remedy = FAULTS.get(item.code, (capital(plain(item.code)) + ": {subject}.", ""))
+    end: datetime = item.cleared_at or local.now
+    return FaultWords(
+        code=item.code,
+        subject=item.subject,
+        title=capital(fill((title,), facts, local)),
+        remedy=fill((remedy,), facts, local) if remedy else "",
+        since=local.moment(item.since),
+        lasted=duration((end - item.since).total_seconds()),
+        severity="Fault" if item.severity == "fault" else "Warning",
+        evidence=evidence(item.facts, local),
+        cleared=local.moment(item.cleared_at) if item.cleared_at else None,
+        acknowledged=acknowledged,
+    )
+
+
+def loss(code: str) -> str:
+    """What a missing instrument costs."""
+    return LOSES.get(code, capital(plain(code)) + ".")
+
+
+def plan_reason(reason: Reason, local: Local) -> str:
+    """Why a window or the whole plan is as it is."""
+    return spoken(reason.code, {}, reason.facts, local)
+
+
+def decision_reason(reason: Reason, local: Local) -> str:
+    """Why control decided as it did; a plan's reason is said as the plan says it."""
+    if reason.code in DECISIONS:
+        return spoken(reason.code, DECISIONS, reason.facts, local)
+    return plan_reason(reason, local)
+
+
+def command(given: Command) -> str:
+    """One command in words."""
+    how = {"run": "runs", "release": "is released", "block": "is asked not to run"}[given.action]
+    text = f"{given.actuator} {how}"
+    if given.action == "run" and given.set_c is not None:
+        text += f" to {figure(given.set_c, 1)}\u00a0°C"
+    if given.action == "run" and given.power_w is not None:
+        text += f" at {figure(given.power_w)} W"
+    return text
+
+
+def demand_note(code: str) -> str:
+    """What the forecast took into account."""
+    return DEMAND_NOTES.get(code, capital(plain(code)) + ".")
+
+
+def verdict(scores: Sequence[Score], local: Local) -> str:
+    """Whether learning is yet worth trusting, in plain words."""
+    if not scores:
+        return "No forecast has been compared with what happened yet."
+    return f"{len(scores)} days of forecasts have been compared with what happened."
+
+
+HYGIENE_STATES = {
+    "running": "A thermal disinfection is under way",
+    "refused": "Refused, see below",
+    "overdue": "Overdue",
+    "waiting": "In order",
+}
+DUE_BECAUSE = {
+    "interval": "the longest interval",
+    "lukewarm": "water was lukewarm for too long",
+    "return": "somebody comes back after an absence",
+    "first": "nothing is known of the time before",
+}
+
+
+def hygiene(facts: Facts, local: Local) -> tuple[tuple[str, str], ...]:
+    """How the water's hygiene stands, as names and values."""
+
+    def said(name: str) -> str | None:
+        value = facts.get(name)
+        return None if value is None else fact(name, value, local)
+
+    due = facts.get("due_in_h")
+    lukewarm, limit = said("lukewarm_h"), said("lukewarm_limit_h")
+    turnover = facts.get("turnover")
+    lines: list[tuple[str, str | None]] = [
+        ("State", HYGIENE_STATES.get(str(facts.get("state")), said("state"))),
+        ("Last passed", said("passed_at") or ("not on record" if facts else None)),
+        (
+            "Next due by",
+            local.moment(local.now.timestamp() + float(due) * 3600)
+            if isinstance(due, (int, float))
+            else None,
+        ),
+        ("Due because of", DUE_BECAUSE.get(str(facts.get("due_because")), said("due_because"))),
+        ("Lukewarm since then", f"{lukewarm} of {limit} allowed" if limit else lukewarm),
+        (
+            "Water drawn since then",
+            f"{figure(turnover, 1)} times the cylinder"
+            if isinstance(turnover, (int, float))
+            else None,
+        ),
+        ("Not vouched for below", said("not_vouched_below_m")),
+        ("Lethality, least layer", said("lethality_decades_lowest_layer")),
+        ("Failed attempts", said("failures") if facts.get("failures") else None),
+    ]
+    return tuple((name, value) for name, value in lines if value is not None)
+
+
+def hygiene_refusal(facts: Facts, local: Local) -> str | None:
+    """Why thermal disinfection is refused in this home, None when it is not."""
+    code = facts.get("refused")
+    return spoken(code, DECISIONS, facts, local) if isinstance(code, str) else None
+
+
+def note(code: str) -> str:
+    """A note about how the service stands."""
+    return NOTES.get(code, capital(plain(code)) + ".")
