@@ -465,18 +465,31 @@ class Records:
 
     # overrides
 
-    def add_override(self, home: str, override: Override) -> Override:
-        """Store a wish; what comes back carries the number it was given."""
+    def add_override(self, home: str, override: Override, key: str | None = None) -> Override:
+        """Store a wish; what comes back carries the number it was given.
+
+        With a ``key`` (a form's or a request's own), the same author's same key again stores
+        nothing and gives back the wish that is there.
+        """
         home_id = self.home_id(home)
         with self.database.write() as session:
+            if key is not None:
+                there = session.exec(
+                    select(OverrideRow).where(
+                        OverrideRow.home_id == home_id,
+                        OverrideRow.author == override.author,
+                        OverrideRow.key == key,
+                    )
+                ).first()
+                if there is not None:
+                    return rows.override(there)
             fields = rows.fields_of(override) | {"id": None, "wish": str(override.wish)}
-            row = OverrideRow(home_id=home_id, **fields)
+            row = OverrideRow(home_id=home_id, key=key, **fields)
             session.add(row)
             session.flush()
             number = row.id or 0
-            rows.trace(
-                session, number, OverrideEvent(override.made_at, "made", override.author, {})
-            )
+            made = OverrideEvent(override.made_at, "made", override.author, {})
+            rows.trace(session, number, made)
         return dataclasses.replace(override, id=number)
 
     def end_override(self, home: str, override_id: int, at: datetime, by: str) -> Override:

@@ -1,0 +1,270 @@
+"""What is wrong with a setting, in one line each: where, what it was, what was expected.
+
+The same lines are made for the TOML file and for changes over API and pages.
+"""
+
+from __future__ import annotations
+
+import difflib
+import os
+import re
+import tomllib
+from collections.abc import Iterable, Mapping, Sequence
+from dataclasses import dataclass
+from enum import Enum
+from pathlib import Path
+from typing import Any, Literal, get_args, get_origin
+
+from pydantic import BaseModel, SecretStr, ValidationError
+from pydantic_core import ErrorDetails
+from pydantic_settings import (
+    BaseSettings,
+    PydanticBaseSettingsSource,
+    SettingsConfigDict,
+    SettingsError,
+    TomlConfigSettingsSource,
+)
+
+from service.settings import HomeSettings, Tunables, Wiring
+
+HIDDEN = "(hidden)"
+MAIL_PASSWORD = "LADLE_SMTP_PASSWORD"  # for every home whose mail server has none in the file
+_SECRET_KEY = re.compile(r"pass|secret|token|webhook|credential", re.IGNORECASE)
+_PASSWORD_IN_URL = re.compile(r"(//[^/@\s:]*:)[^@\s/]+@")
+_LONGEST_VALUE = 80
+
+
+@dataclass(frozen=True)
+class Wrong:
+    """One key that is wrong. ``value`` is its text, "(hidden)" for a secret, None when absent."""
+
+    where: str
+    value: str | None
+    expected: str
+    suggestion: str = ""
+
+    def __str__(self) -> str:
+        value = "" if self.value is None else f" = {self.value}"
+        hint = f" {self.suggestion}" if self.suggestion else ""
+        return f"{self.where}{value}: {self.expected}.{hint}"
+
+
+class SettingsRefused(ValueError):  # noqa: N818 - named after what happened to the settings
+    """Settings that cannot be used; ``lines`` holds one entry for each key that is wrong."""
+
+    def __init__(self, lines: Iterable[Wrong], source: str = "") -> None:
+        self.lines = tuple(lines)
+        self.source = source
+        head = f"{source}: " if source else ""
+        super().__init__("\n".join(f"{head}{line}" for line in self.lines))
+
+
+def load(path: Path) -> Wiring:
+    """The wiring in a TOML file.
+
+    An environment variable overrides a key of the file, so that a password need not stand in it:
+    ``LADLE_BROKER__PASSWORD`` for ``password`` under ``[broker]``; ``LADLE_SMTP_PASSWORD`` is
+    taken for every home whose mail server has no password in the file.
+
+    Raises:
+        SettingsRefused: with one line for each key that is wrong.
+    """
+    name = str(path)
+
+    class _File(BaseSettings, Wiring):
+        model_config = SettingsConfigDict(
+            env_prefix="LADLE_", env_nested_delimiter="__", toml_file=path, extra="forbid"
+        )
+
+        @classmethod
+        def settings_customise_sources(
+            cls,
+            settings_cls: type[BaseSettings],
+            init_settings: PydanticBaseSettingsSource,
+            env_settings: PydanticBaseSettingsSource,
+            dotenv_settings: PydanticBaseSettingsSource,
+            file_secret_settings: PydanticBaseSettingsSource,
+        ) -> tuple[PydanticBaseSettingsSource, ...]:
+            return env_settings, TomlConfigSettingsSource(settings_cls)
+
+    if not path.is_file():
+        expected = "there is no such file; name an existing TOML file (config/ holds examples)"
+        raise SettingsRefused([Wrong(name, None, expected)])
+    try:
+        found = _File()
+    except tomllib.TOMLDecodeError as error:
+        raise SettingsRefused([Wrong(name, None, f"not TOML: {error}")]) from error
+    except UnicodeDecodeError as error:
+        raise SettingsRefused([Wrong(name, None, "not UTF-8 text; save it as UTF-8")]) from error
+    except OSError as error:
+        raise SettingsRefused([Wrong(name, None, f"cannot be read: {error.strerror}")]) from error
+    except SettingsError as error:
+        variable = re.search(r'field "(\w+)"', str(error))
+        where = f"LADLE_{variable.group(1).upper()}" if variable else "environment"
+        expected = "name one key, for example LADLE_BROKER__PASSWORD, not a whole table"
+        raise SettingsRefused([Wrong(where, HIDDEN, expected)], "environment") from error
+    except ValidationError as error:
+        raise SettingsRefused(wrong_lines(error, Wiring), name) from error
+    wiring = Wiring.model_validate({key: getattr(found, key) for key in Wiring.model_fields})
+    return _with_mail_password(wiring, os.environ.get(MAIL_PASSWORD))
+
+
+def _with_mail_password(wiring: Wiring, password: str | None) -> Wiring:
+    if not password:
+        return wiring
+    homes = tuple(
+        home
+        if home.notify.smtp_host is None or home.notify.smtp_password is not None
+        else home.model_copy(
+            update={"notify": home.notify.model_copy(update={"smtp_password": SecretStr(password)})}
+        )
+        for home in wiring.homes
+    )
+    return wiring.model_copy(update={"homes": homes})
+
+
+def changed_tunables(settings: HomeSettings, changes: Mapping[str, Any]) -> Tunables:
+    """The tunables after ``changes``, a JSON merge patch (RFC 7396): null means the default.
+
+    Raises:
+        SettingsRefused: with one line for each key that is wrong.
+    """
+    merged = _merge(settings.tunables.model_dump(mode="json"), changes)
+    try:
+        return Tunables.model_validate(merged)
+    except ValidationError as error:
+        raise SettingsRefused(wrong_lines(error, Tunables)) from error
+
+
+def _merge(base: Any, patch: Mapping[str, Any]) -> dict[str, Any]:
+    merged = dict(base) if isinstance(base, Mapping) else {}
+    for key, value in patch.items():
+        if value is None:
+            merged.pop(key, None)
+        elif isinstance(value, Mapping):
+            merged[key] = _merge(merged.get(key), value)
+        else:
+            merged[key] = value
+    return merged
+
+
+def wrong_lines(error: ValidationError, model: type[BaseModel]) -> list[Wrong]:
+    """One line for each thing that pydantic found wrong with ``model``'s input."""
+    lines: dict[str, Wrong] = {}
+    errors = error.errors(include_url=False)
+    for found in errors:
+        loc = found["loc"]
+        if any(e["loc"][: len(loc)] == loc and len(e["loc"]) > len(loc) for e in errors):
+            continue  # a list is too short only because what stands in it was refused
+        line = _line(found, model)
+        lines.setdefault(str(line), line)
+    return list(lines.values())
+
+
+def _line(found: ErrorDetails, model: type[BaseModel]) -> Wrong:
+    loc = found["loc"]
+    where, owner, annotation = _walk(model, loc)
+    key = next((str(part) for part in reversed(loc) if isinstance(part, str)), "")
+    kind = found["type"]
+    if kind == "extra_forbidden":
+        known = sorted(owner.model_fields) if owner else []
+        near = difflib.get_close_matches(str(loc[-1]), known, n=1, cutoff=0.6)
+        hint = f"Did you mean {near[0]}?" if near else f"Known here: {', '.join(known)}."
+        secret = _SECRET_KEY.search(key) or (near and _SECRET_KEY.search(near[0]))
+        return Wrong(where, HIDDEN if secret else _text(found["input"]), "no such key", hint)
+    if kind == "missing":
+        return Wrong(where, None, "is missing", _describe(where, annotation))
+    value = HIDDEN if _is_secret(key, annotation) else _text(found["input"])
+    message = found["msg"].removeprefix("Value error, ").rstrip(".")
+    hint = ""
+    choices = _choices(annotation)
+    if choices and isinstance(found["input"], str) and kind in ("literal_error", "enum"):
+        message = f"expected one of {', '.join(choices)}"
+        near = difflib.get_close_matches(found["input"], choices, n=1, cutoff=0.4)
+        hint = f"Did you mean {near[0]}?" if near else ""
+    else:
+        message = message.replace("Input should be", "expected").replace("String should", "should")
+        message = message[:1].lower() + message[1:]
+    return Wrong(where, value, message, hint)
+
+
+def _walk(
+    model: type[BaseModel], loc: Sequence[int | str]
+) -> tuple[str, type[BaseModel] | None, Any]:
+    """The key path in words, the table that the last key stands in, and what it should hold."""
+    where = ""
+    owner: type[BaseModel] | None = None
+    annotation: Any = model
+    for part in loc:
+        inner = _model_in(annotation)
+        if isinstance(part, int):
+            where += f"[{part}]"
+            annotation = _element(annotation)
+        elif inner is not None:
+            where += f".{part}" if where else part
+            owner = inner
+            field = inner.model_fields.get(part)
+            annotation = field.annotation if field else None
+        # anything else is the tag of a branch of a union, which is no key
+    return where or "the settings as a whole", owner, annotation
+
+
+def _parts(annotation: Any) -> list[Any]:
+    """The branches of a union, or the annotation itself; without Annotated around it."""
+    origin = get_origin(annotation)
+    if origin is None or origin is Literal or origin in (tuple, list, dict):
+        return [annotation]
+    if hasattr(annotation, "__metadata__"):
+        return _parts(get_args(annotation)[0])
+    return [part for arg in get_args(annotation) for part in _parts(arg)]
+
+
+def _model_in(annotation: Any) -> type[BaseModel] | None:
+    for part in _parts(annotation):
+        if isinstance(part, type) and issubclass(part, BaseModel):
+            return part
+    return None
+
+
+def _element(annotation: Any) -> Any:
+    for part in _parts(annotation):
+        if get_origin(part) in (tuple, list):
+            return get_args(part)[0]
+    return None
+
+
+def _choices(annotation: Any) -> list[str]:
+    for part in _parts(annotation):
+        if get_origin(part) is Literal:
+            return [str(value) for value in get_args(part)]
+        if isinstance(part, type) and issubclass(part, Enum):
+            return [str(member.value) for member in part]
+    return []
+
+
+def _describe(where: str, annotation: Any) -> str:
+    choices = _choices(annotation)
+    if choices:
+        return f"Write one of {', '.join(choices)}."
+    if _model_in(annotation) is not None:
+        return "Write it as a table of its own."
+    if _model_in(_element(annotation)) is not None:
+        return f"Write a table [[{where}]] for each."
+    names = {str: "text", int: "a whole number", float: "a number", bool: "true or false"}
+    for part in _parts(annotation):
+        if part in names:
+            return f"Write {names[part]}."
+    return ""
+
+
+def _is_secret(key: str, annotation: Any) -> bool:
+    return SecretStr in _parts(annotation) or bool(_SECRET_KEY.search(key))
+
+
+def _text(value: Any) -> str | None:
+    """A scalar as it would be written, without a password; None for a whole table."""
+    if isinstance(value, Mapping | list | tuple | BaseModel) or value is None:
+        return None
+    text = repr(value) if isinstance(value, str) else str(value)
+    text = _PASSWORD_IN_URL.sub(r"\1***@", text)
+    return text if len(text) <= _LONGEST_VALUE else text[:_LONGEST_VALUE] + "…"

@@ -1,0 +1,209 @@
+"""Each wrong setting is one line: where, what it was, what was expected, and a suggestion."""
+
+from __future__ import annotations
+
+from pathlib import Path
+from typing import get_args
+
+import pytest
+
+from adapters.wiring import Quantity, Signal, Unit
+from service.settings import HomeSettings, Wiring
+from service.settings_check import SettingsRefused, changed_tunables, load
+
+GOOD = """
+[broker]
+host = "broker.lan"
+user = "ladle"
+password = "in-the-file"
+
+[[homes]]
+id = "orchard-house"
+zone = "Europe/Paris"
+
+[homes.cylinder]
+volume_l = 300
+height_m = 1.6
+thermostat_c = 60
+cutout_c = 80
+
+[[homes.signals]]
+name = "probe_top"
+measures = "probe"
+topic = "plant/top"
+unit = "Cel"
+height_m = 1.4
+
+[homes.notify]
+smtp_host = "mail.lan"
+"""
+
+
+def refused(tmp_path: Path, text: str) -> list[str]:
+    path = tmp_path / "ladle.toml"
+    path.write_text(text)
+    with pytest.raises(SettingsRefused) as caught:
+        load(path)
+    return [str(line) for line in caught.value.lines]
+
+
+def good(tmp_path: Path) -> Wiring:
+    path = tmp_path / "ladle.toml"
+    path.write_text(GOOD)
+    return load(path)
+
+
+@pytest.fixture(autouse=True)
+def _no_environment(monkeypatch: pytest.MonkeyPatch) -> None:
+    for name in ("LADLE_BROKER__PASSWORD", "LADLE_SMTP_PASSWORD", "LADLE_HTTP__PORT"):
+        monkeypatch.delenv(name, raising=False)
+
+
+def test_a_good_file_is_the_wiring(tmp_path: Path) -> None:
+    wiring = good(tmp_path)
+    assert type(wiring) is Wiring
+    assert wiring.homes[0].id == "orchard-house"
+    assert wiring.broker.password is not None
+    assert wiring.broker.password.get_secret_value() == "in-the-file"
+
+
+def test_the_environment_overrides_secrets(tmp_path: Path, monkeypatch: pytest.MonkeyPatch) -> None:
+    monkeypatch.setenv("LADLE_BROKER__PASSWORD", "from-outside")
+    monkeypatch.setenv("LADLE_SMTP_PASSWORD", "mail-secret")
+    monkeypatch.setenv("LADLE_HTTP__PORT", "9000")
+    wiring = good(tmp_path)
+    assert wiring.broker.password is not None
+    assert wiring.broker.password.get_secret_value() == "from-outside"
+    assert wiring.broker.host == "broker.lan"
+    assert wiring.http.port == 9000
+    mail = wiring.homes[0].notify.smtp_password
+    assert mail is not None
+    assert mail.get_secret_value() == "mail-secret"
+
+
+@pytest.mark.parametrize(
+    ("old", "new", "line"),
+    [
+        (
+            'host = "broker.lan"',
+            'hots = "broker.lan"',
+            "broker.hots = 'broker.lan': no such key. Did you mean host?",
+        ),
+        (
+            'unit = "Cel"',
+            'unit = "C"',
+            "homes[0].signals[0].unit = 'C': expected one of "
+            f"{', '.join(get_args(Unit))}. Did you mean Cel?",
+        ),
+        (
+            'measures = "probe"',
+            'measures = "prob"',
+            "homes[0].signals[0].measures = 'prob': expected one of "
+            f"{', '.join(Quantity)}. Did you mean probe?",
+        ),
+        (
+            "volume_l = 300",
+            "volume_l = 3",
+            "homes[0].cylinder.volume_l = 3: expected greater than or equal to 30.",
+        ),
+        (
+            "volume_l = 300",
+            'volume_l = "large"',
+            "homes[0].cylinder.volume_l = 'large': expected a valid number, unable to parse string "
+            "as a number.",
+        ),
+        (
+            'zone = "Europe/Paris"',
+            'zone = "Europe/Pariss"',
+            "homes[0].zone = 'Europe/Pariss': not a time zone of the IANA database, e.g. "
+            "Europe/Paris.",
+        ),
+        ("volume_l = 300", "", "homes[0].cylinder.volume_l: is missing. Write a number."),
+        (
+            'unit = "Cel"',
+            'unit = "Cel"\ncolour = "red"',
+            "homes[0].signals[0].colour = 'red': no such key. "
+            f"Known here: {', '.join(sorted(Signal.model_fields))}.",
+        ),
+    ],
+)
+def test_a_wrong_key_is_named_with_value_expectation_and_suggestion(
+    tmp_path: Path, old: str, new: str, line: str
+) -> None:
+    assert old in GOOD
+    assert refused(tmp_path, GOOD.replace(old, new, 1)) == [line]
+
+
+def test_every_wrong_key_is_told_at_once(tmp_path: Path) -> None:
+    text = GOOD.replace("volume_l = 300", "volume_l = 3").replace('unit = "Cel"', "unit = 4")
+    assert len(refused(tmp_path, text)) == 2
+
+
+@pytest.mark.parametrize(
+    "text",
+    [
+        GOOD.replace('password = "in-the-file"', 'pasword = "in-the-file"'),
+        GOOD.replace('password = "in-the-file"', 'password = ["in-the-file"]'),
+        GOOD + '\n[database]\nurl = "postgresql://u:in-the-file@db/ladle"\nport = 3\n',
+        GOOD + '\nwebhok = "https://in-the-file/hook"\n',
+    ],
+)
+def test_a_secret_is_never_repeated(tmp_path: Path, text: str) -> None:
+    assert "in-the-file" not in "\n".join(refused(tmp_path, text))
+
+
+def test_what_is_no_settings_file_is_told_plainly(tmp_path: Path) -> None:
+    with pytest.raises(SettingsRefused, match="there is no such file"):
+        load(tmp_path / "missing.toml")
+    assert "not TOML" in refused(tmp_path, "[broker\nhost=")[0]
+    (tmp_path / "b.toml").write_bytes(b'a = "\xff"')
+    with pytest.raises(SettingsRefused, match="UTF-8"):
+        load(tmp_path / "b.toml")
+    assert refused(tmp_path, "") == ["homes: is missing. Write a table [[homes]] for each."]
+
+
+def test_an_environment_variable_for_a_whole_table_is_refused(
+    tmp_path: Path, monkeypatch: pytest.MonkeyPatch
+) -> None:
+    monkeypatch.setenv("LADLE_BROKER", "secret-thing")
+    (line,) = refused(tmp_path, GOOD)
+    assert line.startswith("LADLE_BROKER")
+    assert "secret-thing" not in line
+    monkeypatch.delenv("LADLE_BROKER")
+
+
+def settings(tmp_path: Path) -> HomeSettings:
+    home = good(tmp_path).homes[0]
+    return HomeSettings(wiring=home, tunables=home.first)
+
+
+def test_changes_merge_into_what_holds(tmp_path: Path) -> None:
+    held = settings(tmp_path)
+    changed = changed_tunables(held, {"occupants": 4, "learning": {"window_weeks": 6}})
+    assert changed.occupants == 4
+    assert changed.learning.window_weeks == 6
+    assert changed.learning.half_life_weeks == held.tunables.learning.half_life_weeks
+    again = changed_tunables(
+        HomeSettings(wiring=held.wiring, tunables=changed), {"learning": {"window_weeks": None}}
+    )
+    assert again.learning.window_weeks == 12.0
+    assert again.occupants == 4
+
+
+def test_wrong_changes_are_told_like_a_wrong_file(tmp_path: Path) -> None:
+    with pytest.raises(SettingsRefused) as caught:
+        changed_tunables(
+            settings(tmp_path),
+            {"comfort": "amplr", "reserve_tenth": 3, "hygiene": {"disinfect_c": 20}},
+        )
+    assert sorted(str(line) for line in caught.value.lines) == [
+        "comfort = 'amplr': expected one of thrifty, balanced, ample. Did you mean ample?",
+        "hygiene.disinfect_c = 20: expected greater than or equal to 50.",
+        "reserve_tenth = 3: no such key. Did you mean reserve_tenths?",
+    ]
+
+
+def test_a_table_where_a_value_belongs_and_the_other_way_round(tmp_path: Path) -> None:
+    with pytest.raises(SettingsRefused) as caught:
+        changed_tunables(settings(tmp_path), {"learning": 3, "occupants": {"many": 1}})
+    assert {line.where for line in caught.value.lines} == {"learning", "occupants"}
