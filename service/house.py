@@ -50,9 +50,7 @@ class House(Protocol):
         """How the service stands."""
         ...
 
-    def wish(
-        self, fields: Mapping[str, Any], author: str, idempotency: str | None = None
-    ) -> Override:
+    def wish(self, fields: Mapping[str, Any], author: str) -> Override:
         """Check, store and carry out a person's wish.
 
         Raises:

@@ -1,0 +1,239 @@
+"""The one place that builds everything and wires it: broker, homes, records, worker, clock."""
+
+from __future__ import annotations
+
+import logging
+import threading
+from collections import deque
+from collections.abc import Callable
+
+from adapters.decode import Decoder
+from adapters.link import Link
+from adapters.own_topics import OwnTopics
+from adapters.types import Ask, LinkState, Message
+from service import feeds
+from service.clock import Clock, utc
+from service.control.overrides import WishRefused
+from service.jobs import Jobs
+from service.records.errors import RecordsError
+from service.records.records import Records
+from service.running import RunningHouse
+from service.settings import Wiring
+from service.state_out import faults_fields, state_fields
+from service.telling import Telling
+from service.worker import ProcessWorker, Worker
+
+log = logging.getLogger(__name__)
+
+LONGEST_WAIT_S = 5.0
+STATE_EVERY_S = 10.0
+
+
+class Service:
+    """Many homes behind one broker connection. ``start`` and ``stop`` it once."""
+
+    def __init__(
+        self, wiring: Wiring, clock: Clock, records: Records, worker: Worker | None = None
+    ) -> None:
+        self.wiring = wiring
+        self.clock = clock
+        self.records = records
+        self.worker = worker or ProcessWorker()
+        self._woken = threading.Event()
+        self._stopping = threading.Event()
+        self._receive_lock = threading.Lock()
+        self._errands: deque[Callable[[], None]] = deque()
+        self._tokens: list[int] = []
+        self._snapshot_at_s = clock.now_s()
+        self._state_sent_s: dict[str, float] = {}
+        self._trouble = ""
+        self._flush_lock = threading.Lock()
+        self.houses: dict[str, RunningHouse] = {}
+        self.own: dict[str, OwnTopics] = {
+            h.id: OwnTopics(wiring.broker.prefix, h.id) for h in wiring.homes
+        }
+        self._wish_topics = {own.wish: home for home, own in self.own.items()}
+        self._decoder = Decoder({h.id: h.signals for h in wiring.homes})
+        self._price_topics = feeds.price_topics(wiring.homes)
+        topics = self._decoder.topics | self._wish_topics.keys() | self._price_topics.keys()
+        self.link = Link(
+            wiring.broker, topics, self._arrived, on_state=self._link_changed, clock=clock.now_s
+        )
+        for home in wiring.homes:
+            self.houses[home.id] = RunningHouse(
+                home, records, clock, self.link.publish, self.worker, self._woken.set
+            )
+        self._telling = [Telling(house, records) for house in self.houses.values()]
+        self._jobs = Jobs(self)
+        self._thread = threading.Thread(target=self._run, name="control", daemon=True)
+
+    # -- life ---------------------------------------------------------------------------------
+
+    def start(self) -> None:
+        """Begin to read and to control."""
+        self._thread.start()
+        self.link.start()
+        self._jobs.start()
+
+    def stop(self) -> None:
+        """Release all plant, commit what is pending, remember, end."""
+        self._jobs.stop()
+        self._stopping.set()
+        self._woken.set()
+        self._thread.join(10)
+        for house in self.houses.values():
+            house.turn(stopping=True)
+        self.flush(snapshot=True)
+        self.link.stop()
+        self.worker.close()
+
+    def wake(self) -> None:
+        """Let the control thread look whether a turn is due."""
+        self._woken.set()
+
+    def _run(self) -> None:
+        while not self._stopping.is_set():
+            now_s = self.clock.now_s()
+            next_s = min((h.wake_at_s() for h in self.houses.values()), default=now_s)
+            wait_s = self.clock.real_s(max(0.0, next_s - now_s))
+            self._woken.wait(min(wait_s, LONGEST_WAIT_S))
+            self._woken.clear()
+            while self._errands:
+                self._carefully(self._errands.popleft())
+            for house in self.houses.values():
+                if house.wake_at_s() <= self.clock.now_s() and not self._stopping.is_set():
+                    self._carefully(house.turn)
+                    self._tell(house)
+            if self.link.wants_commit:
+                self.flush()
+
+    def _carefully(self, errand: Callable[[], None]) -> None:
+        """Do it; whatever goes wrong is logged and the control thread goes on."""
+        try:
+            errand()
+        except RecordsError as error:
+            self._complain(str(error))
+        except Exception:
+            log.exception("An errand failed; the service goes on")
+
+    def _complain(self, message: str) -> None:
+        if message != self._trouble:  # once, not every few seconds
+            log.error("%s", message)
+            self._trouble = message
+
+    # -- what arrives -------------------------------------------------------------------------
+
+    def _arrived(self, message: Message) -> None:
+        """Take one message; in the link's thread, so quick."""
+        home = self._wish_topics.get(message.topic)
+        if home is not None:
+            self._errands.append(lambda: self._wished(home, message))
+        decoded = None
+        if message.topic in self._decoder.topics:
+            decoded = self._decoder.decode(message)
+        for where, feed in self._price_topics.get(message.topic, ()):
+            self._errands.append(
+                lambda where=where, feed=feed: feeds.take_mqtt(  # type: ignore[misc]
+                    self.houses[where], self.records, feed, message
+                )
+            )
+        with self._receive_lock:
+            if decoded is not None:
+                for name in dict.fromkeys(r.home for r in decoded.readings):
+                    self.houses[name].offer([r for r in decoded.readings if r.home == name])
+            if message.token is not None:
+                self._tokens.append(message.token)
+        if decoded is not None:
+            for refusal in decoded.refusals:
+                if refusal.home in self.houses:
+                    self.houses[refusal.home].refuse(refusal)
+        self._woken.set()
+
+    def _wished(self, home: str, message: Message) -> None:
+        house, own = self.houses[home], self.own[home]
+        asked = own.read_wish(message)
+        if not isinstance(asked, Ask):
+            house.refuse(asked)
+            self.link.publish(own.wish_answer(False, asked.message, message.correlation))
+            return
+        author = str(asked.fields.get("author") or "mqtt")[:60]
+        fields = {k: v for k, v in asked.fields.items() if k != "author"}
+        try:
+            kept = house.wish(fields, author)
+        except WishRefused as refused:
+            self.link.publish(own.wish_answer(False, str(refused), asked.correlation))
+            return
+        answer = own.wish_answer(True, "accepted", asked.correlation, {"id": kept.id})
+        self.link.publish(answer)
+
+    def _link_changed(self, state: LinkState) -> None:
+        for house in self.houses.values():
+            house.offer_link(state.connected)
+
+    # -- what goes out ------------------------------------------------------------------------
+
+    def _tell(self, house: RunningHouse) -> None:
+        """Publish the home's state, at most every few seconds, and its faults when they change."""
+        view = house.view
+        now_s = self.clock.now_s()
+        if view is None:
+            return
+        own = self.own[house.id]
+        if house.faults_changed():
+            self.link.publish(own.faults_message(view.at.isoformat(), faults_fields(view)))
+        if now_s - self._state_sent_s.get(house.id, 0.0) >= STATE_EVERY_S:
+            self._state_sent_s[house.id] = now_s
+            self.link.publish(own.state_message(state_fields(view)))
+
+    def tell_people(self) -> None:
+        """Send messages about faults that are due."""
+        for telling in self._telling:
+            telling.tell()
+
+    def beat(self) -> None:
+        """Publish one heartbeat for each home, for watchdogs."""
+        every_s = Jobs.HEARTBEAT_S
+        for house in self.houses.values():
+            # A home whose step fails, or stands still, must look dead to its watchdog.
+            if house.alive(self.clock.now_s()):
+                message = self.own[house.id].heartbeat_message(self.clock.now_s(), every_s)
+                self.link.publish(message)
+
+    # -- keeping ------------------------------------------------------------------------------
+
+    def flush(self, snapshot: bool = False) -> None:
+        """Commit what is pending, then acknowledge it; a failure is tried again next time."""
+        with self._flush_lock:
+            with self._receive_lock:
+                taken = {name: house.take_pending() for name, house in self.houses.items()}
+                tokens, self._tokens = self._tokens, []
+            late = False
+            try:
+                for name, pending in list(taken.items()):
+                    self.houses[name].commit(pending)
+                    late |= any(not r.tells_now for r in pending.readings)
+                    del taken[name]
+                now_s = self.clock.now_s()
+                due_s = self._snapshot_at_s + self.wiring.keeping.snapshot_every_s
+                if snapshot or late or now_s >= due_s:
+                    for house in self.houses.values():
+                        house.save_snapshot()
+                    self._snapshot_at_s = now_s
+            except RecordsError as error:
+                self._complain(str(error))
+                for name, pending in taken.items():
+                    self.houses[name].give_back(pending)
+                with self._receive_lock:
+                    self._tokens = tokens + self._tokens
+                return
+            self._trouble = ""
+            self.link.acknowledge(tokens)
+
+    def refresh_settings(self) -> None:
+        """Put settings in force whose time has come."""
+        for house in self.houses.values():
+            house.refresh_settings()
+
+    def thin(self) -> None:
+        """Thin old readings."""
+        self.records.thin(utc(self.clock.now_s()), self.wiring.keeping)

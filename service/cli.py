@@ -1,0 +1,229 @@
+"""The commands. Each one is thin: it reads its arguments, calls one function, prints."""
+
+from __future__ import annotations
+
+import logging
+import signal
+import sys
+import threading
+import time
+from dataclasses import replace
+from pathlib import Path
+from typing import Annotated
+
+import typer
+from rich.console import Console
+
+from adapters.embedded import COMMIT_EVERY_S, EmbeddedBroker
+from service import checking
+from service.assembly import Service
+from service.clock import Clock, FastClock, SystemClock, utc
+from service.records.errors import RecordsError
+from service.records.records import Records
+from service.settings import Http
+from service.settings_check import SettingsRefused, load
+from service.web import Web
+from service.worker import InlineWorker
+
+app = typer.Typer(
+    help="Keeps a hot-water cylinder just full enough. Controls comfort and cost only: the "
+    "cylinder's own safety devices stay in charge.",
+    no_args_is_help=True,
+    add_completion=False,
+)
+token_app = typer.Typer(help="Tokens for pages and API.", no_args_is_help=True)
+app.add_typer(token_app, name="token")
+out = Console(highlight=False, soft_wrap=True)
+
+Config = Annotated[Path, typer.Option("--config", help="The TOML file, see config/ladle.toml.")]
+
+
+def main() -> None:
+    """Run the command line; errors that a person can mend end it with one message."""
+    logging.basicConfig(format="%(asctime)s %(levelname)s %(message)s", level=logging.INFO)
+    for chatty in ("httpx", "alembic", "apscheduler", "transitions", "amqtt"):
+        logging.getLogger(chatty).setLevel(logging.WARNING)
+    try:
+        app()
+    except (SettingsRefused, RecordsError) as error:
+        out.print(str(error), style="bold", markup=False)
+        sys.exit(2)
+
+
+@app.command()
+def serve(config: Config) -> None:
+    """Run the service until it is told to stop (SIGTERM, Ctrl-C)."""
+    wiring = load(config)
+    findings = [f for home in wiring.homes for f in checking.findings(wiring, home)]
+    refused = [f for f in findings if f.refuses]
+    for finding in findings:
+        out.print(str(finding), markup=False)
+    if refused:
+        out.print("Not started: mend the lines marked 'refused' above.")
+        raise typer.Exit(2)
+    records = Records.open(wiring.database.url)
+    try:
+        _run(Service(wiring, SystemClock(), records))
+    finally:
+        records.close()
+
+
+def _run(service: Service) -> None:
+    web = Web(service)
+    stop = threading.Event()
+    for number in (signal.SIGTERM, signal.SIGINT):
+        signal.signal(number, lambda *_: stop.set())
+    service.start()
+    web.start()
+    out.print(f"Pages and API: {web.address}")
+    if web.open_on_loopback:
+        out.print(
+            "No token is configured: listening on loopback only, and everybody on this machine "
+            "may do everything. Make one with: ladle token make"
+        )
+    stop.wait()
+    out.print("Stopping: all plant is handed back to its own controls.")
+    web.stop()
+    service.stop()
+
+
+@app.command()
+def demo(
+    folder: Annotated[
+        Path | None, typer.Option(help="Where records are kept; a new one by default.")
+    ] = None,
+    port: Annotated[int, typer.Option(help="Of the page; 0 picks a free one.")] = 8480,
+    speed: Annotated[float, typer.Option(min=1, max=3600, help="How fast time runs.")] = 600.0,
+    household: Annotated[
+        str, typer.Option(help="Which invented household: school_family or early_shift.")
+    ] = "school_family",
+    seed: Annotated[int, typer.Option(help="Of the invented days.")] = 3,
+) -> None:
+    """An invented home on an embedded broker, 600 times as fast as life."""
+    import tempfile  # noqa: PLC0415 - the demo's own needs
+
+    from service.simulation import demo as demos  # noqa: PLC0415
+    from service.simulation.household import HOUSEHOLDS  # noqa: PLC0415
+    from service.simulation.live import LiveHome  # noqa: PLC0415
+
+    if household not in HOUSEHOLDS:
+        known = ", ".join(HOUSEHOLDS)
+        raise typer.BadParameter(f"{household!r} is none of: {known}", param_hint="--household")
+    folder = folder or Path(tempfile.mkdtemp(prefix="ladle-demo-"))
+    broker = EmbeddedBroker()
+    broker.start()
+    made = demos.demo(
+        broker.wiring, folder, Http(port=port), HOUSEHOLDS[household], seed, COMMIT_EVERY_S * speed
+    )
+    records = Records.open(made.wiring.database.url)
+    kept = records.load_snapshot(made.settings.wiring.id)
+    if kept is not None:  # a folder used before: time goes on from there
+        made = replace(made, start_s=kept.at.timestamp())
+    clock: Clock = FastClock(made.start_s, speed)
+    out.print(f"An invented home, {speed:g} times as fast as life. Records are in {folder}.")
+    if kept is None:
+        count = demos.load_history(records, made)
+        out.print(f"Loaded {demos.HISTORY_WEEKS} weeks of invented history: {count} draws.")
+    service = Service(made.wiring, clock, records, InlineWorker())
+    live = LiveHome(made.home(), made.settings.wiring, broker.wiring, clock)
+    live.start()
+    try:
+        _run(service)
+    finally:
+        live.stop()
+        records.close()
+        broker.stop()
+
+
+@app.command()
+def check(
+    config: Config,
+    live: Annotated[bool, typer.Option("--live", help="Connect and show each signal.")] = False,
+    seconds: Annotated[float, typer.Option(min=1, help="How long to listen.")] = 15.0,
+) -> None:
+    """Validate a configuration; say what it would subscribe to and command."""
+    wiring = load(config)
+    bad = False
+    for home in wiring.homes:
+        out.print(checking.report(wiring, home), markup=False)
+        bad |= any(f.refuses for f in checking.findings(wiring, home))
+    if bad:
+        raise typer.Exit(2)
+    if live:
+        checking.live(wiring, seconds, out, typer.confirm)
+
+
+@token_app.command("make")
+def token_make(
+    config: Config,
+    name: Annotated[str, typer.Option(help="Whose it is, for the trace.")],
+    role: Annotated[str, typer.Option(help="household, installer or reader.")] = "household",
+    home: Annotated[list[str] | None, typer.Option(help="Homes it opens; all by default.")] = None,
+) -> None:
+    """Make a token and show it once."""
+    wiring = load(config)
+    records = Records.open(wiring.database.url)
+    known = [h.id for h in wiring.homes]
+    wrong = [h for h in home or () if h not in known]
+    if wrong:
+        raise typer.BadParameter(f"no home {', '.join(wrong)}; homes: {', '.join(known)}")
+    try:
+        secret, _ = records.tokens.make(name, role, home or known, utc(time.time()))
+    except ValueError as error:
+        raise typer.BadParameter(str(error)) from None
+    finally:
+        records.close()
+    out.print("This token is shown once; only its hash is kept:")
+    out.print(secret, markup=False)
+
+
+@token_app.command("list")
+def token_list(config: Config) -> None:
+    """Who holds a token."""
+    records = Records.open(load(config).database.url)
+    for token in records.tokens.all():
+        ended = f"  ended {token.ended_at:%Y-%m-%d %H:%M}" if token.ended_at else ""
+        out.print(f"{token.id}  {token.name}  {token.role}  {', '.join(token.homes)}{ended}")
+    records.close()
+
+
+@token_app.command("end")
+def token_end(config: Config, number: Annotated[int, typer.Argument(help="From 'list'.")]) -> None:
+    """End a token at once."""
+    records = Records.open(load(config).database.url)
+    try:
+        records.tokens.end(number, "command line", utc(time.time()))
+    except KeyError:
+        raise typer.BadParameter(f"there is no token {number}; see: ladle token list") from None
+    finally:
+        records.close()
+    out.print(f"Token {number} has ended.")
+
+
+@app.command()
+def backup(config: Config, target: Annotated[Path, typer.Argument(help="The copy.")]) -> None:
+    """Copy the records while the service runs. To restore, stop it and put the copy back."""
+    records = Records.open(load(config).database.url)
+    size = records.backup(target)
+    records.close()
+    out.print(f"{target}: {size / 1e6:.1f} MB, checked.")
+
+
+@app.command()
+def export(
+    config: Config,
+    home: Annotated[str, typer.Argument(help="The home's id.")],
+    folder: Annotated[Path, typer.Argument(help="Where the CSV files go.")],
+) -> None:
+    """Write everything that is kept about one home as CSV files."""
+    wiring = load(config)
+    if home not in [h.id for h in wiring.homes]:
+        raise typer.BadParameter(f"no home {home!r} in {config}")
+    records = Records.open(wiring.database.url)
+    for path in records.export_csv(home, folder):
+        out.print(str(path))
+    records.close()
+
+
+if __name__ == "__main__":
+    main()

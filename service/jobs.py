@@ -1,0 +1,67 @@
+"""All that happens by the clock, in one table. Due work of control is decided in its step."""
+
+from __future__ import annotations
+
+import logging
+from typing import TYPE_CHECKING, NamedTuple
+
+from apscheduler.executors.pool import ThreadPoolExecutor
+from apscheduler.schedulers.background import BackgroundScheduler
+
+from service import feeds
+
+if TYPE_CHECKING:
+    from collections.abc import Callable
+
+    from service.assembly import Service
+
+log = logging.getLogger(__name__)
+
+
+class Job(NamedTuple):
+    """One line of the table: what, how often by the service's clock, and what for."""
+
+    name: str
+    every_s: float
+    run: Callable[[], object]
+
+
+class Jobs:
+    """The table, and the scheduler that walks it."""
+
+    HEARTBEAT_S = 30.0
+
+    def __init__(self, service: Service) -> None:
+        keeping = service.wiring.keeping
+        self._clock = service.clock
+        self.table = (
+            Job("wake", 1.0, service.wake),
+            Job("commit", keeping.commit_every_s, service.flush),
+            Job("heartbeat", self.HEARTBEAT_S, service.beat),
+            Job("thin", 6 * 3600.0, service.thin),
+            Job("settings", 60.0, service.refresh_settings),
+            Job("tell", 60.0, service.tell_people),
+            *(
+                Job(f"{kind} {home}", every_s, run)
+                for kind, home, every_s, run in feeds.errands(service.houses, service.records)
+            ),
+        )
+        self._scheduler = BackgroundScheduler(
+            executors={"default": ThreadPoolExecutor(4)},
+            job_defaults={"coalesce": True, "max_instances": 1, "misfire_grace_time": None},
+            timezone="UTC",
+        )
+        logging.getLogger("apscheduler").setLevel(logging.ERROR)
+
+    def start(self) -> None:
+        """Begin to walk the table."""
+        for job in self.table:
+            # Sped-up time never asks for more than a few runs a second.
+            seconds = max(self._clock.real_s(job.every_s), 0.25)
+            self._scheduler.add_job(job.run, "interval", seconds=seconds, name=job.name)
+        self._scheduler.start()
+
+    def stop(self) -> None:
+        """End; a run under way is waited for."""
+        if self._scheduler.running:
+            self._scheduler.shutdown(wait=True)

@@ -1,0 +1,354 @@
+"""One home at work: takes what arrives, drives the control step, carries out what it asks.
+
+A reading reaches control at once and the records in batches. ``take_pending`` hands over what is
+to be committed, always together with everything the step made of it, so that records never lag
+behind what was acknowledged: a process killed at any moment finds readings, results and a
+snapshot from which the rest can be made again, and the broker brings what was not acknowledged.
+"""
+
+from __future__ import annotations
+
+import json
+import logging
+import threading
+from collections import Counter
+from collections.abc import Callable, Mapping, Sequence
+from dataclasses import dataclass, field, replace
+from datetime import datetime
+from itertools import groupby
+from typing import Any
+
+from adapters import actuators
+from adapters.types import Command, Outgoing, PriceSeries, Reading, Refusal
+from adapters.wiring import Quantity
+from forecasting.types import Surroundings
+from service.clock import Clock, utc
+from service.control import overrides, snapshot
+from service.control.state import VERSION, State
+from service.control.step import resume, start, step
+from service.control.types import Fault, Inputs, Outputs, Override, View, Work, WorkDone
+from service.control.work import as_history
+from service.house import Health
+from service.records.records import Records
+from service.settings import HomeSettings, HomeWiring
+from service.settings_check import changed_tunables
+from service.worker import Worker
+
+log = logging.getLogger(__name__)
+
+AFTER_FAILURE_S = 60.0
+OVERDUE_S = 900.0
+SHOW_DRAWS = {Quantity.DRAW_FLOW, Quantity.PROBE}  # whose silence means that draws go unseen
+
+
+@dataclass
+class Pending:
+    """What has happened and is not committed yet."""
+
+    readings: list[Reading] = field(default_factory=list)
+    outputs: list[Outputs] = field(default_factory=list)
+
+
+class RunningHouse:
+    """One home; see ``service.house.House`` for what the edges may ask of it."""
+
+    def __init__(
+        self,
+        wiring: HomeWiring,
+        records: Records,
+        clock: Clock,
+        send: Callable[[Outgoing], object],
+        worker: Worker,
+        wake: Callable[[], None],
+    ) -> None:
+        self.id = wiring.id
+        self._records = records
+        self._clock = clock
+        self._send = send
+        self._worker = worker
+        self._wake = wake
+        self.notes: tuple[str, ...] = ()
+        self._inbox_lock = threading.Lock()
+        self._turn_lock = threading.RLock()  # one turn, or one change of what it uses, at a time
+        self._inbox = Inputs()
+        self._arrived = True
+        self._pending = Pending()
+        self._refusals: Counter[str] = Counter()
+        self._connected = False
+        self._connected_since: datetime | None = None
+        self._last_reading_at: datetime | None = None
+        self._failed_turns = 0
+        self._view: View | None = None
+        self._wake_at_s = 0.0
+        self._began_s = clock.now_s()
+        self._faults_told: tuple[Fault, ...] | None = None
+        self._watched_by = {s.name for s in wiring.signals if s.measures in SHOW_DRAWS}
+        self._settings: HomeSettings = self._settings_in_force(wiring)
+        self._state = self._remember()
+        self._offer_overrides()
+
+    # -- what the edges ask -------------------------------------------------------------------
+
+    @property
+    def settings(self) -> HomeSettings:
+        """The settings in force."""
+        return self._settings
+
+    @property
+    def view(self) -> View | None:
+        """The last step's view."""
+        return self._view
+
+    def now(self) -> datetime:
+        """The home's clock, aware UTC."""
+        return utc(self._clock.now_s())
+
+    def health(self) -> Health:
+        """How the service stands."""
+        plan = self._view.plan if self._view else None
+        return Health(
+            at=self.now(),
+            broker_connected=self._connected,
+            broker_since=self._connected_since,
+            last_reading_at=self._last_reading_at,
+            last_commit_at=self._records.last_commit_at,
+            last_plan_at=utc(plan.made_at_s) if plan else None,
+            refusals=dict(self._refusals),
+            notes=self.notes + (("step_failing",) if self._failed_turns else ()),
+        )
+
+    def wish(self, fields: Mapping[str, Any], author: str) -> Override:
+        """Check, store and carry out a person's wish; WishRefused says what, where and how."""
+        draft = overrides.check_wish(fields, author, self.now(), self._settings, self._view)
+        kept = self._records.add_override(self.id, draft)
+        self._offer_overrides()
+        return kept
+
+    def live_overrides(self) -> tuple[Override, ...]:
+        """The wishes that have not ended."""
+        return self._records.live_overrides(self.id, self.now())
+
+    def end_wish(self, override_id: int, author: str) -> Override:
+        """End one override before its time; KeyError when there is none."""
+        ended = self._records.end_override(self.id, override_id, self.now(), author)
+        self._offer_overrides()
+        return ended
+
+    def change(self, changes: Mapping[str, Any], author: str, reason: str = "") -> HomeSettings:
+        """Merge ``changes`` into the tunables; SettingsRefused names each key that is wrong."""
+        with self._turn_lock:
+            tunables = changed_tunables(self._settings, changes)
+            self._records.add_settings(self.id, tunables, author, self.now(), reason=reason)
+            self._settings = self._settings_in_force(self._settings.wiring)
+        self._offer()
+        return self._settings
+
+    def acknowledge(self, fault_code: str, subject: str, author: str) -> None:
+        """Note that a person has seen a fault; KeyError when it is not there."""
+        self._records.acknowledge_fault(self.id, fault_code, subject, author, self.now())
+        with self._inbox_lock:
+            seen = (*self._inbox.acknowledged_faults, f"{fault_code}/{subject}")
+            self._inbox = replace(self._inbox, acknowledged_faults=seen)
+
+    # -- what arrives -------------------------------------------------------------------------
+
+    def offer(self, readings: Sequence[Reading]) -> None:
+        """Take the readings of one message."""
+        with self._inbox_lock:
+            self._inbox = replace(self._inbox, readings=(*self._inbox.readings, *readings))
+            self._pending.readings.extend(readings)
+            self._arrived = True
+        self._last_reading_at = self.now()
+        self._wake()
+
+    def refuse(self, refusal: Refusal) -> None:
+        """Count an input that could not be used; the first of a kind is logged in full."""
+        if self._refusals[refusal.code] == 0:
+            log.warning("%s: %s (%s)", self.id, refusal.message, refusal.where)
+        self._refusals[refusal.code] += 1
+
+    def offer_prices(self, series: PriceSeries) -> None:
+        """Take a price series from a feed."""
+        self._offer(prices=(*self._inbox.prices, series))
+
+    def offer_weather(self, weather: Surroundings) -> None:
+        """Take a forecast of the surroundings from a feed."""
+        self._offer(weather=weather)
+
+    def offer_link(self, connected: bool) -> None:
+        """Take the news that the broker is there or gone."""
+        if connected != self._connected:
+            self._connected = connected
+            self._connected_since = self.now()
+        self._offer(broker_connected=connected)
+
+    def offer_work(self, done: WorkDone) -> None:
+        """Take the result of slow work."""
+        self._offer(work_done=(*self._inbox.work_done, done))
+
+    def _offer_overrides(self) -> None:
+        self._offer(overrides=self.live_overrides())
+
+    def _offer(self, **fields: Any) -> None:
+        with self._inbox_lock:
+            self._inbox = replace(self._inbox, **fields)
+            self._arrived = True
+        self._wake()
+
+    # -- the turn -----------------------------------------------------------------------------
+
+    def faults_changed(self) -> bool:
+        """Whether the lasting faults differ from those at the last call."""
+        faults = self._view.faults if self._view else ()
+        changed = faults != self._faults_told
+        self._faults_told = faults
+        return changed
+
+    def alive(self, now_s: float) -> bool:
+        """Whether the step works and is not overdue: what a heartbeat vouches for."""
+        late_s = now_s - max(self._wake_at_s, self._began_s)
+        return not self._failed_turns and late_s < OVERDUE_S
+
+    def refresh_settings(self) -> None:
+        """Put a version of the settings in force whose time has come."""
+        with self._turn_lock:
+            self._settings = self._settings_in_force(self._settings.wiring)
+
+    def wake_at_s(self) -> float:
+        """When a turn is wanted, s since 1970: at once when something arrived."""
+        return 0.0 if self._arrived else self._wake_at_s
+
+    def turn(self, stopping: bool = False) -> None:
+        """One control step on everything that arrived, and what it asks carried out."""
+        with self._turn_lock:
+            with self._inbox_lock:
+                inputs, self._inbox, self._arrived = self._inbox, Inputs(), False
+            now_s = self._clock.now_s()
+            try:
+                self._state, outputs = step(
+                    self._state,
+                    self._settings,
+                    replace(inputs, stopping=stopping),
+                    utc(now_s),
+                    self._clock.elapsed_s(),
+                )
+                self._failed_turns = 0
+            except Exception:
+                # A defect in the step must leave the cylinder on its own thermostats, not stop
+                # the service: everything is released and the next turn tries again.
+                log.exception("%s: the control step failed; all plant is released", self.id)
+                self._failed_turns += 1
+                self._wake_at_s = now_s + AFTER_FAILURE_S
+                self._publish(
+                    [Command(self.id, a.name, "release") for a in self._settings.wiring.actuators]
+                )
+                return
+            self._view = outputs.view
+            self._wake_at_s = outputs.wake_at.timestamp()
+            self._publish(outputs.commands)
+            if worth_keeping(outputs):
+                self._pending.outputs.append(outputs)
+            for work in outputs.work:
+                self._ask(work)
+
+    def _publish(self, commands: Sequence[Command]) -> None:
+        by_name = {a.name: a for a in self._settings.wiring.actuators}
+        for command in commands:
+            for message in actuators.messages(by_name[command.actuator], command):
+                self._send(message)
+
+    def _ask(self, work: Work) -> None:
+        history = as_history((), 0, 0)
+        if work.history_from is not None:
+            for outputs in self._pending.outputs:  # learning must see the latest draws
+                self._records.store(self.id, outputs)
+            self._pending.outputs.clear()
+            history = self._records.draw_history(self.id, work.history_from)
+        self._worker.submit(work, history, self.offer_work)
+
+    # -- keeping ------------------------------------------------------------------------------
+
+    def take_pending(self) -> Pending:
+        """What must be committed now; the caller holds back new readings meanwhile.
+
+        A turn comes first, so that everything taken has been through the step.
+        """
+        with self._turn_lock:
+            if self._inbox.readings:
+                self.turn()
+            with self._inbox_lock:
+                taken, self._pending = self._pending, Pending()
+            return taken
+
+    def give_back(self, pending: Pending) -> None:
+        """Take back what could not be committed, for the next try."""
+        with self._turn_lock, self._inbox_lock:
+            pending.readings.extend(self._pending.readings)
+            pending.outputs.extend(self._pending.outputs)
+            self._pending = pending
+
+    def commit(self, pending: Pending) -> None:
+        """Commit what was taken. Raises RecordsError with nothing lost but the try."""
+        self._records.add_readings(self.id, pending.readings, self._watched_by)
+        for outputs in pending.outputs:
+            self._records.store(self.id, outputs)
+
+    def save_snapshot(self) -> None:
+        """Keep control's memory. Only right after a commit, see ``take_pending``."""
+        with self._turn_lock:
+            state = json.dumps(snapshot.to_plain(self._state), separators=(",", ":")).encode()
+            self._records.save_snapshot(self.id, self.now(), VERSION, state)
+
+    def _settings_in_force(self, wiring: HomeWiring) -> HomeSettings:
+        now = self.now()
+        kept = self._records.settings(self.id, now)
+        if kept is None:
+            kept = self._records.add_settings(
+                self.id, wiring.first, "configuration file", now, reason="first values"
+            )
+        current: HomeSettings | None = getattr(self, "_settings", None)
+        if current is not None and current.version == kept.version:
+            return current
+        return HomeSettings(wiring=wiring, tunables=kept.tunables, version=kept.version)
+
+    def _remember(self) -> State:
+        """The state as it was: the last snapshot and every reading that arrived since."""
+        kept = self._records.load_snapshot(self.id, VERSION)
+        if kept is None:
+            return start(self._settings, self.now(), self._clock.elapsed_s())
+        try:
+            state = snapshot.from_plain(json.loads(kept.state))
+        except ValueError as error:
+            log.warning("%s: the snapshot of %s cannot be read (%s)", self.id, kept.at, error)
+            return start(self._settings, self.now(), self._clock.elapsed_s())
+        since = self._records.readings_since(self.id, kept.at)
+        elapsed_s = state.elapsed_s
+        for received_s, batch in groupby(since, key=lambda r: r.received_s):
+            at = max(utc(received_s), state.at)
+            elapsed_s += max(0.0, (at - state.at).total_seconds())
+            try:
+                state, outputs = step(
+                    state, self._settings, Inputs(readings=tuple(batch)), at, elapsed_s
+                )
+            except Exception:
+                log.exception("%s: a stored reading could not be lived again; left out", self.id)
+                continue
+            # Draws and evidence are stored under their own times, so twice is once. Commands
+            # and decisions of then are over.
+            if outputs.draws or outputs.evidence:
+                self._records.store(
+                    self.id, replace(outputs, decision=None, plan_made=None, forecast_made=None)
+                )
+        return resume(state, self.now(), self._clock.elapsed_s())
+
+
+def worth_keeping(outputs: Outputs) -> bool:
+    """Whether a step's outputs hold anything that records keep."""
+    return bool(
+        outputs.decision
+        or outputs.draws
+        or outputs.faults
+        or outputs.evidence
+        or outputs.forecast_made
+        or outputs.plan_made
+    )
