@@ -67,6 +67,7 @@ class HeatPumpWiring(Part):
     min_rest_s: Annotated[float, Field(ge=0)] = 600.0
     starts_per_hour: Annotated[int, Field(ge=1, le=20)] = 3
     # its own hot-water control, respected rather than fought:
+    own_set_c: Annotated[float, Field(ge=30, le=80)] | None = None  # None: the normal set
     own_sensor_height_m: float | None = None
     own_restart_k: Annotated[float, Field(ge=0)] = 5.0
     own_timer: str = ""

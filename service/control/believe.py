@@ -21,6 +21,7 @@ from service.scheduling.types import Layout
 STRIDE_S = 10.0  # readings closer together are taken together
 IDLE_STRIDE_S = 60.0  # without news the estimator need not live more often
 COLD_STEP_K = 0.2
+TOO_HOT_K = 8.0  # an estimate this far above the ceiling has gone astray
 # Mean of the year and its half swing, degC: mains water, SAP 10.2 table J1 (8.0 in January to
 # 18.4 in July), where nothing is measured or learned.
 COLD_MEAN_C = 13.1
@@ -83,12 +84,7 @@ def advance(
     if belief.estimator is None:
         if not probes_c:
             return belief
-        seen = Observation(
-            probes_c, 0.0 if flow_known else None, cold_c=cold_c, ambient_c=ambient_c
-        )
-        levels = {p.name: plant.level(p.height_m) for p in plant.probes}
-        started = estimator.start(plant.cylinder, levels, seen)
-        return _estimated(replace(belief, estimator=started, mark_s=elapsed_s), plant, cold_c)
+        return _begin(belief, plant, probes_c, cold_c, ambient_c, flow_known, elapsed_s)
     lived_s = elapsed_s - belief.mark_s
     moving = belief.drawn_l > 0.5 or bool(belief.heat_kwh)
     due = lived_s >= STRIDE_S if (news or moving) else lived_s >= IDLE_STRIDE_S
@@ -99,6 +95,7 @@ def advance(
     seen = Observation(
         probes_c if news else {},
         belief.drawn_l if flow_known else None,
+        drawn_at=plant.meter_at,
         cold_c=cold_c,
         ambient_c=ambient_c,
         heat=tuple(_heat(belief, plant)),
@@ -107,7 +104,35 @@ def advance(
     belief = replace(
         belief, estimator=lived, mark_s=elapsed_s, drawn_l=0.0, heat_kwh={}, metered=True
     )
+    belief = _estimated(belief, plant, cold_c)
+    if probes_c and _cannot_be(belief, plant, probes_c):
+        return _begin(belief, plant, probes_c, cold_c, ambient_c, flow_known, elapsed_s)
+    return belief
+
+
+def _begin(
+    belief: Belief,
+    plant: Plant,
+    probes_c: dict[str, float],
+    cold_c: float,
+    ambient_c: float,
+    flow_known: bool,
+    elapsed_s: float,
+) -> Belief:
+    seen = Observation(probes_c, 0.0 if flow_known else None, cold_c=cold_c, ambient_c=ambient_c)
+    levels = {p.name: plant.level(p.height_m) for p in plant.probes}
+    started = estimator.start(plant.cylinder, levels, seen)
+    belief = replace(
+        belief, estimator=started, mark_s=elapsed_s, drawn_l=0.0, heat_kwh={}, metered=True
+    )
     return _estimated(belief, plant, cold_c)
+
+
+def _cannot_be(belief: Belief, plant: Plant, probes_c: dict[str, float]) -> bool:
+    """Whether the estimate says what no thermostat would allow while no probe shows it."""
+    assert belief.estimate is not None
+    hottest = float(belief.estimate.profile_c.max())
+    return hottest > plant.ceiling_c + TOO_HOT_K and max(probes_c.values()) < plant.ceiling_c
 
 
 def _heat(belief: Belief, plant: Plant) -> list[Heat]:

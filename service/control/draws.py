@@ -25,6 +25,7 @@ LEAST_FLOW_L_PER_MIN = 0.15
 HOLD_RATE_S = 120.0  # a rate counts for this long without a repeat
 STRETCH_S = 300.0  # a total that grew over a longer silence was drawn at its end
 HIGHEST_L_PER_S = 1.5
+PAST_OVER_S = 120.0  # a stored past that stays silent for this long has been told
 CONTEXT_S = 600.0  # a temperature older than this says nothing of the water now flowing
 HIGHEST_COLD_C = 35.0
 PROFILE_LEAST_KWH = 0.12  # without a meter: a smaller loss of heat is noise
@@ -47,6 +48,7 @@ def metered(
     plant: Plant,
     observed: Observed,
     now_s: float,
+    elapsed_s: float,
     jumped: bool,
     usual_c: float,
     cold_c: float,
@@ -59,6 +61,7 @@ def metered(
         plant: the home's plant.
         observed: this step's readings.
         now_s: wall time, s since 1970.
+        elapsed_s: elapsed clock.
         jumped: whether the wall clock has just jumped: spans across it mean nothing.
         usual_c: the top of the cylinder as estimated, where no probe says it.
         cold_c: cold inlet to reckon with, degC.
@@ -116,7 +119,14 @@ def metered(
             watch = replace(watch, seen_s=at)
         if reading.tells_now:
             live_l += litres
-    # Between readings: a rate flows on, and a pause ends a draw-off.
+        watch = replace(watch, live=reading.tells_now, arrived_mark_s=elapsed_s)
+    # Between readings: a rate flows on, and a pause ends a draw-off. A stored past says nothing
+    # about the time since; what it left open ends when nothing more of it arrives.
+    if not watch.live:
+        if watch.start_s is not None and elapsed_s - watch.arrived_mark_s > PAST_OVER_S:
+            watch, done = _close(watch, cold_c)
+            finished.extend(done)
+        return Drawn(watch, meters, tuple(finished), live_l)
     if watch.rate_l_per_min > 0 and signal.name in observed.fresh:
         watch, litres, done = _until(watch, now_s, signal, usual_c, cold_c)
         finished.extend(done)
@@ -158,6 +168,9 @@ def by_profile(
         return watch, ()
     start = datetime.fromtimestamp(at.timestamp() - span_s, UTC)
     litres_40c = missing / heat_per_l(40.0, cold_c)
+    watch = replace(
+        watch, total_kwh=watch.total_kwh + missing, total_l40=watch.total_l40 + litres_40c
+    )
     return watch, (Draw(start, at, litres_40c, missing, litres_40c, "profile"),)
 
 
@@ -226,6 +239,8 @@ def _add(
             litres=watch.litres + litres,
             kwh=watch.kwh + kwh,
             litres_40c=watch.litres_40c + litres_40c,
+            total_kwh=watch.total_kwh + kwh,
+            total_l40=watch.total_l40 + litres_40c,
         ),
         through_l,
     )

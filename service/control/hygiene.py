@@ -55,6 +55,10 @@ def start(settings: HomeSettings) -> HygieneClock:
 
 def refusal(plant: Plant) -> Reason | None:
     """Why thermal disinfection cannot be done in this home at all; None when it can."""
+    return plant.remembered("hygiene.refusal", lambda: _refusal(plant))
+
+
+def _refusal(plant: Plant) -> Reason | None:
     settings = plant.settings
     if settings.wiring.cylinder.mixing_valve_c is None:
         return Reason("disinfection_refused_no_mixing_valve", {})
@@ -82,6 +86,10 @@ def refusal(plant: Plant) -> Reason | None:
 
 def reaching(plant: Plant) -> tuple[SourcePlant, ...]:
     """The sources that can bring the lowest named probe to the disinfection temperature."""
+    return plant.remembered("hygiene.reaching", lambda: _reaching(plant))
+
+
+def _reaching(plant: Plant) -> tuple[SourcePlant, ...]:
     if not plant.hygiene_probes:
         return ()
     wanted_c = plant.settings.tunables.hygiene.disinfect_c
@@ -180,7 +188,7 @@ def advance(
                 lowest_c=min(hold.lowest_c, lowest),
             )
         clock = replace(clock, hold=hold)
-        if hold.held_s >= h.hold_s:
+        if hold.held_s >= h.hold_s and not hold.told:
             evidence.append(
                 HygieneEvidence(
                     hold.started_at,
@@ -198,7 +206,9 @@ def advance(
                     },
                 )
             )
-            clock = HygieneClock(since_pass_s=0.0, passed_at=s.now, hold=hold, mark_s=s.elapsed_s)
+            clock = HygieneClock(0.0, s.now, hold=replace(hold, told=True), mark_s=s.elapsed_s)
+        elif hold.told:
+            clock = replace(clock, since_pass_s=0.0)  # as recent as the last measurement
     return clock, tuple(evidence)
 
 

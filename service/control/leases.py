@@ -109,6 +109,7 @@ def carry_out(situation: Situation, ruling: Ruling) -> Carried:
                 elapsed_s,
                 elapsed_s,
                 actuator.lease_s,
+                run.surplus,
             )
         elif _changed(held, set_c, power_w) or _due(held, elapsed_s):
             held = replace(held, set_c=set_c, power_w=power_w, renewed_mark_s=elapsed_s)

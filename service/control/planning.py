@@ -30,6 +30,7 @@ RETRY_S = 300.0
 DEPARTED_TENTHS = 1.5
 DEPARTED_EVERY_S = 900.0
 RECENT_DAYS = 3
+PAST_TOLD_S = 30.0
 
 
 @dataclass(frozen=True)
@@ -167,7 +168,11 @@ def due(s: Situation) -> tuple[Planning, tuple[Work, ...]]:
             if state.model is not None and state.model.household == household(s.settings)
             else -1e12,
         )
-    if (state.model is None or s.elapsed_s - p.learned_mark_s >= LEARN_EVERY_S) and free("learn"):
+    past = state.draws.past_mark_s > p.learned_mark_s and (
+        s.elapsed_s - state.draws.arrived_mark_s > PAST_TOLD_S
+    )  # a stored past has been told to its end
+    learn_due = state.model is None or s.elapsed_s - p.learned_mark_s >= LEARN_EVERY_S or past
+    if learn_due and free("learn"):
         ask(
             "learn",
             LearnArguments(household(s.settings), s.plant.zone, int(s.now_s)),

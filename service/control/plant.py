@@ -6,19 +6,24 @@ can get it, below which height it heats nothing, and which actuators command it.
 
 from __future__ import annotations
 
-from dataclasses import dataclass
+from collections.abc import Callable
+from dataclasses import dataclass, field, replace
 from functools import cached_property
+from typing import Any, Literal, TypeVar
 from zoneinfo import ZoneInfo
 
 from adapters.wiring import Actuator, Form, Quantity, Signal
 from service.cylinder import geometry, tenths, usable
 from service.cylinder.geometry import Cylinder
+from service.cylinder.sources import Duty, HeatPump, RatingPoint, default_heat_pump
 from service.scheduling.types import Layout, SourceName
-from service.settings import HomeSettings
+from service.settings import HeatPumpWiring, HomeSettings
 
 CEILING_BELOW_THERMOSTAT_K = 2.0
 DISINFECTION_MARGIN_K = 2.0  # heated this much beyond, so that the probe holds its temperature
 LAYERS = 40
+
+T = TypeVar("T")
 
 
 @dataclass(frozen=True)
@@ -82,6 +87,24 @@ class Plant:
     probes: tuple[Probe, ...]  # from the bottom up
     sources: dict[SourceName, SourcePlant]
     signals: dict[str, Signal]
+    memo: dict[str, Any] = field(default_factory=dict, compare=False, repr=False)
+
+    def remembered(self, name: str, work_out: Callable[[], T]) -> T:
+        """Something that follows from the settings alone, worked out once."""
+        if name not in self.memo:
+            self.memo[name] = work_out()
+        found: T = self.memo[name]
+        return found
+
+    def duty(self, outdoor_c: float) -> Duty | None:
+        """What the heat pump does while it charges at this outdoor temperature; None without."""
+        wiring = self.settings.wiring.heat_pump
+        if wiring is None:
+            return None
+        pump = self.remembered("heat_pump", lambda: heat_pump(wiring))
+        outdoor = round(outdoor_c)
+        flow_c = min(self.set_c + wiring.approach_k, wiring.flow_limit_c)
+        return self.remembered(f"duty/{outdoor}", lambda: pump.at(outdoor, flow_c))
 
     @property
     def tenth_l40(self) -> float:
@@ -102,6 +125,12 @@ class Plant:
         for signal in self.settings.wiring.signals:
             found[signal.measures] = (*found.get(signal.measures, ()), signal)
         return found
+
+    @cached_property
+    def meter_at(self) -> Literal["cold", "hot"]:
+        """At which water's temperature the flow meter's litres are counted."""
+        meters = self.of(Quantity.DRAW_FLOW)
+        return "hot" if meters and meters[0].place in ("hot_outlet", "mixed_line") else "cold"
 
     @cached_property
     def hygiene_probes(self) -> tuple[Probe, ...]:
@@ -163,7 +192,7 @@ def _make(settings: HomeSettings) -> Plant:
         sources["heat_pump"] = SourcePlant(
             name="heat_pump",
             layout=Layout.PLATE if plate else Layout.COIL,
-            limit_c=pump.flow_limit_c - pump.approach_k,
+            limit_c=_pump_limit_c(settings),
             heat_w=pump.capacity_w,
             electricity_w=pump.capacity_w / 2.5,
             foot=foot_m / built.height_m,
@@ -200,6 +229,41 @@ def _make(settings: HomeSettings) -> Plant:
         sources=sources,
         signals={s.name: s for s in wiring.signals},
     )
+
+
+def _pump_limit_c(settings: HomeSettings) -> float:
+    """How hot commands can make the heat pump heat the store.
+
+    Its flow limit less the approach; and no hotter than its own set temperature where it is
+    merely called (on/off, terminals), because its own control then decides when to stop.
+    """
+    pump = settings.wiring.heat_pump
+    assert pump is not None
+    reach_c = pump.flow_limit_c - pump.approach_k
+    forms = {a.form for a in settings.wiring.actuators if a.source == "heat_pump"}
+    if forms and Form.SET_TEMPERATURE not in forms:
+        own_c = settings.tunables.normal_set_c if pump.own_set_c is None else pump.own_set_c
+        return min(reach_c, own_c)
+    return reach_c
+
+
+def heat_pump(wiring: HeatPumpWiring) -> HeatPump:
+    """The heat pump from what the installer typed in, or a cautious one of its capacity.
+
+    The flow limit set for it is never exceeded, whatever the outdoor temperature allows.
+    """
+    pump = (
+        HeatPump(
+            tuple(RatingPoint(r.outdoor_c, r.flow_c, r.capacity_w, r.cop) for r in wiring.ratings)
+        )
+        if wiring.ratings
+        else default_heat_pump(wiring.capacity_w / 0.95)
+    )
+    limits = tuple(
+        (outdoor, min(limit, wiring.flow_limit_c)) for outdoor, limit in pump.flow_limits
+    )
+    warmest = (10.0, wiring.flow_limit_c)
+    return replace(pump, flow_limits=(*(p for p in limits if p[0] < warmest[0]), warmest))
 
 
 def default_loss_w_per_k(volume_l: float) -> float:

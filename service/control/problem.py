@@ -2,7 +2,6 @@
 
 from __future__ import annotations
 
-from dataclasses import replace
 from datetime import time
 from typing import Literal
 
@@ -15,7 +14,6 @@ from service.control import plant as plants
 from service.control.planning import PlanArguments
 from service.control.plant import Plant, SourcePlant
 from service.cylinder import usable
-from service.cylinder.sources import HeatPump, RatingPoint, default_heat_pump
 from service.scheduling import comfort, tariff
 from service.scheduling.types import (
     Disinfection,
@@ -27,16 +25,11 @@ from service.scheduling.types import (
     Source,
     Store,
 )
-from service.settings import Band, HeatPumpWiring, HomeSettings
+from service.settings import Band, HomeSettings
 
 START_KWH = 0.15  # what a heat pump's start wastes: a loop that warms up, oil and pressure
 COIL_FROM_C = 30.0  # a coil's flow follows the water it heats, from about here to the set
 RAISE_LEAD_S = 60
-COMFORT = {
-    "thrifty": comfort.Comfort.SELDOM,
-    "balanced": comfort.DEFAULT,
-    "ample": comfort.Comfort.NEXT_TO_NEVER,
-}
 
 
 def build(a: PlanArguments) -> Problem:
@@ -98,27 +91,8 @@ def build(a: PlanArguments) -> Problem:
         store=store,
         now=a.state_now,
         limits=limits,
-        shortage_price_per_l40=comfort.shortage_price(COMFORT[t.comfort], store, usual, dearest),
+        shortage_price_per_l40=comfort.shortage_price(t.comfort, store, usual, dearest),
     )
-
-
-def heat_pump(wiring: HeatPumpWiring) -> HeatPump:
-    """The heat pump from what the installer typed in, or a cautious one of its capacity.
-
-    The flow limit set for it is never exceeded, whatever the outdoor temperature allows.
-    """
-    pump = (
-        HeatPump(
-            tuple(RatingPoint(r.outdoor_c, r.flow_c, r.capacity_w, r.cop) for r in wiring.ratings)
-        )
-        if wiring.ratings
-        else default_heat_pump(wiring.capacity_w / 0.95)
-    )
-    limits = tuple(
-        (outdoor, min(limit, wiring.flow_limit_c)) for outdoor, limit in pump.flow_limits
-    )
-    warmest = (10.0, wiring.flow_limit_c)
-    return replace(pump, flow_limits=(*(p for p in limits if p[0] < warmest[0]), warmest))
 
 
 def _source(a: PlanArguments, plant: Plant, source: SourcePlant, prices: Prices) -> Source:
@@ -127,7 +101,7 @@ def _source(a: PlanArguments, plant: Plant, source: SourcePlant, prices: Prices)
     if source.name == "heat_pump":
         wiring = a.settings.wiring.heat_pump
         assert wiring is not None
-        pump = heat_pump(wiring)
+        pump = plants.heat_pump(wiring)
         outdoor = _on_grid(a.surroundings.outdoor_c, n)
         limit = np.array([pump.flow_limit_c(float(t)) for t in outdoor])
         flow = np.minimum(set_c + wiring.approach_k, limit)

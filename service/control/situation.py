@@ -2,7 +2,7 @@
 
 from __future__ import annotations
 
-from dataclasses import dataclass
+from dataclasses import dataclass, field
 from datetime import datetime
 from functools import cached_property
 
@@ -32,6 +32,7 @@ class Situation:
     fresh: dict[str, float]
     standing: Standing
     estimate: Estimate | None
+    watts: dict[Quantity, float] = field(default_factory=dict)  # metered power, by what it is
     stopping: bool = False
 
     @cached_property
@@ -109,12 +110,16 @@ class Situation:
             return None
         if name == "heat_pump" and self.quiet:
             return None
-        if any(
-            f.cleared_at is None and f.code in UNUSABLE and f.subject == name
-            for f in self.state.faults
-        ):
+        if any(self._left_alone(code, name, for_s) for code, for_s in UNUSABLE_FOR_S.items()):
             return None
         return source
+
+    def _left_alone(self, code: str, name: SourceName, for_s: float) -> bool:
+        """Whether a fault of this source stands and it is too early to try it again."""
+        if not any(f.code == code and f.subject == name for f in self.state.faults):
+            return False
+        suspicion = self.state.watch.suspicions.get(f"{code}/{name}")
+        return suspicion is None or self.elapsed_s - suspicion.seen_mark_s < for_s
 
     @cached_property
     def quiet(self) -> bool:
@@ -154,7 +159,12 @@ class Situation:
         return round(tenths.tenths(l40, self.plant.reference_l40), 1)
 
 
+# Faults after which a probe does not rule, and a source is left alone for a while.
 PROBE_FAULTS = frozenset(
-    {"probe_stuck", "probe_jumping", "probe_open", "probe_swapped", "probe_height"}
+    f"probe_{code}" for code in ("open_circuit", "stuck", "jumping", "swapped")
 )
-UNUSABLE = frozenset({"immersion_thermostat_stuck"})
+UNUSABLE_FOR_S = {
+    "command_without_effect": 3600.0,
+    "pump_moves_no_water": 3600.0,
+    "immersion_thermostat_stuck": 86_400.0,
+}

@@ -69,6 +69,11 @@ class DrawWatch:
     heat_kwh: float | None = None  # without a meter: heat in the cylinder when last compared
     heat_mark_s: float = NEVER
     late: int = 0
+    total_kwh: float = 0.0  # counted up, the draw-off under way included
+    total_l40: float = 0.0
+    live: bool = False  # whether the newest reading told of now, or came from a stored past
+    arrived_mark_s: float = NEVER
+    past_mark_s: float = NEVER  # when a draw-off of a past day last arrived
 
 
 @dataclass(frozen=True, slots=True)
@@ -108,6 +113,7 @@ class Lease:
     since_mark_s: float
     renewed_mark_s: float
     lease_s: float
+    surplus: bool = False
 
 
 @dataclass(frozen=True, slots=True)
@@ -129,6 +135,7 @@ class Hold:
     mark_s: float
     held_s: float
     lowest_c: float
+    told: bool = False  # that it passed
 
 
 @dataclass(frozen=True, slots=True)
@@ -137,7 +144,6 @@ class Attempt:
 
     started_at: datetime
     mark_s: float
-    reached: bool = False
 
 
 @dataclass(frozen=True, slots=True)
@@ -157,24 +163,35 @@ class HygieneClock:
 
 @dataclass(frozen=True, slots=True)
 class Suspicion:
-    """Something that may become a fault, and since when."""
+    """Something that may become a fault: since when, and when it was last seen."""
 
     since_mark_s: float
     since_at: datetime
-    facts: Facts = field(default_factory=dict)
     seen_mark_s: float = NEVER
 
 
 @dataclass(frozen=True, slots=True)
+class Moment:
+    """How the cylinder stood, every few minutes."""
+
+    mark_s: float
+    heat_kwh: float | None  # by the probes alone
+    drawn_kwh: float  # counted up
+    charge_l40: float | None
+    drawn_l40: float  # counted up
+    circulating: bool = False
+
+
+@dataclass(frozen=True, slots=True)
 class Reheat:
-    """What a running source has done so far, and what it used to do."""
+    """Runs of one source: heat gained as a share of heat expected, and the run under way."""
 
     mark_s: float = NEVER
-    kwh: float = 0.0
-    seconds: float = 0.0
-    usual_kw: float | None = None  # slow mean
-    recent_kw: float | None = None  # fast mean
-    first_kw: float | None = None  # the commissioning months
+    heat_kwh: float | None = None
+    drawn_kwh: float = 0.0
+    usual: float | None = None  # slow mean
+    recent: float | None = None  # fast mean
+    first: float | None = None  # of the first runs
     runs: int = 0
 
 
@@ -182,11 +199,18 @@ class Reheat:
 class Watch:
     """Supervision's memory."""
 
+    mark_s: float = NEVER  # when the checks last ran
     suspicions: dict[str, Suspicion] = field(default_factory=dict)
     reheats: dict[str, Reheat] = field(default_factory=dict)
-    heat_kwh: tuple[tuple[float, float], ...] = ()  # (mark, heat in the cylinder), a few hours
+    moments: tuple[Moment, ...] = ()
     nonsense: dict[str, int] = field(default_factory=dict)
     nonsense_mark_s: float = NEVER
+    day: str = ""
+    day_mark_s: float = NEVER
+    quiet_since_s: float = 0.0  # mark
+    quiet_longest_s: float = 0.0
+    yesterday_quiet_s: float | None = None
+    blind: bool = False  # the flow meter was silent for a part of the day
 
 
 @dataclass(frozen=True, slots=True)

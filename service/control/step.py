@@ -27,7 +27,7 @@ from service.control import (
 )
 from service.control import plant as plants
 from service.control.metering import Metered
-from service.control.plant import Plant
+from service.control.plant import Plant, SourcePlant
 from service.control.situation import Situation
 from service.control.state import NEVER, Book, Heard, SourceRun, State
 from service.control.types import Decision, Draw, Inputs, Outputs, Rule
@@ -37,10 +37,11 @@ from service.settings import HomeSettings
 
 LONGEST_SLEEP_S = 300.0
 LONGEST_LIVED_S = 6 * 3600.0  # a longer pause between steps was no life at all
-AMBIENT_C = 20.0
+MILD_C = 7.0  # outdoors, where nothing measures it
 PRICES_KEPT_S = 8 * 86_400.0
 DRAWS_KEPT = 400
 STALE = 1e9
+PAST = timedelta(hours=12)  # a draw-off that ended longer ago came from a stored past
 
 
 def start(settings: HomeSettings, now: datetime, elapsed_s: float = 0.0) -> State:
@@ -105,7 +106,7 @@ def resume(state: State, now: datetime, elapsed_s: float) -> State:
             not_before_mark_s=moved(clock.not_before_mark_s),
             mark_s=elapsed_s,
         ),
-        watch=replace(state.watch, suspicions={}, heat_kwh=()),
+        watch=supervision.moved(state.watch, shift),
         planning=replace(
             state.planning,
             asked={},
@@ -169,10 +170,18 @@ def step(
     meter = metering.live(state.meters, state.rates_w, plant, inputs.readings, fresh, lived_s)
     cold_c = believe.cold_inlet_c(state, plant, fresh, now)
     drawn = draws.metered(
-        state.draws, meter.meters, plant, observed, now.timestamp(), jumped, plant.set_c, cold_c
+        state.draws,
+        meter.meters,
+        plant,
+        observed,
+        now.timestamp(),
+        elapsed_s,
+        jumped,
+        plant.set_c,
+        cold_c,
     )
     finished = drawn.finished
-    heat, measured = _heat(state, plant, meter, lived_s)
+    heat, measured = _heat(state, plant, meter, fresh, lived_s)
     state = replace(
         state,
         meters=drawn.meters,
@@ -202,7 +211,7 @@ def step(
     if not flow and belief.estimate is not None and probes_c:
         state, more = _draws_by_profile(state, plant, cold_c, now, elapsed_s)
         finished = (*finished, *more)
-    state = _count_draws(state, plant, finished, now)
+    state = _count_draws(state, plant, finished, now, elapsed_s)
 
     situation = Situation(
         state=state,
@@ -213,12 +222,13 @@ def step(
         fresh=fresh,
         standing=overrides.standing(state.overrides, now),
         estimate=belief.estimate if probes_c else None,
+        watts=meter.watts,
         stopping=inputs.stopping,
     )
     cycle, evidence = hygiene.advance(situation, drawn.live_l, lived_s)
     state = replace(state, hygiene=cycle)
     situation = replace(situation, state=state)
-    watch, faults, news = supervision.advance(situation)
+    watch, faults, news = supervision.advance(situation, observed.nonsense)
     state = replace(state, watch=watch, faults=faults)
     state, demand_made, plan_made = planning.accept(state, inputs.work_done, elapsed_s)
     situation = replace(situation, state=state)
@@ -258,41 +268,61 @@ def step(
 
 
 def _heat(
-    state: State, plant: Plant, meter: Metered, lived_s: float
+    state: State, plant: Plant, meter: Metered, fresh: dict[str, float], lived_s: float
 ) -> tuple[dict[str, float], bool]:
-    """Heat put in since the estimator's last stride, by source, metered where it can be."""
-    heat = state.belief.heat_kwh
-    metered = state.belief.metered
+    """Heat put in since the estimator's last stride, kWh by source, and whether it was measured.
+
+    A heat pump also warms rooms: its heat counts only while it is run for hot water. What is
+    only assumed ends when the water where the source begins is as hot as it can make it.
+    """
+    heat, measured = state.belief.heat_kwh, state.belief.metered
+    if lived_s <= 0:
+        return heat, measured
     for name, source in plant.sources.items():
         running = any(
             lease.source == name and lease.action == "run" for lease in state.book.leases.values()
         )
-        kwh, measured = _source_heat(name, source.heat_w, running, meter, lived_s)
+        outdoor = observe.first_fresh(plant, fresh, Quantity.OUTDOOR_TEMPERATURE)
+        kwh, was_measured = _source_heat(name, source, running, plant, meter, outdoor, lived_s)
+        if not was_measured and kwh > 0:
+            lowest = next(
+                (
+                    fresh[p.name]
+                    for p in plant.probes
+                    if p.height_m >= source.foot_m and p.name in fresh
+                ),
+                None,
+            )
+            if lowest is not None and lowest >= source.limit_c - 1.0:
+                kwh = 0.0
         if kwh > 0:
             heat = {**heat, name: heat.get(name, 0.0) + kwh}
-            metered = metered and measured
-    return heat, metered
+            measured = measured and was_measured
+    return heat, measured
 
 
 def _source_heat(
-    name: SourceName, heat_w: float, running: bool, meter: Metered, lived_s: float
+    name: SourceName,
+    source: SourcePlant,
+    running: bool,
+    plant: Plant,
+    meter: Metered,
+    outdoor_c: float | None,
+    lived_s: float,
 ) -> tuple[float, bool]:
-    """Heat of one source in this step, kWh, and whether it was measured.
-
-    A heat pump also warms rooms: its heat counts only while it is run for hot water.
-    """
+    hours = lived_s / 3600.0
     if name == "immersion":
         if Quantity.IMMERSION_ELECTRICITY in meter.kwh:
             return meter.kwh[Quantity.IMMERSION_ELECTRICITY], True
-        return (heat_w * lived_s / 3.6e6 if running else 0.0), False
+        return (source.heat_w / 1000.0 * hours if running else 0.0), False
     if not running:
         return 0.0, True
     if Quantity.HEAT_PUMP_HEAT in meter.kwh:
         return meter.kwh[Quantity.HEAT_PUMP_HEAT], True
-    watts = meter.watts.get(Quantity.HEAT_PUMP_ELECTRICITY)
-    if watts is not None and watts < 100.0:
-        return 0.0, False  # commanded, but not started yet
-    return heat_w * lived_s / 3.6e6, False
+    duty = plant.duty(MILD_C if outdoor_c is None else outdoor_c)
+    if Quantity.HEAT_PUMP_ELECTRICITY in meter.watts and duty is not None:
+        return meter.kwh[Quantity.HEAT_PUMP_ELECTRICITY] * duty.cop, False
+    return (source.heat_w if duty is None else duty.heat_w) / 1000.0 * hours, False
 
 
 def _draws_by_profile(
@@ -308,7 +338,9 @@ def _draws_by_profile(
     return replace(state, draws=watch), done
 
 
-def _count_draws(state: State, plant: Plant, finished: tuple[Draw, ...], now: datetime) -> State:
+def _count_draws(
+    state: State, plant: Plant, finished: tuple[Draw, ...], now: datetime, elapsed_s: float
+) -> State:
     today = now.astimezone(plant.zone).date().isoformat()
     if not finished and today == state.today:
         return state
@@ -316,6 +348,8 @@ def _count_draws(state: State, plant: Plant, finished: tuple[Draw, ...], now: da
     for draw in finished:
         if draw.end.astimezone(plant.zone).date().isoformat() == today:
             total += draw.litres_40c
+    if any(d.end < now - PAST for d in finished):
+        state = replace(state, draws=replace(state.draws, past_mark_s=elapsed_s))
     recent = (*state.recent_draws, *finished)
     if len(recent) > DRAWS_KEPT or today != state.today:
         oldest = now - timedelta(days=planning.RECENT_DAYS)

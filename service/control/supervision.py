@@ -1,8 +1,8 @@
 """Faults found from the data: each with its detection time, its evidence, and its clearing.
 
 ``DETECTORS`` is the one table: what is looked for, on what evidence, how long it must last before
-it is told, and how long it must be gone before it is cleared. ``advance`` runs the checks; none
-of them commands anything.
+it is told, and what ends it. ``advance`` runs the checks; none of them commands anything. A fault
+of a source (``UNUSABLE_AFTER``) makes control use another one and try the first again later.
 """
 
 from __future__ import annotations
@@ -11,15 +11,46 @@ from collections.abc import Iterator
 from dataclasses import dataclass, replace
 from typing import Literal
 
-from service.control import observe
+from adapters.wiring import Quantity
+from service.control import hygiene, observe
+from service.control.plant import SourcePlant
 from service.control.situation import Situation
-from service.control.state import Facts, Suspicion, Watch
-from service.control.types import Fault
+from service.control.state import NEVER, Facts, Moment, Reheat, Suspicion, Watch
+from service.control.types import Fault, Rule
+from service.scheduling.types import SourceName
+
+STRIDE_S = 15.0
+MOMENT_EVERY_S = 300.0
+MOMENTS_KEPT = 30  # two and a half hours
+
+HOUR_S = 3600.0
+WITHOUT_POWER_SHARE = 0.15  # of the power expected: less is no running
+WITHOUT_GAIN_SHARE = 0.2  # of the heat expected: less is no heating
+GAIN_AFTER_S = 2400.0
+PUMP_AFTER_S = 1500.0
+UNCOMMANDED_W = 200.0
+UNCOMMANDED_KWH = 1.0
+LEASE_ENDED_S = 600.0  # plant may run on for so long after it was released
+TAP_S = 2700.0
+TAP_L_PER_MIN = 3.0
+LEAK_S = 7200.0
+DRIP_QUIET_S = 3600.0  # a household leaves its taps alone for an hour at least once a day
+STUCK_ABOVE_K = 4.0
+RUN_LEAST_S = 1500.0
+RUN_LEAST_KWH = 1.5
+RUNS_USUAL = 10
+RUNS_FIRST = 40
+SLOW_SHARE = 0.6
+SCALE_SHARE = 0.8
+SCALE_RUNS = 120
+RETURN_TENTHS = 1.5
+NONSENSE_PER_HOUR = 10
+FAILURES_TOLD = 1
 
 
 @dataclass(frozen=True)
 class Detector:
-    """One line of the table."""
+    """One line of the table. ``proof``: the fault ends only when the opposite was seen."""
 
     code: str
     finds: str
@@ -27,16 +58,122 @@ class Detector:
     severity: Literal["warning", "fault"]
     told_after_s: float
     cleared_after_s: float
+    proof: bool = False
 
 
 DETECTORS: tuple[Detector, ...] = (
+    Detector(
+        "command_without_effect",
+        "a command that has no effect",
+        "commanded, but its meter shows less than 15 % of the usual power for 10 min, or, "
+        "without a meter, the water gained less than 20 % of the usual heat in 40 min",
+        "fault",
+        600.0,
+        0.0,
+        proof=True,
+    ),
+    Detector(
+        "pump_moves_no_water",
+        "a charging pump that moves no water",
+        "the heat pump's flow is hot and it takes power, but the cylinder gained less than 20 % "
+        "of the usual heat in 25 min",
+        "fault",
+        60.0,
+        0.0,
+        proof=True,
+    ),
+    Detector(
+        "uncommanded_running",
+        "plant that runs without a command",
+        "the immersion heater takes more than 200 W, or the cylinder gained more than 1 kWh in "
+        "40 min while its own control had no reason to call",
+        "warning",
+        900.0,
+        600.0,
+    ),
+    Detector(
+        "immersion_thermostat_stuck",
+        "an immersion thermostat that does not open",
+        "it takes more than 200 W while the water at it is more than 4 K above its setting",
+        "fault",
+        120.0,
+        86_400.0,
+    ),
+    Detector(
+        "tap_left_open",
+        "a tap left open or a burst pipe",
+        "3 L/min or more without a pause for 45 min",
+        "fault",
+        0.0,
+        120.0,
+    ),
+    Detector(
+        "water_keeps_running",
+        "a leak",
+        "water runs without a pause for 2 h, or no hour of a whole day was without a draw",
+        "warning",
+        0.0,
+        3600.0,
+    ),
+    Detector(
+        "slow_reheat",
+        "a reheat slower than it used to be",
+        "the last runs gave less than 60 % of the heat that runs usually give for the time",
+        "warning",
+        0.0,
+        0.0,
+    ),
+    Detector(
+        "limescale_drift",
+        "limescale's slow drift",
+        "over 120 runs or more the heat given for the time fell below 80 % of the first 40 runs'",
+        "warning",
+        0.0,
+        0.0,
+    ),
+    Detector(
+        "secondary_return_mixes",
+        "a secondary return that destroys the layers",
+        "within 2 h of its pump running, more than 1.5 tenths of usable water went that nobody "
+        "drew",
+        "warning",
+        0.0,
+        21_600.0,
+    ),
+    Detector(
+        "probe_open_circuit", "a probe with a broken wire", "the estimator's", "fault", 120.0, 600.0
+    ),
+    Detector("probe_silent", "a probe that fell silent", "the estimator's", "warning", 900.0, 60.0),
+    Detector(
+        "probe_stuck", "a probe that shows one value", "the estimator's", "fault", 600.0, 1800.0
+    ),
+    Detector("probe_jumping", "a probe that jumps", "the estimator's", "fault", 600.0, 1800.0),
+    Detector(
+        "probe_swapped", "a probe swapped with another", "the estimator's", "fault", 3600.0, 3600.0
+    ),
+    Detector(
+        "probe_wrong_height",
+        "a probe at another height than stated",
+        "the estimator's",
+        "warning",
+        3600.0,
+        3600.0,
+    ),
     Detector(
         "signal_stale",
         "a signal that fell silent",
         "no value for longer than its stale_after_s",
         "warning",
         600.0,
-        60.0,
+        30.0,
+    ),
+    Detector(
+        "nonsense_readings",
+        "a signal that says what cannot be",
+        "10 impossible values or more within an hour",
+        "warning",
+        0.0,
+        3600.0,
     ),
     Detector(
         "clock_jumped",
@@ -62,61 +199,462 @@ DETECTORS: tuple[Detector, ...] = (
         0.0,
         0.0,
     ),
+    Detector(
+        "disinfection_overdue",
+        "a thermal disinfection that is overdue",
+        "hours since the longest interval ended",
+        "fault",
+        0.0,
+        0.0,
+    ),
+    Detector(
+        "disinfection_failed",
+        "a thermal disinfection that did not get hot, or not for long enough",
+        "the last commanded attempt's",
+        "fault",
+        0.0,
+        0.0,
+    ),
+    Detector(
+        "disinfection_refused",
+        "a home in which thermal disinfection cannot be done",
+        "no recorded mixing valve, or no source that reaches the lowest named probe",
+        "warning",
+        0.0,
+        0.0,
+    ),
 )
 BY_CODE = {d.code: d for d in DETECTORS}
+PROBE_FAULTS = frozenset(d.code for d in DETECTORS if d.code.startswith("probe_"))
 
 
 @dataclass(frozen=True)
 class Finding:
-    """Something a check sees now."""
+    """Something a check sees now; ``over`` says that it saw the opposite."""
 
     code: str
     subject: str
     facts: Facts
+    over: bool = False
 
 
-def advance(s: Situation) -> tuple[Watch, tuple[Fault, ...], tuple[Fault, ...]]:
+def advance(
+    s: Situation, nonsense: tuple[str, ...]
+) -> tuple[Watch, tuple[Fault, ...], tuple[Fault, ...]]:
     """Run the checks: supervision's memory, all standing faults, and those raised or cleared."""
-    watch = s.state.watch
-    found = {(f.code, f.subject): f for f in _findings(s)}
+    watch = _nonsense(s, nonsense)
+    if s.elapsed_s - watch.mark_s < STRIDE_S and not s.state.clock.wrong and not nonsense:
+        return watch, s.state.faults, ()
+    watch = _remember(s, watch)
+    found: dict[tuple[str, str], Finding] = {}
+    over: set[tuple[str, str]] = set()
+    for finding in _findings(s, watch):
+        key = (finding.code, finding.subject)
+        if finding.over:
+            over.add(key)
+        else:
+            found[key] = finding
     suspicions: dict[str, Suspicion] = {}
     standing = {(f.code, f.subject): f for f in s.state.faults if f.cleared_at is None}
     changed: list[Fault] = []
     for key, finding in found.items():
         name = f"{key[0]}/{key[1]}"
         suspicion = watch.suspicions.get(name) or Suspicion(s.elapsed_s, s.now)
-        suspicion = replace(suspicion, facts=finding.facts, seen_mark_s=s.elapsed_s)
+        suspicion = replace(suspicion, seen_mark_s=s.elapsed_s)
         suspicions[name] = suspicion
         detector = BY_CODE[key[0]]
-        if key not in standing and (s.elapsed_s - suspicion.since_mark_s >= detector.told_after_s):
+        if key not in standing and s.elapsed_s - suspicion.since_mark_s >= detector.told_after_s:
             fault = Fault(key[0], key[1], suspicion.since_at, detector.severity, finding.facts)
             standing[key] = fault
             changed.append(fault)
     for key, fault in list(standing.items()):
-        name = f"{key[0]}/{key[1]}"
         if key in found:
             continue
+        name = f"{key[0]}/{key[1]}"
+        known = BY_CODE.get(key[0])
         suspicion = watch.suspicions.get(name) or Suspicion(s.elapsed_s, s.now)
-        gone_s = s.elapsed_s - suspicion.seen_mark_s
-        if key[0] not in BY_CODE or gone_s >= BY_CODE[key[0]].cleared_after_s:
+        gone = s.elapsed_s - suspicion.seen_mark_s
+        if known is None or (key in over if known.proof else gone >= known.cleared_after_s):
             del standing[key]
             changed.append(replace(fault, cleared_at=s.now))
         else:
             suspicions[name] = suspicion
-    return replace(watch, suspicions=suspicions), tuple(standing.values()), tuple(changed)
+    watch = replace(watch, suspicions=suspicions, mark_s=s.elapsed_s)
+    return watch, tuple(standing.values()), tuple(changed)
 
 
-def _findings(s: Situation) -> Iterator[Finding]:
-    state = s.state
-    for name, heard in state.heard.items():
+def _nonsense(s: Situation, nonsense: tuple[str, ...]) -> Watch:
+    watch = s.state.watch
+    if s.elapsed_s - watch.nonsense_mark_s > HOUR_S:
+        watch = replace(watch, nonsense={}, nonsense_mark_s=s.elapsed_s)
+    if nonsense:
+        counts = dict(watch.nonsense)
+        for name in nonsense:
+            counts[name] = counts.get(name, 0) + 1
+        watch = replace(watch, nonsense=counts)
+    return watch
+
+
+# --- what is remembered ------------------------------------------------------------------------
+
+
+def probe_heat_kwh(s: Situation) -> float | None:
+    """Heat in the cylinder by the probes alone, above 0 degC, kWh; None without them all."""
+    probes = [p for p in s.plant.probes if p.name not in s.faulty_probes]
+    if not probes or any(p.name not in s.fresh for p in probes):
+        return None
+    height = s.plant.cylinder.height_m
+    total = 0.0
+    below = 0.0
+    for i, probe in enumerate(probes):
+        above = height if i + 1 == len(probes) else (probe.height_m + probes[i + 1].height_m) / 2
+        total += s.fresh[probe.name] * (above - below) / height
+        below = above
+    return total * s.plant.cylinder.volume_l * 1.15e-3
+
+
+def _remember(s: Situation, watch: Watch) -> Watch:
+    """Keep a moment every few minutes, and close the books on runs that ended."""
+    last = watch.moments[-1] if watch.moments else None
+    if last is None or s.elapsed_s - last.mark_s >= MOMENT_EVERY_S:
+        heat = probe_heat_kwh(s)
+        circulating = observe.first_fresh(s.plant, s.fresh, Quantity.SECONDARY_RETURN)
+        moment = Moment(
+            s.elapsed_s,
+            heat,
+            s.state.draws.total_kwh,
+            s.charge_l40,
+            s.state.draws.total_l40,
+            bool(circulating),
+        )
+        watch = replace(watch, moments=(*watch.moments, moment)[-MOMENTS_KEPT:])
+    watch = _quiet_day(s, watch)
+    reheats = watch.reheats
+    for name, source in s.plant.sources.items():
+        before = reheats.get(name, Reheat())
+        after = _reheat(s, source, before)
+        if after is not before:
+            reheats = {**reheats, name: after}
+    return watch if reheats is watch.reheats else replace(watch, reheats=reheats)
+
+
+def _quiet_day(s: Situation, watch: Watch) -> Watch:
+    """The longest pause between draws of this local day, and yesterday's."""
+    flow = s.plant.of(Quantity.DRAW_FLOW)
+    if not flow:
+        return watch
+    seen = flow[0].name in s.fresh
+    quiet_since = watch.quiet_since_s
+    if s.state.draws.start_s is not None or not seen:
+        quiet_since = s.elapsed_s
+    longest = max(watch.quiet_longest_s, s.elapsed_s - quiet_since)
+    blind = watch.blind or not seen
+    if s.state.today != watch.day:
+        whole = watch.day != "" and not watch.blind and watch.day_mark_s < s.elapsed_s - 20 * HOUR_S
+        return replace(
+            watch,
+            day=s.state.today,
+            day_mark_s=s.elapsed_s,
+            yesterday_quiet_s=watch.quiet_longest_s if whole else None,
+            quiet_longest_s=0.0,
+            quiet_since_s=quiet_since,
+            blind=not seen,
+        )
+    if (
+        longest != watch.quiet_longest_s
+        or quiet_since != watch.quiet_since_s
+        or blind != watch.blind
+    ):
+        return replace(watch, quiet_longest_s=longest, quiet_since_s=quiet_since, blind=blind)
+    return watch
+
+
+def _reheat(s: Situation, source: SourcePlant, was: Reheat) -> Reheat:
+    """Begin, follow and end the account of one run: heat gained against heat expected."""
+    run = s.state.book.runs.get(source.name)
+    started = run.started_mark_s if run is not None else None
+    heat = probe_heat_kwh(s)
+    if started is not None:
+        if was.mark_s == started or heat is None:
+            return was
+        return replace(was, mark_s=started, heat_kwh=heat, drawn_kwh=s.state.draws.total_kwh)
+    if was.heat_kwh is None or was.mark_s == NEVER or run is None:
+        return was
+    ended = replace(was, heat_kwh=None)
+    seconds = run.stopped_mark_s - was.mark_s
+    if heat is None or seconds < RUN_LEAST_S or s.elapsed_s - run.stopped_mark_s > HOUR_S:
+        return ended
+    gained = heat - was.heat_kwh + s.state.draws.total_kwh - was.drawn_kwh
+    expected = expected_kw(s, source) * seconds / HOUR_S
+    if expected < RUN_LEAST_KWH or not s.plant.of(Quantity.DRAW_FLOW):
+        return ended
+    share = min(max(gained / expected, 0.0), 3.0)
+    runs = was.runs + 1
+    usual = share if was.usual is None else was.usual + (share - was.usual) / min(runs, 30)
+    recent = share if was.recent is None else was.recent + 0.35 * (share - was.recent)
+    first = was.first
+    if runs <= RUNS_FIRST:
+        first = share if first is None else first + (share - first) / runs
+    return replace(ended, runs=runs, usual=usual, recent=recent, first=first)
+
+
+def expected_kw(s: Situation, source: SourcePlant) -> float:
+    """Heat the source usually gives now, kW."""
+    if source.name == "heat_pump":
+        outdoor = observe.first_fresh(s.plant, s.fresh, Quantity.OUTDOOR_TEMPERATURE)
+        duty = s.plant.duty(7.0 if outdoor is None else outdoor)
+        if duty is not None:
+            return duty.heat_w / 1000.0
+    return source.heat_w / 1000.0
+
+
+# --- the checks --------------------------------------------------------------------------------
+
+
+def _findings(s: Situation, watch: Watch) -> Iterator[Finding]:
+    yield from _signals(s, watch)
+    yield from _clock_and_work(s)
+    yield from _probes(s)
+    for name, source in s.plant.sources.items():
+        yield from _effect(s, watch, name, source)
+        yield from _uncommanded(s, watch, name, source)
+        yield from _reheats(watch, name)
+    yield from _immersion_thermostat(s)
+    yield from _water(s, watch)
+    yield from _secondary(s, watch)
+    yield from _disinfection(s)
+
+
+def _signals(s: Situation, watch: Watch) -> Iterator[Finding]:
+    for name in s.state.heard:
         signal = s.plant.signals.get(name)
         if signal is not None and name not in s.fresh:
-            age = heard.age_at(s.elapsed_s)
             yield Finding("signal_stale", name, {"stale_after_s": signal.stale_after_s})
-            del age
+    for name, count in watch.nonsense.items():
+        if count >= NONSENSE_PER_HOUR:
+            yield Finding("nonsense_readings", name, {"within_an_hour": count})
+
+
+def _clock_and_work(s: Situation) -> Iterator[Finding]:
+    state = s.state
     if state.clock.wrong:
         yield Finding("clock_cannot_be_right", "clock", {"year": s.now.year})
     if observe.just_jumped(state.clock, s.elapsed_s):
         yield Finding("clock_jumped", "clock", {"by_s": round(state.clock.jumped_by_s)})
     for kind, message in state.planning.failed.items():
         yield Finding("work_failed", kind, {"message": message})
+
+
+def _probes(s: Situation) -> Iterator[Finding]:
+    if s.estimate is None:
+        return
+    for fault in s.estimate.probe_faults:
+        code = f"probe_{fault.code}"
+        if code in BY_CODE:
+            yield Finding(code, fault.probe, dict(fault.evidence))
+
+
+def _effect(s: Situation, watch: Watch, name: SourceName, source: SourcePlant) -> Iterator[Finding]:
+    run = s.state.book.runs.get(name)
+    if run is None or run.started_mark_s is None or not s.running(name):
+        return
+    ran_s = s.elapsed_s - run.started_mark_s
+    lease = next(x for x in s.state.book.leases.values() if x.source == name)
+    expected_w = source.electricity_w if lease.power_w is None else lease.power_w
+    if lease.surplus:
+        return  # what a modulating plant takes from surplus says nothing
+    quantity = (
+        Quantity.IMMERSION_ELECTRICITY if name == "immersion" else Quantity.HEAT_PUMP_ELECTRICITY
+    )
+    watts = s.watts.get(quantity)
+    facts: Facts = {"commanded_for_s": round(ran_s), **_own_control(s, name)}
+    if watts is not None:
+        facts["watts"] = round(watts)
+        if watts < WITHOUT_POWER_SHARE * expected_w:
+            yield Finding("command_without_effect", name, facts)
+            return
+    gained = _gained(watch, min(ran_s, GAIN_AFTER_S), s.elapsed_s)
+    if watts is not None and gained is None:
+        if ran_s > 300.0:
+            yield Finding("command_without_effect", name, {}, over=True)
+        return
+    if gained is None:
+        return
+    kwh, span_s = gained
+    share = kwh / max(expected_kw(s, source) * span_s / HOUR_S, 1e-6)
+    facts |= {"gained_kwh": round(kwh, 2), "within_s": round(span_s)}
+    useless = share < WITHOUT_GAIN_SHARE and not s.full(source, s.plant.set_c)
+    flow_c = observe.first_fresh(s.plant, s.fresh, Quantity.HEAT_PUMP_FLOW_TEMPERATURE)
+    lowest = min(s.probes_c.values(), default=None)
+    if name == "heat_pump" and flow_c is not None and watts is not None and lowest is not None:
+        facts["flow_c"] = round(flow_c, 1)
+        if useless and span_s >= PUMP_AFTER_S and flow_c > lowest + 15.0:
+            yield Finding("pump_moves_no_water", name, facts)
+            return
+        if share > 2 * WITHOUT_GAIN_SHARE:
+            yield Finding("pump_moves_no_water", name, {}, over=True)
+    if watts is not None:
+        yield Finding("command_without_effect", name, {}, over=True)
+    elif useless and span_s >= GAIN_AFTER_S - MOMENT_EVERY_S:
+        yield Finding("command_without_effect", name, facts)
+    elif share > 2 * WITHOUT_GAIN_SHARE:
+        yield Finding("command_without_effect", name, {}, over=True)
+
+
+def _own_control(s: Situation, name: SourceName) -> Facts:
+    """Why the heat pump's own control may not have called, when that is what happened."""
+    pump = s.settings.wiring.heat_pump
+    if name != "heat_pump" or pump is None or pump.own_sensor_height_m is None:
+        return {}
+    at_sensor = s.layer_c(s.plant.level(pump.own_sensor_height_m))
+    own_set = pump.own_set_c if pump.own_set_c is not None else s.plant.set_c
+    if at_sensor is None:
+        return {}
+    return {
+        "own_sensor_c": round(at_sensor, 1),
+        "calls_below_c": round(own_set - pump.own_restart_k, 1),
+    }
+
+
+def _gained(watch: Watch, within_s: float, elapsed_s: float) -> tuple[float, float] | None:
+    """Heat the cylinder gained over the last ``within_s``, draws added back: kWh and seconds."""
+    if not watch.moments:
+        return None
+    last = watch.moments[-1]
+    first = next((m for m in watch.moments if m.mark_s >= elapsed_s - within_s), None)
+    if first is None or last.mark_s - first.mark_s < 1200.0:
+        return None
+    if last.heat_kwh is None or first.heat_kwh is None:
+        return None
+    drawn = last.drawn_kwh - first.drawn_kwh
+    return last.heat_kwh - first.heat_kwh + drawn, last.mark_s - first.mark_s
+
+
+def _uncommanded(
+    s: Situation, watch: Watch, name: SourceName, source: SourcePlant
+) -> Iterator[Finding]:
+    run = s.state.book.runs.get(name)
+    if s.running(name) or not source.actuators:
+        return
+    if run is not None and s.elapsed_s - run.stopped_mark_s < LEASE_ENDED_S:
+        return
+    if name == "immersion":
+        watts = s.watts.get(Quantity.IMMERSION_ELECTRICITY)
+        if watts is not None and watts > UNCOMMANDED_W:
+            yield Finding("uncommanded_running", name, {"watts": round(watts)})
+        return
+    pump = s.settings.wiring.heat_pump
+    if pump is None or pump.own_timer or pump.own_disinfection or pump.own_sensor_height_m is None:
+        return  # its own control has reasons of its own that cannot be seen
+    last = s.state.decision
+    if last is not None and last.rule in (Rule.FAIL_SAFE, Rule.MAINTENANCE_HOLD):
+        return
+    others = any(s.running(n) for n in s.plant.sources)
+    element = s.watts.get(Quantity.IMMERSION_ELECTRICITY, 0.0)
+    gained = _gained(watch, GAIN_AFTER_S, s.elapsed_s)
+    since_run = s.elapsed_s - max(
+        (r.stopped_mark_s for r in s.state.book.runs.values()), default=NEVER
+    )
+    if gained is None or others or element > 50.0 or since_run < GAIN_AFTER_S + LEASE_ENDED_S:
+        return
+    own_set = pump.own_set_c if pump.own_set_c is not None else s.plant.set_c
+    at_sensor = s.layer_c(s.plant.level(pump.own_sensor_height_m))
+    called = at_sensor is None or at_sensor < own_set + 2.0
+    if gained[0] > UNCOMMANDED_KWH and not called:
+        yield Finding("uncommanded_running", name, {"gained_kwh": round(gained[0], 2)})
+
+
+def _reheats(watch: Watch, name: SourceName) -> Iterator[Finding]:
+    r = watch.reheats.get(name)
+    if r is None or r.usual is None or r.recent is None or r.first is None:
+        return
+    if r.runs >= RUNS_USUAL and r.recent < SLOW_SHARE * r.usual:
+        yield Finding(
+            "slow_reheat", name, {"recent": round(r.recent, 2), "usual": round(r.usual, 2)}
+        )
+    if r.runs >= SCALE_RUNS and r.usual < SCALE_SHARE * r.first:
+        facts: Facts = {"usual": round(r.usual, 2), "first": round(r.first, 2), "runs": r.runs}
+        yield Finding("limescale_drift", name, facts)
+
+
+def _immersion_thermostat(s: Situation) -> Iterator[Finding]:
+    element = s.settings.wiring.immersion
+    watts = s.watts.get(Quantity.IMMERSION_ELECTRICITY)
+    if element is None or watts is None or watts < UNCOMMANDED_W:
+        return
+    source = s.plant.sources["immersion"]
+    above = [p for p in s.plant.probes if p.height_m >= source.foot_m and p.name in s.fresh]
+    if above and s.fresh[above[0].name] > element.thermostat_c + STUCK_ABOVE_K:
+        facts: Facts = {
+            "watts": round(watts),
+            "water_c": round(s.fresh[above[0].name], 1),
+            "thermostat_c": element.thermostat_c,
+        }
+        yield Finding("immersion_thermostat_stuck", "immersion", facts)
+
+
+def _water(s: Situation, watch: Watch) -> Iterator[Finding]:
+    draw = s.state.draws
+    if draw.start_s is not None and draw.live:
+        lasts = s.now_s - draw.start_s
+        mean = draw.litres / max(lasts / 60.0, 1e-6)
+        facts: Facts = {"minutes": round(lasts / 60.0), "litres": round(draw.litres, 1)}
+        if lasts > TAP_S and mean >= TAP_L_PER_MIN:
+            yield Finding("tap_left_open", "draw", facts)
+        elif lasts > LEAK_S:
+            yield Finding("water_keeps_running", "draw", facts)
+    quiet = watch.yesterday_quiet_s
+    if quiet is not None and quiet < DRIP_QUIET_S:
+        yield Finding("water_keeps_running", "day", {"longest_pause_min": round(quiet / 60.0)})
+
+
+def _secondary(s: Situation, watch: Watch) -> Iterator[Finding]:
+    if not s.plant.of(Quantity.SECONDARY_RETURN) or len(watch.moments) < 2:
+        return
+    last = watch.moments[-1]
+    window = [m for m in watch.moments if m.mark_s >= last.mark_s - 7200.0]
+    first = window[0]
+    heated = any(s.running(n) for n in s.plant.sources) or any(
+        s.elapsed_s - r.stopped_mark_s < 7200.0 for r in s.state.book.runs.values()
+    )
+    if heated or first.charge_l40 is None or last.charge_l40 is None:
+        return
+    circulated = sum(m.circulating for m in window) * MOMENT_EVERY_S
+    lost = first.charge_l40 - last.charge_l40 - (last.drawn_l40 - first.drawn_l40)
+    if circulated >= 1800.0 and lost > RETURN_TENTHS * s.plant.tenth_l40:
+        facts: Facts = {"lost_l40": round(lost), "pump_ran_min": round(circulated / 60.0)}
+        yield Finding("secondary_return_mixes", "secondary_return", facts)
+
+
+def _disinfection(s: Situation) -> Iterator[Finding]:
+    when = hygiene.due(s)
+    if when.refused is not None:
+        facts: Facts = {"because": when.refused.code, **when.refused.facts}
+        yield Finding("disinfection_refused", "hygiene", facts)
+    if when.overdue:
+        facts = {"overdue_h": round(-when.in_s / HOUR_S, 1), "because": when.why}
+        yield Finding("disinfection_overdue", "hygiene", facts)
+    if s.state.hygiene.failures >= FAILURES_TOLD:
+        yield Finding("disinfection_failed", "hygiene", {"attempts": s.state.hygiene.failures})
+
+
+def moved(watch: Watch, shift_s: float) -> Watch:
+    """The memory with its marks on another elapsed clock; what was being watched begins anew."""
+
+    def mark(m: float) -> float:
+        return m if m <= NEVER / 2 else m + shift_s
+
+    return replace(
+        watch,
+        mark_s=NEVER,
+        suspicions={
+            name: replace(x, since_mark_s=mark(x.since_mark_s), seen_mark_s=mark(x.seen_mark_s))
+            for name, x in watch.suspicions.items()
+        },
+        reheats={n: replace(r, mark_s=NEVER, heat_kwh=None) for n, r in watch.reheats.items()},
+        moments=(),
+        nonsense_mark_s=mark(watch.nonsense_mark_s),
+        day_mark_s=mark(watch.day_mark_s),
+        quiet_since_s=mark(watch.quiet_since_s),
+        blind=True,
+    )
