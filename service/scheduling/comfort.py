@@ -24,41 +24,37 @@ LEAST_OVER_DEAREST = 2.0
 class Comfort(StrEnum):
     """How often lukewarm water is accepted."""
 
-    NOW_AND_THEN = "now_and_then"
-    SELDOM = "seldom"
-    HARDLY_EVER = "hardly_ever"
-    NEXT_TO_NEVER = "next_to_never"
+    THRIFTY = "thrifty"
+    BALANCED = "balanced"
+    AMPLE = "ample"
 
 
-DEFAULT = Comfort.HARDLY_EVER
+DEFAULT = Comfort.BALANCED
 
-TIMES_PER_YEAR = {
-    Comfort.NOW_AND_THEN: 12.0,
-    Comfort.SELDOM: 4.0,
-    Comfort.HARDLY_EVER: 1.0,
-    Comfort.NEXT_TO_NEVER: 0.2,
-}
+TIMES_PER_YEAR = {Comfort.THRIFTY: 6.0, Comfort.BALANCED: 1.0, Comfort.AMPLE: 0.2}
 
 MEANING = {
-    Comfort.NOW_AND_THEN: "Cheapest: the water may turn lukewarm about once a month.",
-    Comfort.SELDOM: "Thrifty: it may turn lukewarm about once in a season.",
-    Comfort.HARDLY_EVER: "Usual: it should not happen more than about once a year.",
-    Comfort.NEXT_TO_NEVER: "Careful: plan as if it may happen once in five years.",
+    Comfort.THRIFTY: "Cheapest: the water may turn lukewarm every other month.",
+    Comfort.BALANCED: "Usual: the water should not turn lukewarm more than about once a year.",
+    Comfort.AMPLE: "Careful: plan as if it may turn lukewarm once in five years.",
 }
 
 
 def shortage_price(
-    comfort: Comfort, store: Store, heat_price_per_kwh: float, dearest_heat_price_per_kwh: float
+    comfort: Comfort | str,
+    store: Store,
+    heat_price_per_kwh: float,
+    dearest_heat_price_per_kwh: float,
 ) -> float:
     """Price of one litre at 40 degC that is wanted and missing, money.
 
     Args:
-        comfort: the household's setting.
+        comfort: the household's setting, or its name.
         store: the cylinder, for its standing loss.
         heat_price_per_kwh: what a kWh of heat in the cylinder usually costs.
         dearest_heat_price_per_kwh: what it costs from the dearest source at the dearest hour.
 
-    Raises ValueError when the store holds no heat above its cold inlet.
+    Raises ValueError for an unknown setting, or a store that holds no heat above its inlet.
     """
     if store.set_c <= store.cold_c or store.capacity_l40 <= 0:
         raise ValueError("the set temperature must be above the cold inlet")
@@ -66,5 +62,5 @@ def shortage_price(
     loss_kwh = store.loss_w_per_k * max(store.set_c - store.ambient_c, 0.0) * 24.0 / 1000.0
     lost_per_day = min(loss_kwh / (store.capacity_l40 * per_l40), 1.0)
     holding = max(heat_price_per_kwh, 0.0) * per_l40 * max(lost_per_day, 0.02)
-    wanted = holding * DAYS_PER_YEAR / TIMES_PER_YEAR[comfort]
+    wanted = holding * DAYS_PER_YEAR / TIMES_PER_YEAR[Comfort(comfort)]
     return max(wanted, LEAST_OVER_DEAREST * max(dearest_heat_price_per_kwh, 0.0) * per_l40)

@@ -99,7 +99,8 @@ class Stage:
     """One source on the lattice.
 
     With t different heats, j portions and s states, ``first``, ``second``, ``weight`` and
-    ``taken`` have shape (t, j, s); ``whole`` (t, s) is where a full run is taken up in full.
+    ``taken`` have shape (t, j, s). ``whole`` (t, s) is where a full run is taken up in full, and
+    ``startable`` where the store takes up the least run: it is not full before.
     """
 
     source: Source
@@ -112,6 +113,7 @@ class Stage:
     weight: Floats
     taken: Floats
     whole: Bools
+    startable: Bools
     runs: Bools  # may it run at all, shape (n,)
     kwh_per_l40: Floats  # electricity, shape (n,)
     alone: Cost
@@ -171,7 +173,15 @@ class Compiled:
     small_draw: int  # levels
 
 
-def compile_problem(problem: Problem) -> Compiled:
+@dataclass(frozen=True)
+class Fineness:
+    """How finely a problem is laid out, beside its levels; None chooses by the plant."""
+
+    lukewarm_steps: int = LUKEWARM_STEPS
+    portions: int | None = None
+
+
+def compile_problem(problem: Problem, fineness: Fineness = Fineness()) -> Compiled:
     """Check a problem and lay it on the lattice. Raises ValueError with what is wrong."""
     _check(problem)
     hours = (problem.grid.end_s - problem.grid.start_s) / 3600.0
@@ -180,14 +190,28 @@ def compile_problem(problem: Problem) -> Compiled:
         stores.full_l40(problem.store, stores.charge_c(s, problem.store), 1.0 - stores.foot(s))
         for s in problem.sources
     ]
-    lattice = _lattice(problem, shape, tops)
+    lattice = _lattice(problem, shape, tops, fineness.lukewarm_steps)
     names = [s.name for s in problem.sources]
     order = sorted(range(len(names)), key=lambda i: names[i] != "heat_pump")
+    many = PORTIONS if lattice.channels > 1 else PORTIONS_PLATE_ONLY
+    portions = fineness.portions or many
     main = extra = None
+
+    def stage(place: int, beside: Stage | None) -> Stage:
+        return _stage(
+            problem,
+            shape,
+            lattice,
+            place=place,
+            top=tops[place],
+            main=beside,
+            portions=portions,
+        )
+
     if order:
-        main = _stage(problem, shape, lattice, place=order[0], top=tops[order[0]], main=None)
+        main = stage(order[0], None)
     if len(order) > 1:
-        extra = _stage(problem, shape, lattice, place=order[1], top=tops[order[1]], main=main)
+        extra = stage(order[1], main)
     slot_s = float(np.median(hours)) * 3600.0
     phases, least = Phases(0, 0), 1
     if main is not None:
@@ -257,7 +281,7 @@ def _check(problem: Problem) -> None:
             raise ValueError(f"{what} must be a number in every slot")
 
 
-def _lattice(problem: Problem, body: Body, tops: list[Floats]) -> Lattice:
+def _lattice(problem: Problem, body: Body, tops: list[Floats], lukewarm_steps: int) -> Lattice:
     top = max([problem.store.capacity_l40, problem.now.usable_l40, *(float(t.max()) for t in tops)])
     wanted = problem.limits.disinfection
     if wanted is not None:
@@ -265,7 +289,7 @@ def _lattice(problem: Problem, body: Body, tops: list[Floats]) -> Lattice:
     levels = np.linspace(0.0, top, problem.levels)
     has_mass = any(s.layout is not Layout.PLATE for s in problem.sources)
     lukewarm_now = problem.now.lukewarm_kwh / body.kwh_per_l40
-    steps = LUKEWARM_STEPS if has_mass or lukewarm_now > 0.1 * body.most_lukewarm else 1
+    steps = lukewarm_steps if has_mass or lukewarm_now > 0.1 * body.most_lukewarm else 1
     step = body.most_lukewarm / (steps - 1) if steps > 1 else 0.0
     channels = steps + has_mass
     lukewarm = np.repeat(np.append(np.arange(steps) * step, [0.0] * has_mass), problem.levels)
@@ -288,14 +312,16 @@ def _stage(
     place: int,
     top: Floats,
     main: Stage | None,
+    portions: int,
 ) -> Stage:
     source = problem.sources[place]
     hours = (problem.grid.end_s - problem.grid.start_s) / 3600.0
     n = len(hours)
-    portions = PORTIONS if lattice.channels > 1 else PORTIONS_PLATE_ONLY
     share = np.arange(1, portions + 1) / portions
     heat = np.maximum(source.heat_w, 0.0) * hours / 1000.0 / body.kwh_per_l40
     runs = np.asarray(source.available, bool) & (heat > 0.0)
+    slot_s = float(np.median(hours)) * 3600.0
+    least_share = min(source.min_run_s / slot_s, 1.0)
     top = np.minimum(top, problem.limits.highest_l40)
     # Slots that heat alike, within a percent and a litre, share a table.
     keys = np.stack([np.rint(np.log(np.maximum(heat, 1e-6)) * 100.0), np.rint(top)], axis=1)
@@ -336,6 +362,7 @@ def _stage(
         weight=weight,
         taken=np.ascontiguousarray(np.broadcast_to(taken, first.shape)),
         whole=taken[:, -1] >= q[:, -1] * (1.0 - 1e-9),
+        startable=taken[:, -1] >= least_share * q[:, -1] * (1.0 - 1e-9),
         runs=runs,
         kwh_per_l40=per_l40,
         alone=priced(np.zeros(n)),

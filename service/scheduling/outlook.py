@@ -106,7 +106,8 @@ def _act(c: Compiled, slot: int, solution: Solution, chance: Floats) -> tuple[Fl
             value, leads = run[:, 0], np.zeros_like(leads)
         elif phase == 0:
             least = c.least_start - 1
-            value[:, least:] = run[:, phases.first_run, least:] + c.start_cost
+            begin = run[:, phases.first_run, least:] + c.start_cost
+            value[:, least:] = np.where(stage.startable[table][at], begin, np.inf)
             leads[:] = phases.first_run
             added = c.start_cost
         elif phase == phases.last_run:

@@ -232,6 +232,10 @@ def _main_options(
         return slice(0, allowed), [0] * allowed
     if here.phase == 0:
         least = c.least_start - 1
+        if most_taken < float(stage.share[least]) * stage.heat[slot] * (1.0 - 1e-9):
+            if stage.source.min_run_s > 0:
+                return None, []
+            least = 0
         return slice(least, allowed), [phases.first_run] * max(allowed - least, 0)
     if here.phase <= phases.rests:
         return None, []

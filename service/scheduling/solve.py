@@ -165,10 +165,11 @@ def choose(c: Compiled, slot: int, off: Floats, on: Floats) -> Floats:
     if phases.count == 1:
         either: Floats = np.minimum(off, run.min(axis=2))
         return either
-    whole = stage.whole[stage.which[slot]]
+    table = stage.which[slot]
+    whole = stage.whole[table]
     best = _idle(c, off)
     start = run[:, phases.first_run, c.least_start - 1 :].min(axis=1) + c.start_cost
-    best[:, 0] = np.minimum(best[:, 0], start)
+    best[:, 0] = np.where(stage.startable[table], np.minimum(best[:, 0], start), best[:, 0])
     stopping = run[:, phases.stopped].min(axis=1)
     full = np.where(whole, run[:, phases.last_run, -1], stopping)
     last = phases.last_run

@@ -123,7 +123,7 @@ def heated(
     zone_l = np.maximum(body.volume_l - below_l - hot_l, 0.0)
     rest_l = np.maximum((1.0 - body.lowest_foot) * body.volume_l - hot_l, 1e-9)
     inside = np.where(mass, 0.0, lukewarm * np.minimum(zone_l / rest_l, 1.0))
-    crosses = mass | (inside + heat >= zone_l * body.mass_per_litre)
+    crosses = mass | (inside + heat >= zone_l * body.mass_per_litre - 1e-9)
     can = room > inside  # else the source finds its zone as hot as it can make it
     taken = np.where(crosses, np.where(can, np.minimum(heat, room - inside), 0.0), heat)
     moves = crosses & can

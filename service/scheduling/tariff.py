@@ -324,4 +324,3 @@ def _change_s(offset: Callable[[int], timedelta | None], low: int, high: int) ->
         middle = (low + high) // 2
         low, high = (middle, high) if offset(middle) == before else (low, middle)
     return high
-
