@@ -97,6 +97,8 @@ class Link:
         clock: wall time in seconds since 1970, sped up in the demo.
         backoff_s: first and longest pause between attempts; each is doubled and jittered.
         marker_every_s, lag_s, settle_s: see the module's text; real seconds.
+        lasting: False for a look at the broker beside a running service: a client id of its own,
+            no session, no status and no will; messages need no acknowledgement.
     """
 
     def __init__(
@@ -111,7 +113,12 @@ class Link:
         marker_every_s: float = 10.0,
         lag_s: float = 5.0,
         settle_s: float = 1.0,
+        lasting: bool = True,
     ) -> None:
+        if not lasting:
+            passing = {"client_id": f"{broker.client_id}-{uuid.uuid4().hex[:8]}"}
+            broker = broker.model_copy(update={**passing, "session_expiry_s": 0})
+        self._lasting = lasting
         self._broker = broker
         self._five = broker.version == "5"
         self._topics = frozenset(topics)
@@ -287,7 +294,7 @@ class Link:
         client = paho.Client(
             CallbackAPIVersion.VERSION2,
             client_id=broker.client_id,
-            clean_session=None if self._five else False,
+            clean_session=None if self._five else not self._lasting,
             protocol=paho.MQTTv5 if self._five else paho.MQTTv311,
             manual_ack=True,
             reconnect_on_failure=False,
@@ -306,7 +313,9 @@ class Link:
                     str(broker.client_key) if broker.client_key else None,
                 )
             client.tls_set_context(context)
-        client.will_set(status_topic(broker), self._status("gone", "lost"), qos=1, retain=True)
+        if self._lasting:
+            gone = self._status("gone", "lost")
+            client.will_set(status_topic(broker), gone, qos=1, retain=True)
         client.on_connect = self._connected
         client.on_disconnect = self._disconnected
         client.on_subscribe = self._subscribed
@@ -327,7 +336,7 @@ class Link:
         properties.SessionExpiryInterval = self._broker.session_expiry_s
         properties.ReceiveMaximum = self._broker.receive_maximum
         properties.MaximumPacketSize = LARGEST_PACKET_BYTES
-        return {"clean_start": False, "properties": properties}
+        return {"clean_start": not self._lasting, "properties": properties}
 
     def _connected(
         self,
@@ -391,7 +400,8 @@ class Link:
             self._since_s = self._clock()
             kept = list(self._kept.values())
             self._flush()  # what was settled while the subscriptions were under way
-        self._send(client, Outgoing(status_topic(self._broker), self._status("here"), 1, True))
+        if self._lasting:
+            self._send(client, Outgoing(status_topic(self._broker), self._status("here"), 1, True))
         for message in kept:
             self._send(client, message)
         self._mark(client)
@@ -452,7 +462,7 @@ class Link:
         self._tell_state()
 
     def _say_goodbye(self, client: paho.Client) -> None:
-        if self._client is None:
+        if self._client is None or not self._lasting:
             return
         info = client.publish(
             status_topic(self._broker), self._status("gone", "stopped"), qos=1, retain=True
@@ -508,13 +518,15 @@ class Link:
                     payload=payload,
                     received_s=self._clock(),
                     waited=waited,
-                    token=delivery.token if delivery else None,
+                    token=delivery.token if delivery and self._lasting else None,
                     correlation=correlation,
                 )
             )
         except Exception:  # one message that cannot be handled must not hold up all others
             log.exception("A message on %s could not be handled; it is dropped", topic)
             self._refusals["not_handled"] += 1
+            self._settle(delivery)
+        if not self._lasting:
             self._settle(delivery)
 
     def _settle(self, delivery: _Delivery | None) -> None:

@@ -138,8 +138,7 @@ def test_user_and_password(version: str, tmp_path: Path) -> None:
         bad.stop()
 
 
-@pytest.mark.parametrize("version", VERSIONS)
-def test_tls_with_client_certificate(version: str, certificates: Path) -> None:
+def test_tls_with_client_certificate(certificates: Path) -> None:
     lines = (
         f"cafile {certificates}/ca.pem",
         f"certfile {certificates}/server.pem",
@@ -150,7 +149,6 @@ def test_tls_with_client_certificate(version: str, certificates: Path) -> None:
         heard = Heard()
         wiring = wire(
             broker,
-            version,
             tls=True,
             ca_file=certificates / "ca.pem",
             client_certificate=certificates / "client.pem",
@@ -306,7 +304,10 @@ def test_status_is_here_then_gone() -> None:
         states: list[tuple[str, bool]] = []
         c.on_message = lambda _c, _u, m: states.append((json.loads(m.payload)["state"], m.retain))
         wiring = wire(broker)
+        ready = threading.Event()
+        c.on_subscribe = lambda *_: ready.set()
         c.subscribe(status_topic(wiring), 1)
+        assert ready.wait(5)
         with linked(wiring, Heard()):
             assert until(lambda: states == [("here", False)])
         assert until(lambda: states[-1] == ("gone", False))
@@ -342,6 +343,33 @@ def test_a_second_client_with_the_same_id_is_named() -> None:
         assert "client_id" in link.state.trouble
         rival.disconnect()
         rival.loop_stop()
+
+
+@pytest.mark.parametrize("version", VERSIONS)
+def test_a_passing_look_leaves_the_service_and_the_broker_as_they_were(version: str) -> None:
+    with (
+        start() as broker,
+        linked(wire(broker, version), Heard()) as link,
+        stranger(broker.port) as c,
+    ):
+        seen, look = Heard(), Heard()
+        c.on_message = lambda _c, _u, m: seen.append(m)
+        c.subscribe("ladle/_link/+/status", 1)
+        say(c, "20", retain=True)
+        passing = Link(wire(broker, version), (TOPIC,), look.append, lasting=False, settle_s=0.1)
+        passing.start()
+        assert passing.wait_connected(5)
+        assert until(lambda: not passing.state.draining)
+        say(c, "51")
+        assert until(
+            lambda: [(m.payload, m.waited) for m in look] == [(b"20", True), (b"51", False)]
+        )
+        assert until(lambda: passing.state.unacknowledged == 0)
+        passing.stop()
+        time.sleep(0.2)
+        assert link.state.connected
+        assert link.state.refusals == {}
+        assert {m.topic for m in seen} == {"ladle/_link/ladle/status"}
 
 
 def test_subscriptions_of_an_earlier_configuration_are_dropped() -> None:
