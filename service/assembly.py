@@ -159,7 +159,7 @@ class Service:
         author = str(asked.fields.get("author") or "mqtt")[:60]
         fields = {k: v for k, v in asked.fields.items() if k != "author"}
         try:
-            kept = house.wish(fields, author)
+            kept = house.wish(fields, author, by_message=True)
         except WishRefused as refused:
             self.link.publish(own.wish_answer(False, str(refused), asked.correlation))
             return

@@ -11,7 +11,7 @@ from __future__ import annotations
 import json
 import logging
 import threading
-from collections import Counter
+from collections import Counter, deque
 from collections.abc import Callable, Mapping, Sequence
 from dataclasses import dataclass, field, replace
 from datetime import datetime
@@ -68,6 +68,7 @@ class RunningHouse:
         self._worker = worker
         self._wake = wake
         self.notes: tuple[str, ...] = ()
+        self.on_commands: Callable[[Sequence[Command]], object] | None = None  # who else hears
         self._inbox_lock = threading.Lock()
         self._turn_lock = threading.RLock()  # one turn, or one change of what it uses, at a time
         self._inbox = Inputs()
@@ -85,6 +86,7 @@ class RunningHouse:
         self._watched_by = {s.name for s in wiring.signals if s.measures in SHOW_DRAWS}
         self._settings: HomeSettings = self._settings_in_force(wiring)
         self._state = self._remember()
+        self._ended: deque[Override] = deque(maxlen=20)
         self._offer_overrides()
 
     # -- what the edges ask -------------------------------------------------------------------
@@ -117,10 +119,19 @@ class RunningHouse:
             notes=self.notes + (("step_failing",) if self._failed_turns else ()),
         )
 
-    def wish(self, fields: Mapping[str, Any], author: str) -> Override:
-        """Check, store and carry out a person's wish; WishRefused says what, where and how."""
-        draft = overrides.check_wish(fields, author, self.now(), self._settings, self._view)
+    def wish(self, fields: Mapping[str, Any], author: str, *, by_message: bool = False) -> Override:
+        """Check, store and carry out a person's wish; WishRefused says what, where and how.
+
+        ``by_message``: it came over MQTT, where nobody is known by a token.
+        """
+        draft = overrides.check_wish(
+            fields, author, self.now(), self._settings, self._view, by_message=by_message
+        )
         kept = self._records.add_override(self.id, draft)
+        for other in overrides.ended_by(kept, self.live_overrides()):
+            self._ended.append(self._records.end_override(self.id, other.id, self.now(), author))
+        if kept.wish in overrides.ENDING:
+            self._ended.append(kept)
         self._offer_overrides()
         return kept
 
@@ -131,6 +142,7 @@ class RunningHouse:
     def end_wish(self, override_id: int, author: str) -> Override:
         """End one override before its time; KeyError when there is none."""
         ended = self._records.end_override(self.id, override_id, self.now(), author)
+        self._ended.append(ended)
         self._offer_overrides()
         return ended
 
@@ -187,7 +199,8 @@ class RunningHouse:
         self._offer(work_done=(*self._inbox.work_done, done))
 
     def _offer_overrides(self) -> None:
-        self._offer(overrides=self.live_overrides())
+        # What a person ended goes along: control never drops a hold that merely vanished.
+        self._offer(overrides=(*self.live_overrides(), *self._ended))
 
     def _offer(self, **fields: Any) -> None:
         with self._inbox_lock:
@@ -252,6 +265,8 @@ class RunningHouse:
                 self._ask(work)
 
     def _publish(self, commands: Sequence[Command]) -> None:
+        if self.on_commands is not None:
+            self.on_commands(commands)
         by_name = {a.name: a for a in self._settings.wiring.actuators}
         for command in commands:
             for message in actuators.messages(by_name[command.actuator], command):

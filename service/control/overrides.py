@@ -32,6 +32,7 @@ FIELDS: dict[Wish, frozenset[str]] = {
     Wish.HOLD: frozenset(),
     Wish.END_HOLD: frozenset(),
 }
+ENDING = frozenset({Wish.BACK_TO_PLAN, Wish.END_HOLD})  # end others and are over at once
 CHARGING = frozenset({Wish.MORE, Wish.LESS, Wish.CHARGE_TO})
 NOTE_LENGTH = 200
 MOST_PEOPLE = 30.0
@@ -53,6 +54,8 @@ def check_wish(
     now: datetime,
     settings: HomeSettings,
     view: View | None,
+    *,
+    by_message: bool = False,
 ) -> Override:
     """Turn what a person sent into an ``Override`` with id 0, or refuse it.
 
@@ -64,11 +67,19 @@ def check_wish(
         now: aware UTC.
         settings: the home's settings in force.
         view: the last view, to refuse what makes no sense now; None before the first step.
+        by_message: it came over MQTT, where nobody is known by a token: a maintenance hold is
+            not ended that way.
 
     Raises:
         WishRefused: with what, where and how to mend it.
     """
     wish = _wish(fields.get("wish"))
+    if wish is Wish.END_HOLD and by_message:
+        raise WishRefused(
+            "no message ends a maintenance hold",
+            "wish",
+            "a person ends it on the page or over the API, with their own token",
+        )
     known = FIELDS[wish] | {"wish", "note"}
     for key, value in fields.items():
         if key not in known and value not in (None, ""):
@@ -112,28 +123,18 @@ def check_wish(
     )
 
 
-def settle(standing: Iterable[Override], wish: Override) -> tuple[Override, ...]:
-    """What stands after ``wish``, ended ones included and marked with who ended them.
+def ended_by(wish: Override, standing: Iterable[Override]) -> tuple[Override, ...]:
+    """Which of the standing overrides a wish ends, for whoever keeps the records.
 
-    ``back_to_plan`` ends more, less and charge_to; ``end_hold`` ends holds; a second hold is the
-    same hold. The wish itself is the last entry, and ends at once when it only ends others.
+    ``back_to_plan`` ends more, less and charge_to; ``end_hold`` ends holds; a charge to a level
+    replaces the one before.
     """
-    ends: frozenset[Wish] = frozenset()
-    if wish.wish is Wish.BACK_TO_PLAN:
-        ends = CHARGING
-    elif wish.wish is Wish.END_HOLD:
-        ends = frozenset({Wish.HOLD})
-    elif wish.wish is Wish.CHARGE_TO:
-        ends = frozenset({Wish.CHARGE_TO})
-    settled = tuple(
-        replace(o, ended_at=wish.made_at, ended_by=wish.author)
-        if o.wish in ends and o.ended_at is None
-        else o
-        for o in standing
-    )
-    if wish.wish in (Wish.BACK_TO_PLAN, Wish.END_HOLD):
-        wish = replace(wish, ended_at=wish.made_at, ended_by=wish.author)
-    return (*settled, wish)
+    ends = {
+        Wish.BACK_TO_PLAN: CHARGING,
+        Wish.END_HOLD: frozenset({Wish.HOLD}),
+        Wish.CHARGE_TO: frozenset({Wish.CHARGE_TO}),
+    }.get(wish.wish, frozenset())
+    return tuple(o for o in standing if o.wish in ends and o.ended_at is None and o.id != wish.id)
 
 
 def receive(standing: tuple[Override, ...], arrived: tuple[Override, ...]) -> tuple[Override, ...]:
@@ -142,21 +143,22 @@ def receive(standing: tuple[Override, ...], arrived: tuple[Override, ...]) -> tu
     A hold leaves when its own record comes with ``ended_at`` and ``ended_by``, or with an
     ``end_hold`` made after it by a named person; never because a record was lost.
     """
-    by_id = {o.id: o for o in arrived}
-    kept = []
-    for hold in standing:
-        if hold.wish is not Wish.HOLD or hold.ended_at is not None:
-            continue
-        told = by_id.get(hold.id)
-        if told is not None and told.wish is Wish.HOLD:
-            if told.ended_at is None or not told.ended_by:
-                by_id[hold.id] = replace(told, ended_at=None, ended_by=None, until=None)
-            continue
-        if not any(
-            o.wish is Wish.END_HOLD and o.author and o.made_at >= hold.made_at for o in arrived
-        ):
-            kept.append(hold)
-    return (*kept, *(by_id[o.id] for o in arrived))
+    over = {o.id for o in arrived if o.wish is Wish.HOLD and o.ended_at and o.ended_by}
+    ends = [o.made_at for o in arrived if o.wish is Wish.END_HOLD and o.author]
+    told = {o.id for o in arrived}
+
+    def stands(hold: Override) -> bool:
+        return hold.id not in over and not any(at >= hold.made_at for at in ends)
+
+    kept = tuple(o for o in standing if o.wish is Wish.HOLD and o.id not in told and stands(o))
+    new = []
+    for o in arrived:
+        if o.wish is Wish.HOLD:
+            if stands(o):
+                new.append(replace(o, until=None, ended_at=None, ended_by=None))
+        elif o.ended_at is None and o.wish not in ENDING:
+            new.append(o)
+    return (*kept, *new)
 
 
 @dataclass(frozen=True)
