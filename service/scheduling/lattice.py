@@ -181,6 +181,9 @@ class Fineness:
     portions: int | None = None
 
 
+USUAL = Fineness()
+
+
 def compile_problem(problem: Problem, fineness: Fineness = Fineness()) -> Compiled:
     """Check a problem and lay it on the lattice. Raises ValueError with what is wrong."""
     _check(problem)

@@ -99,7 +99,7 @@ def _act(c: Compiled, slot: int, solution: Solution, chance: Floats) -> tuple[Fl
             idle[:, resting[phase]] += chance[:, phase]
             continue
         value = np.full((r_count, j_count, len(at)), np.inf)
-        leads = np.full((j_count, len(at)), phases.stopped)
+        leads = np.full((r_count, j_count, len(at)), phases.stopped)
         rests = off[:, resting[phase]]
         added = 0.0
         if p == 1:
@@ -112,18 +112,19 @@ def _act(c: Compiled, slot: int, solution: Solution, chance: Floats) -> tuple[Fl
             added = c.start_cost
         elif phase == phases.last_run:
             value = run[:, phases.stopped].copy()
-            value[:, -1] = np.where(whole, run[:, phase, -1], value[:, -1])
-            leads[-1] = np.where(whole, phase, phases.stopped)
+            on = whole & (run[:, phase, -1] <= value[:, -1])
+            value[:, -1] = np.where(on, run[:, phase, -1], value[:, -1])
+            leads[:, -1] = np.where(on, phase, phases.stopped)
         elif phase >= phases.first_run:
             value[:, -1] = run[:, phase + 1, -1]
-            leads[-1] = phase + 1
+            leads[:, -1] = phase + 1
             rests = np.full_like(rests, np.inf)
         j = value.argmin(axis=1)  # (r, a)
         runs = value[across[0], j, across[1]] < rests
         idle[:, resting[phase], at] += np.where(runs, 0.0, here)
         moving = np.where(runs, here, 0.0)
         column = across[1]
-        target = (across[0] * p + leads[j, column]) * s_count
+        target = (across[0] * p + leads[across[0], j, column]) * s_count
         w = weight[j, column]
         running += scatter(target + first[j, column], moving * (1.0 - w), chance.size)
         running += scatter(target + second[j, column], moving * w, chance.size)

@@ -14,7 +14,7 @@ from forecasting.types import Floats
 from service.cylinder.tenths import FULL, tenths
 from service.scheduling import store as stores
 from service.scheduling import why
-from service.scheduling.lattice import Compiled, Stage, compile_problem
+from service.scheduling.lattice import USUAL, Compiled, Fineness, compile_problem
 from service.scheduling.outlook import Outlook, outlook
 from service.scheduling.path import Path, Run, follow, start_phase, starts_as_mass
 from service.scheduling.solve import Solution, solve
@@ -24,15 +24,28 @@ from service.scheduling.types import Layout, Order, Plan, Problem, Source, Sourc
 LOW_QUANTILE = 0.05
 
 
-def make(problem: Problem) -> Plan:
+def make(
+    problem: Problem, *, left_per_l40: float | None = None, fineness: Fineness = USUAL
+) -> Plan:
     """The cheapest plan that keeps the comfort asked for.
+
+    Args:
+        problem: demand, prices, plant, limits and where the cylinder stands.
+        left_per_l40: worth of a litre left at the horizon's end, money; None goes on as if the
+            last day came again.
+        fineness: how finely the problem is laid out.
 
     Raises ValueError naming what is wrong when the problem contradicts itself.
     """
-    c = compile_problem(problem)
+    c = compile_problem(problem, fineness)
     belief = beliefs(c)
-    solution = solve(c, terminal_worth(c))
-    ahead = outlook(c, solution, _start(c))
+    if left_per_l40 is None:
+        terminal = terminal_worth(c)
+    else:
+        shape = (c.demand.shape[1], c.phases.count, len(c.lattice.usable))
+        terminal = np.broadcast_to(-left_per_l40 * c.lattice.usable, shape).copy()
+    solution = solve(c, terminal)
+    ahead = outlook(c, solution, start_chance(c))
     path = follow(c, solution, belief)
     windows = _windows(c, path)
     stocks = _stocks(c, solution, path)
@@ -113,7 +126,7 @@ def _left_worth(c: Compiled, ahead: Outlook) -> float:
     return left * max(heat_price(c, max(len(c.hours) - 48, 0)), 0.0)
 
 
-def _start(c: Compiled) -> Floats:
+def start_chance(c: Compiled) -> Floats:
     """Chance of each state now, (r, p, s)."""
     now = c.problem.now
     lattice = c.lattice
@@ -324,10 +337,3 @@ def _order(plan: Plan, name: SourceName, until: float, at_s: float, *, surplus_o
         purpose="surplus" if surplus_only else (window.purpose if window else "charge"),
         reason=window.reason if window else why.drifted(until, plan.reference_l40),
     )
-
-
-def _stage_of(c: Compiled, place: int) -> Stage:
-    for stage in (c.main, c.extra):
-        if stage is not None and stage.place == place:
-            return stage
-    raise ValueError(f"no source {place}")

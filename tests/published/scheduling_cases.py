@@ -12,6 +12,7 @@ from tests.published.scheduling_milp import Case
 
 COLD_C, USE_C, SET_C, AMBIENT_C = 10.0, 40.0, 55.0, 20.0
 VOLUME_L, FULL_L40 = 200.0, 300.0
+EMPTY, NO_LIMITS = Now(0.0, 0.0), Limits()
 T0_S = 1_767_225_600
 
 
@@ -37,6 +38,49 @@ def known_use(d: np.ndarray, slot_s: int) -> DemandForecast:
 def kwh_per_l40() -> float:
     """Heat in a litre at 40 degC above 10 degC: IAPWS-95 by CoolProp, 34.589 Wh hot-counted."""
     return 0.034589
+
+
+def heat_pump(
+    n: int, *, heat_l40: float = 70.0, cop: float = 3.0, start_cost: float = 0.0, slot_s: int = 1800
+) -> Source:
+    """A heat pump on a plate heat exchanger that makes ``heat_l40`` litres in a slot."""
+    heat_w = np.full(n, heat_l40 * kwh_exact() * 1000 * 3600 / slot_s)
+    hot, on = np.full(n, SET_C), np.ones(n, bool)
+    return Source("heat_pump", Layout.PLATE, heat_w, heat_w / cop, hot, on, start_cost=start_cost)
+
+
+def problem(
+    demand: DemandForecast,
+    sources: tuple[Source, ...],
+    *,
+    imports: np.ndarray,
+    surplus_w: np.ndarray | None = None,
+    export: float = 0.05,
+    shortage: float = 0.1,
+    loss_w_per_k: float = 0.0,
+    now: Now = EMPTY,
+    limits: Limits = NO_LIMITS,
+    levels: int = 101,
+) -> Problem:
+    """A store of 200 L at 55 degC with a 10 degC inlet."""
+    n = len(demand.grid)
+    return Problem(
+        grid=demand.grid,
+        demand=demand,
+        prices=Prices(
+            imports,
+            np.full(n, export),
+            np.zeros(n) if surplus_w is None else surplus_w,
+            np.zeros(n, bool),
+            note="bands",
+        ),
+        sources=sources,
+        store=Store(FULL_L40, FULL_L40, VOLUME_L, SET_C, USE_C, COLD_C, AMBIENT_C, loss_w_per_k),
+        now=now,
+        limits=limits,
+        shortage_price_per_l40=shortage,
+        levels=levels,
+    )
 
 
 def plate(seed: int, *, on_grid: bool, levels: int = 101) -> tuple[Problem, Case, Fineness]:
