@@ -7,12 +7,15 @@ a watchdog on the heartbeat or hard wiring releases it, as ``released_by`` decla
 
 from __future__ import annotations
 
+import logging
 import math
 from collections.abc import Sequence
 from typing import Protocol
 
 from adapters.types import Command, Outgoing, Refusal
 from adapters.wiring import Actuator, Form, PriceFeed, Signal
+
+log = logging.getLogger(__name__)
 
 # The four published states of the two smart-grid terminals: (first, second) contact closed.
 # Source: Bundesverband Waermepumpe, regulations for the SG Ready label.
@@ -69,24 +72,18 @@ def terminal_state(actuator: Actuator, command: Command) -> int:
 def messages(actuator: Actuator, command: Command) -> tuple[Outgoing, ...]:
     """The messages of one command, in the order to be published.
 
-    ``block`` is a release for forms that don't know it. A run that lacks the figure its form
-    needs (a set temperature) is refused by an error, since a guess would move hot plant.
-
-    Raises:
-        ValueError: a set temperature is missing, not finite or not within 5 to 95 degC.
+    ``block`` is a release for forms that don't know it. So is a run that lacks a figure its
+    payload names, or has one that cannot be: a guess would move hot plant, and an error here
+    would keep the release of other plant from going out. It is logged.
     """
     if actuator.form is Form.TERMINALS:
         return _terminals(actuator, command)
     running = command.action == "run"
-    permission = _outgoing(actuator, actuator.topic, actuator.run, command)
-    if not running:
-        permission = _outgoing(actuator, actuator.topic, actuator.release, command)
-    elif "{set_c}" in actuator.run:
-        set_c = command.set_c
-        if set_c is None or not math.isfinite(set_c) or not 5.0 <= set_c <= 95.0:
-            raise ValueError(
-                f"{actuator.name}: run needs a set temperature from 5 to 95 degC, not {set_c}"
-            )
+    if running and (wrong := _wrong_figure(actuator, command)):
+        log.error("%s is released instead of run: %s", actuator.name, wrong)
+        running = False
+    template = actuator.run if running else actuator.release
+    permission = _outgoing(actuator, actuator.topic, template, command)
     if actuator.form is not Form.DIVERTER or actuator.second_topic is None:
         return (permission,)
     power_w = command.power_w if running else 0.0
@@ -195,6 +192,15 @@ def problems(home: Wired, prefix: str) -> tuple[Refusal, ...]:
     return tuple(found)
 
 
+def _wrong_figure(actuator: Actuator, command: Command) -> str:
+    set_c, power_w = command.set_c, command.power_w
+    if "{set_c}" in actuator.run and not (set_c is not None and 5.0 <= set_c <= 95.0):
+        return f"the set temperature is {set_c}, not 5 to 95 degC"
+    if "{power_w}" in actuator.run and not (power_w is not None and 0.0 <= power_w <= 1e5):
+        return f"the power is {power_w}, not 0 to 100000 W"
+    return ""
+
+
 def _terminals(actuator: Actuator, command: Command) -> tuple[Outgoing, ...]:
     state = terminal_state(actuator, command)
     contacts = TERMINAL_CONTACTS[state]
@@ -213,9 +219,10 @@ def _outgoing(actuator: Actuator, topic: str, template: str, command: Command) -
     text = template
     lease_s = command.lease_s or actuator.lease_s
     # replace, not format: payloads may be JSON, with braces of their own
-    if command.set_c is not None:
+    if command.set_c is not None and math.isfinite(command.set_c):
         text = text.replace("{set_c}", f"{round(command.set_c, 1):g}")
-    text = text.replace("{power_w}", f"{command.power_w or 0.0:.0f}")
+    if command.power_w is not None and math.isfinite(command.power_w):
+        text = text.replace("{power_w}", f"{command.power_w:.0f}")
     text = text.replace("{lease_s}", f"{lease_s:.0f}")
     return Outgoing(topic, text.encode(), expires_s=_expires_s(actuator, command))
 

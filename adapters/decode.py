@@ -200,8 +200,10 @@ def _stamped(
     one.stamps[stamp] = None
     if len(one.stamps) > STAMPS_REMEMBERED:
         del one.stamps[next(iter(one.stamps))]
+    if one.newest_s > received + FUTURE_ALLOWED_S:
+        one.newest_s = -math.inf  # the clocks were ahead and have been put right
     late = stamp < one.newest_s
-    one.newest_s = max(one.newest_s, stamp)
+    one.newest_s = max(one.newest_s, min(stamp, received))
     fresh = received - stamp <= signal.stale_after_s
     return Reading(
         one.home, signal.name, value, min(stamp, received), received, True, fresh and not late

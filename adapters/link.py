@@ -254,6 +254,14 @@ class Link:
         self._taken_over = False
         try:
             client = self._make_client()
+        except (OSError, ValueError) as error:  # ssl.SSLError is an OSError
+            self._complain(
+                "file",
+                f"Cannot use a file that [broker] names: {error}. Check that password_file, "
+                "ca_file, client_certificate and client_key exist and can be read",
+            )
+            return
+        try:
             client.connect(
                 self._broker.host,
                 self._broker.port,

@@ -173,6 +173,18 @@ def test_tls_with_client_certificate(certificates: Path) -> None:
             link.stop()
 
 
+def test_a_file_that_is_not_there_is_named(tmp_path: Path) -> None:
+    for wrong in (
+        {"user": "ladle", "password_file": tmp_path / "gone"},
+        {"tls": True, "ca_file": tmp_path / "gone"},
+    ):
+        link = Link(Broker(port=free_port(), **wrong), (), Heard().append, backoff_s=(0.1, 0.1))  # type: ignore[arg-type]
+        link.start()
+        assert until(lambda link=link: link.state.refusals.get("file", 0) >= 2)
+        assert "password_file" in link.state.trouble
+        link.stop()
+
+
 def test_a_broker_that_is_not_there_is_named_once_and_waited_for(
     caplog: pytest.LogCaptureFixture,
 ) -> None:

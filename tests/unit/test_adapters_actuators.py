@@ -63,10 +63,19 @@ def test_set_temperature() -> None:
 
 
 @pytest.mark.parametrize("set_c", [None, float("nan"), float("inf"), 4.0, 95.5, -1.0])
-def test_a_set_temperature_that_cannot_be_is_never_sent(set_c: float | None) -> None:
-    pump = actuator(form="set_temperature", source="heat_pump", run="{set_c}")
-    with pytest.raises(ValueError, match="set temperature"):
-        actuators.messages(pump, command(set_c=set_c))
+def test_a_set_temperature_that_cannot_be_releases_and_is_told(
+    set_c: float | None, caplog: pytest.LogCaptureFixture
+) -> None:
+    pump = actuator(form="set_temperature", source="heat_pump", run="{set_c}", release="45")
+    assert sent(pump, command(set_c=set_c)) == [("relay/set", "45")]
+    assert "set temperature" in caplog.text
+
+
+def test_a_payload_that_names_power_needs_one() -> None:
+    one = actuator(run="{power_w}", release="0")
+    assert sent(one, command(power_w=1500)) == [("relay/set", "1500")]
+    for wrong in (None, float("nan"), -1.0):
+        assert sent(one, command(power_w=wrong)) == [("relay/set", "0")]
 
 
 def test_diverter_has_permission_and_target_in_a_safe_order() -> None:

@@ -224,6 +224,15 @@ def test_repeated_and_late_values() -> None:
     assert reading(decoder, {"v": 50, "at": NOW}).tells_now
 
 
+def test_clocks_that_were_ahead_and_put_right_do_not_make_values_late_for_ever() -> None:
+    decoder = Decoder({"home": [signal(format="json", value="v", stamp="at")]})
+    hour = 3600
+    assert reading(decoder, {"v": 50, "at": NOW + hour}, at=NOW + hour).tells_now
+    assert reading(decoder, {"v": 50, "at": NOW + 10}, at=NOW + 10).tells_now
+    assert reading(decoder, {"v": 50, "at": NOW + 110}, at=NOW + 20).tells_now  # a fast clock
+    assert reading(decoder, {"v": 50, "at": NOW + 30}, at=NOW + 30).tells_now
+
+
 def test_a_refused_value_does_not_use_its_stamp_up() -> None:
     decoder = Decoder({"home": [signal(format="json", value="v", stamp="at")]})
     assert refusal(decoder, {"v": -127, "at": NOW}).code == "out_of_range"
