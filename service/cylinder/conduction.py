@@ -1,87 +1,125 @@
 """Conduction between segments and standing loss to ambient, exact in time.
 
 With u the segments' temperatures above ambient, C du/dt = -(K + L) u: K couples neighbours, L
-holds the losses per surface. Its solution is a matrix exponential, so a night costs about as
-much as an hour and no step is too long. The heat lost is carried as one more unknown: the
-balance of a step then checks the conduction and not itself.
+holds the losses per surface. Its solution is a matrix exponential, so a step may have any
+length. The heat lost is carried as one more unknown: the balance of a step then checks the
+conduction and not itself.
 """
 
 from __future__ import annotations
 
 import math
+from functools import lru_cache
 
 import numpy as np
 
 from service.cylinder.geometry import Cylinder
-from service.cylinder.segments import Column
-from service.cylinder.water import Floats, enthalpy_slope_kj_per_kgk
+from service.cylinder.segments import Column, merged_into_neighbour
+from service.cylinder.water import Floats, heat_capacity_kj_per_kgk
 
-_SERIES_UP_TO = 6.0  # norm of the exponent up to which its plain series is cheaper
+_STIFF = 40.0  # spectral radius times step above which crumbs are looked for
+_CRUMB_SHARE = 0.1  # of a mean segment
+_CRUMB_KJ_PER_KG = 0.1  # 0.025 K: a merge that changes the neighbour less is no harm
+_ACCURACY = 1e-9  # of the temperatures above ambient
 
 
 def relaxed(
     cylinder: Cylinder, column: Column, ambient_c: float, step_s: float
 ) -> tuple[Column, float]:
     """Let heat spread and leak for ``step_s`` seconds: (column, heat lost in kJ)."""
+    while True:
+        capacity, loss, between, rate = _coefficients(cylinder, column)
+        radius = 2 * step_s * float(rate.max())
+        crumb = int(rate.argmax())
+        if radius < _STIFF or not _is_crumb(column, crumb):
+            break
+        column = merged_into_neighbour(column, crumb)
     mass, enthalpy = column
     n = len(mass)
-    temperatures = column.temperatures()
+    # In units of a mean segment, so that the row of losses is no larger than the others.
+    unit = float(capacity.sum()) / n
+    terms, radius = _chebyshev(radius)
+    # Twice the generator, moved and scaled so that its eigenvalues lie between -2 and 2.
+    scale = 4 * step_s / radius
+    doubled = np.zeros((n + 1, n + 1))
+    flat = doubled.ravel()
+    diagonal = n + 2
+    flat[::diagonal] = 2.0
+    flat[: n * diagonal : diagonal] -= rate * scale
+    between *= scale
+    flat[1 : 1 + (n - 1) * diagonal : diagonal] = between / capacity[:-1]
+    flat[n + 1 : n + 1 + (n - 1) * diagonal : diagonal] = between / capacity[1:]
+    doubled[n, :n] = loss * (scale / unit)
+    before = np.zeros(n + 1)
+    before[:n] = column.temperatures()
+    before[:n] -= ambient_c
+    after = _exponential_times(doubled, before, terms)
+    change = (after[:n] - before[:n]) * capacity / (1000 * mass)
+    return Column(mass, enthalpy + change), float(after[n]) * unit / 1000
+
+
+def _coefficients(cylinder: Cylinder, column: Column) -> tuple[Floats, Floats, Floats, Floats]:
+    """Heat capacity in J/K, loss in W/K, conductance to the next in W/K, rate of decay in 1/s."""
     volumes = column.volumes()
-    capacity = 1000 * mass * enthalpy_slope_kj_per_kgk(enthalpy)  # J/K
+    capacity = 1000 * column.mass * heat_capacity_kj_per_kgk(column.enthalpy)
     bottom, side, top = cylinder.losses_w_per_k
-    loss = volumes * (side / cylinder.volume_l)  # W/K
+    loss = volumes * (side / cylinder.volume_l)
     loss[0] += bottom
     loss[-1] += top
-    # Conductance between centres: k A / distance, with distance = volume / (1000 A).
+    # k A / distance between centres, with distance = volume / (1000 A).
     conductance = cylinder.conductivity_w_per_mk * cylinder.area_m2**2 * 2000
-    between = conductance / (volumes[1:] + volumes[:-1])  # W/K
+    between = conductance / (volumes[1:] + volumes[:-1])
     leaving = loss.copy()
     leaving[:-1] += between
     leaving[1:] += between
-    matrix = np.zeros((n + 1, n + 1))
-    flat = matrix.ravel()
-    diagonal = n + 2
-    flat[: n * diagonal : diagonal] = -leaving / capacity
-    flat[1 : 1 + (n - 1) * diagonal : diagonal] = between / capacity[:-1]
-    flat[n + 1 : n + 1 + (n - 1) * diagonal : diagonal] = between / capacity[1:]
-    # In kJ per K of a segment's mean capacity, so that the last row is no larger than others.
-    unit = float(capacity.mean())
-    matrix[n, :n] = loss / unit
-    u = np.zeros(n + 1)
-    u[:n] = temperatures - ambient_c
-    norm = 2 * step_s * float((leaving / capacity).max())
-    u = _exponential_times(matrix, u, step_s, norm)
-    change = capacity * (u[:n] + ambient_c - temperatures) / (1000 * mass)
-    return Column(mass, enthalpy + change), float(u[n]) * unit / 1000
+    return capacity, loss, between, leaving / capacity
 
 
-def _exponential_times(matrix: Floats, u: Floats, step_s: float, norm: float) -> Floats:
-    """exp(matrix * step) u, by its series when that is short, else by scaling and squaring.
+def _is_crumb(column: Column, k: int) -> bool:
+    """Whether segment ``k`` is so small that merging it does its neighbour no harm."""
+    mass, enthalpy = column
+    mean_kg = float(mass.mean())
+    if len(mass) < 3 or mass[k] > _CRUMB_SHARE * mean_kg:
+        return False
+    nearest = min(abs(enthalpy[k] - enthalpy[j]) for j in (k - 1, k + 1) if 0 <= j < len(mass))
+    return bool(mass[k] * nearest < _CRUMB_KJ_PER_KG * mean_kg)
 
-    Moler, Van Loan: Nineteen Dubious Ways to Compute the Exponential of a Matrix, SIAM Review
-    45 (2003), methods 1 and 3. The truncated series keeps the balance exactly, because the
-    columns of the generator do.
+
+def _exponential_times(doubled: Floats, u: Floats, series: Floats) -> Floats:
+    """exp(A) u by a Chebyshev series in A, given as twice A moved to the interval -1 .. 1.
+
+    About sqrt(radius) products with a vector and none with a matrix (Tal-Ezer, Kosloff: J.
+    Chem. Phys. 81, 3967, 1984, with decay in place of oscillation).
     """
-    if norm < _SERIES_UP_TO:
-        scaled = matrix * step_s
-        total = u.copy()
-        term = u
-        size = 1.0
-        for k in range(1, 80):
-            term = scaled @ term
-            term /= k
-            total += term
-            size *= norm / k
-            if size < 1e-9 and k > norm:
-                break
-        return total
-    squarings = math.ceil(math.log2(norm / 0.25))
-    x = matrix * (step_s / 2**squarings)
-    x2 = x @ x
-    x3 = x2 @ x
-    one = np.eye(len(u))
-    power = one + x + x2 / 2 + x3 @ (one / 6 + x / 24 + x2 / 120 + x3 / 720)
-    for _ in range(squarings):
-        power = power @ power
-    result: Floats = power @ u
+    n = len(series)
+    terms = np.empty((n, len(u)))
+    terms[0] = u
+    terms[1] = 0.5 * (doubled @ u)
+    for k in range(2, n):
+        np.matmul(doubled, terms[k - 1], out=terms[k])
+        terms[k] -= terms[k - 2]
+    result: Floats = series @ terms
     return result
+
+
+def _chebyshev(radius: float) -> tuple[Floats, float]:
+    """Series of exp on the interval -radius .. 0, and the interval, which may be a bit longer."""
+    step = math.ceil(math.log2(max(radius, 1e-3)) * 3)
+    return _chebyshev_of(step), 2.0 ** (step / 3)
+
+
+@lru_cache(maxsize=256)
+def _chebyshev_of(step: int) -> Floats:
+    """Coefficients of exp((x - 1) radius / 2) on -1 .. 1, as many as matter; 2^(step/3) long."""
+    radius = 2.0 ** (step / 3)
+    points = 16 << max(0, math.ceil(math.log2(max(radius, 1.0)) / 2))
+    x = np.cos(np.pi / points * np.arange(points + 1))
+    values = np.exp((x - 1.0) * (0.5 * radius))
+    # A cosine transform by way of the FFT of the even continuation.
+    spectrum = np.fft.rfft(np.concatenate((values, values[-2:0:-1]))).real / points
+    spectrum[0] *= 0.5
+    spectrum[-1] *= 0.5
+    large = np.flatnonzero(np.abs(spectrum) > _ACCURACY)
+    series: Floats = spectrum[: max(int(large[-1]) + 1, 2)].copy()
+    series[0] += 1.0 - series.sum()  # exactly 1 for an eigenvalue of 0: nothing is lost
+    return series

@@ -39,6 +39,7 @@ from service.cylinder.segments import (
     overturned,
     plug,
     poured,
+    refined,
     split_mass,
     split_volume,
     thinned,
@@ -50,9 +51,9 @@ from service.cylinder.water import (
     Floats,
     density_kg_per_l,
     enthalpy_kj_per_kg,
-    enthalpy_slope_kj_per_kgk,
+    heat_capacity_kj_per_kgk,
     specific_heat_kj_per_kgk,
-    specific_volume_l_per_kg,
+    volume_l_per_kg,
     temperature_c,
 )
 
@@ -66,6 +67,7 @@ _IDLE_STEP_S = 7200.0
 _FLOW_STEP_S = 900.0
 _HEAT_STEP_S = 600.0
 _FLOW_SHARE = 1 / 8  # of the volume that moves
+_UNEVEN_SHARE = 1 / 20  # the same while what leaves has a gradient, or what enters makes one
 _BOTH_SHARE = 1 / 40  # the same while two flows act at once
 _UNTIL_WITHIN_S = 1.0
 
@@ -305,7 +307,7 @@ def start(
         raise ValueError(f"a profile's temperatures must be 0 to {HIGHEST_C:g} degC: {profile_c}")
     pieces = max(1, math.ceil(cylinder.segments / layers_c.size))
     enthalpy = np.repeat(enthalpy_kj_per_kg(layers_c), pieces)
-    mass = cylinder.volume_l / enthalpy.size / specific_volume_l_per_kg(enthalpy)
+    mass = cylinder.volume_l / enthalpy.size / volume_l_per_kg(enthalpy)
     water = thinned(overturned(Column(mass, enthalpy)), cylinder.segments)
     if cylinder.loop_l <= 0:
         return State(water)
@@ -406,7 +408,7 @@ class _Tally:
         else:
             mass = np.concatenate([part.mass for part in self.parts])
             enthalpy = np.concatenate([part.enthalpy for part in self.parts])
-        litres = mass * specific_volume_l_per_kg(enthalpy)
+        litres = mass * volume_l_per_kg(enthalpy)
         temperatures = temperature_c(enthalpy)
         kg, kj = float(mass.sum()), float(mass @ enthalpy)
         cold = enthalpy_kj_per_kg(drive.cold_c)
@@ -431,21 +433,38 @@ def _step_s(cylinder: Cylinder, state: State, drive: Drive, left_s: float) -> fl
     """Length of the next step: an equal part of what is left, as long as orders don't matter."""
     draw, plate, coil = drive.draw_l_per_min, drive.plate, drive.coil
     circulation = drive.secondary_return
+    enthalpy = state.water.enthalpy
     longest_s = _IDLE_STEP_S
-    flows = [draw] if draw > 0 else []
+    litres_per_min, share, acting = 0.0, _FLOW_SHARE, 0
+    if draw > 0:
+        litres_per_min, acting = draw, acting + 1
+        if _uneven(enthalpy[-1 - len(enthalpy) // 4 :]) or cylinder.inlet_mixing_l > 0:
+            share = _UNEVEN_SHARE
     if plate is not None:
-        flows.append(_plate_l_per_min(state, plate))
+        litres_per_min = max(litres_per_min, _plate_l_per_min(state, plate))
+        acting += 1
+        if _uneven(enthalpy[: len(enthalpy) // 4 + 1]) or cylinder.plate_mixing_l > 0:
+            share = _UNEVEN_SHARE
     if circulation is not None and circulation.flow_l_per_min > 0:
-        flows.append(circulation.flow_l_per_min)
-    if flows:
-        share = _FLOW_SHARE if len(flows) == 1 else _BOTH_SHARE
-        longest_s = min(_FLOW_STEP_S, share * cylinder.volume_l / max(flows) * 60)
+        litres_per_min = max(litres_per_min, circulation.flow_l_per_min)
+        acting += 1
+        share = _UNEVEN_SHARE
     if coil is not None or drive.immersion:
-        longest_s = min(longest_s, _HEAT_STEP_S)
+        longest_s = _HEAT_STEP_S
+        acting += 1
+    if litres_per_min > 0:
+        if acting > 1:
+            share = _BOTH_SHARE
+        longest_s = min(longest_s, _FLOW_STEP_S, share * cylinder.volume_l / litres_per_min * 60)
     if coil is not None and coil.ua_w_per_k:
         heated_j_per_k = 4180.0 * cylinder.volume_l * (coil.top - coil.bottom)
         longest_s = min(longest_s, max(10.0, 0.25 * heated_j_per_k / coil.ua_w_per_k))
     return left_s / math.ceil(left_s / longest_s - 1e-9)
+
+
+def _uneven(enthalpy: Floats) -> bool:
+    """Whether the water that is about to leave differs by more than a kelvin."""
+    return bool(enthalpy[-1] - enthalpy[0] > 4.2)
 
 
 def _plate_l_per_min(state: State, plate: PlateCharge) -> float:
@@ -500,23 +519,27 @@ def _step(cylinder: Cylinder, state: State, drive: Drive, step_s: float, tally: 
     """One undivided step; adds to ``tally`` what crossed the boundary.
 
     Water moves before heat spreads, because a front that the step makes is as old as the step.
-    Heaters act half before and half after, because what they make grows evenly.
+    Heaters act on the water that came, or, when none moves, half before heat spreads and half
+    after, because what they make grows evenly.
     """
     water, loop = state.water, state.loop
+    circulates = drive.secondary_return is not None and drive.secondary_return.flow_l_per_min > 0
+    moves = drive.draw_l_per_min > 0 or drive.plate is not None or circulates
     heats = drive.coil is not None or bool(drive.immersion)
-    if heats:
-        water = _heated(cylinder, water, drive, step_s / 2, tally)
     if drive.draw_l_per_min > 0:
         water = _drawn(cylinder, water, drive, step_s, tally)
     if drive.plate is not None:
         water, loop = _charged(cylinder, State(water, loop), drive.plate, step_s, tally)
-    if drive.secondary_return is not None and drive.secondary_return.flow_l_per_min > 0:
+    if drive.secondary_return is not None and circulates:
         water = _circulated(cylinder, water, drive.secondary_return, step_s, tally)
-    water = thinned(overturned(water), cylinder.segments)
+    if heats:
+        part = 1.0 if moves else 0.5
+        water = _heated(cylinder, overturned(water), drive, step_s * part, tally)
+    water = refined(thinned(overturned(water), cylinder.segments), cylinder.segments)
     water, lost_kj = relaxed(cylinder, water, drive.ambient_c, step_s)
     tally.loss_kj += lost_kj
     water = overturned(water)
-    if heats:
+    if heats and not moves:
         water = overturned(_heated(cylinder, water, drive, step_s / 2, tally))
     water = _filled(cylinder, water, drive.cold_c, tally)
     if cylinder.loop_loss_w_per_k > 0 and len(loop.mass):
@@ -578,7 +601,7 @@ def _charged(
 
 def _exchanged(plate: PlateCharge, enthalpy: Floats) -> tuple[Floats, Floats]:
     """Outlet enthalpy in kJ/kg and flow in kg/s for water of each enthalpy at the inlet."""
-    highest = plate.flow_l_per_min / 60 / specific_volume_l_per_kg(enthalpy)
+    highest = plate.flow_l_per_min / 60 / volume_l_per_kg(enthalpy)
     rise = np.maximum(enthalpy_kj_per_kg(plate.outlet_c) - enthalpy, 0.0)
     heat_kw = plate.heat_w / 1000
     if plate.controlled:
@@ -597,7 +620,7 @@ def _exchanger_limit_kw(
     plate: PlateCharge, primary_c: float, enthalpy: Floats, flow_kg_s: Floats
 ) -> Floats:
     """Heat that the exchanger passes on with its source at ``primary_c``, by NTU."""
-    store = np.maximum(flow_kg_s * enthalpy_slope_kj_per_kgk(enthalpy), 1e-12)  # kW/K
+    store = np.maximum(flow_kg_s * heat_capacity_kj_per_kgk(enthalpy), 1e-12)  # kW/K
     difference = np.maximum(primary_c - temperature_c(enthalpy), 0.0)
     if plate.ua_w_per_k is None:
         return store * difference
@@ -658,26 +681,49 @@ def _coil_heated(
     """The coil warms the water along it, colder water more when its own temperature is known."""
     water, foot = cut_at(water, coil.bottom * cylinder.volume_l)
     faces = np.cumsum(water.volumes())
-    top_l = coil.top * cylinder.volume_l
-    along = np.diff(np.minimum(faces, top_l), prepend=0.0)
+    along = np.diff(np.minimum(faces, coil.top * cylinder.volume_l), prepend=0.0)
     along[:foot] = 0.0
     along /= max(float(along.sum()), 1e-12)
-    most_kj = coil.heat_w * step_s / 1000
+    left_kj = coil.heat_w * step_s / 1000
     if coil.flow_c is None:
-        heat = most_kj * along
-    else:
+        tally.coil_kj += left_kj
+        return overturned(Column(water.mass, water.enthalpy + left_kj * along / water.mass))
+    most = math.inf if coil.ua_w_per_k is None else coil.ua_w_per_k * step_s / 1000
+    enough_kj = 1e-3 * left_kj
+    for _ in range(10):
         room = water.mass * np.maximum(enthalpy_kj_per_kg(coil.flow_c) - water.enthalpy, 0.0)
-        if coil.ua_w_per_k is None:
-            heat = along * np.maximum(coil.flow_c - water.temperatures(), 0.0)
-            total = float(heat.sum())
-            heat = np.minimum(heat * (most_kj / total), room) if total > 0 else heat
-        else:
-            # Each segment nears the coil's temperature exponentially.
-            capacity = water.mass * enthalpy_slope_kj_per_kgk(water.enthalpy)
-            heat = room * -np.expm1(-coil.ua_w_per_k / 1000 * along * step_s / capacity)
-            heat *= min(1.0, most_kj / max(float(heat.sum()), 1e-12))
-    tally.coil_kj += float(heat.sum())
-    return overturned(Column(water.mass, water.enthalpy + heat / water.mass))
+        pull = along / (water.mass * heat_capacity_kj_per_kgk(water.enthalpy))
+        heat = _nearing(room, pull, most, left_kj)
+        put_kj = float(heat.sum())
+        tally.coil_kj += put_kj
+        left_kj -= put_kj
+        water = overturned(Column(water.mass, water.enthalpy + heat / water.mass))
+        # Without a UA the coil may give more once the water it warmed has risen.
+        if coil.ua_w_per_k is not None or left_kj < enough_kj or put_kj < enough_kj:
+            break
+    return water
+
+
+def _nearing(room: Floats, pull: Floats, most: float, most_kj: float) -> Floats:
+    """Heat in kJ with which each segment nears the coil's temperature exponentially.
+
+    The coil's UA times the time, kJ/K, is ``most`` or what gives ``most_kj`` in all if that is
+    less. The sum grows ever slower with it, so Newton's steps reach it from below.
+    """
+    reachable = room * (pull > 0)
+    if float(reachable.sum()) <= most_kj:
+        x = most
+    else:
+        x = 0.0
+        for _ in range(50):
+            left = reachable * np.exp(-pull * x)
+            missing = most_kj - float((reachable - left).sum())
+            if x >= most or missing < 1e-9 * most_kj:
+                break
+            x = min(most, x + missing / float(left @ pull))
+    if math.isinf(x):
+        return reachable
+    return reachable * -np.expm1(-pull * x)
 
 
 def _filled(cylinder: Cylinder, water: Column, cold_c: float, tally: _Tally) -> Column:
@@ -693,19 +739,20 @@ def _filled(cylinder: Cylinder, water: Column, cold_c: float, tally: _Tally) -> 
     kg, cold = -surplus_l * density_kg_per_l(cold_c), enthalpy_kj_per_kg(cold_c)
     tally.expansion_kg -= kg
     tally.expansion_kj -= kg * cold
-    return overturned(laid_under(water, kg, cold, float(water.mass.sum()) / cylinder.segments))
+    filled = laid_under(water, kg, cold, float(water.mass.sum()) / cylinder.segments)
+    return filled if cold <= water.enthalpy[0] else overturned(filled)
 
 
 def _loop_cooled(
     cylinder: Cylinder, loop: Column, ambient_c: float, step_s: float, tally: _Tally
 ) -> Column:
     """The loop's water nears the ambient temperature exponentially."""
-    kj_per_k = float(loop.mass @ enthalpy_slope_kj_per_kgk(loop.enthalpy))
     ambient = enthalpy_kj_per_kg(ambient_c)
+    kj_per_k = float(loop.mass.sum()) * specific_heat_kj_per_kgk(ambient_c)
     kept = math.exp(-cylinder.loop_loss_w_per_k * step_s / 1000 / kj_per_k)
     cooled = Column(loop.mass, ambient + (loop.enthalpy - ambient) * kept)
     tally.loop_loss_kj += loop.heat() - cooled.heat()
-    return joined_alike(cooled)
+    return cooled
 
 
 # --- refusing --------------------------------------------------------------------------------

@@ -11,13 +11,16 @@ from typing import NamedTuple
 
 import numpy as np
 
-from service.cylinder.water import Floats, specific_volume_l_per_kg, temperature_c
+from service.cylinder.water import Floats, volume_l_per_kg, temperature_c
 
 MOST_SEGMENTS = 1.4  # times the nominal number, before neighbours are merged
-_SAME_KJ_PER_KG = 0.02  # about 5 mK: water this alike is one segment
+_SAME_KJ_PER_KG = 0.1  # about 25 mK: water this alike is one segment
+_LEVEL_KJ_PER_KG = 1e-9  # water this alike is level, whatever rounding says
 _SLIVER_KG = 1e-9  # what rounding leaves of a segment goes with the larger part
-_CRUMB_SHARE = 1e-3
-_EDGE_SHARE = 0.02  # a cut this close to a segment's face uses the face
+_CRUMB_SHARE = 1e-6
+_LARGEST = 2.0
+_JUMP_KJ_PER_KG = 42.0  # 10 K
+_FACE_KG = 1e-5  # a cut this close to a segment's face uses the face
 
 
 class Column(NamedTuple):
@@ -28,7 +31,7 @@ class Column(NamedTuple):
 
     def volumes(self) -> Floats:
         """Volume of each segment in L."""
-        return self.mass * specific_volume_l_per_kg(self.enthalpy)
+        return self.mass * volume_l_per_kg(self.enthalpy)
 
     def temperatures(self) -> Floats:
         """Temperature of each segment in degC."""
@@ -90,7 +93,8 @@ def _split_after(column: Column, edges: Floats, amount: float) -> tuple[Column, 
 def cut_at(column: Column, below_l: float) -> tuple[Column, int]:
     """Put a face at ``below_l`` litres; returns the column and the first segment above it.
 
-    A face that is there within 2 % of a segment is used as it is.
+    What the face cuts off a segment joins the next one below if that is alike, so that a face
+    which the water creeps past does not leave a trail of crumbs.
     """
     mass, enthalpy = column
     edges = np.cumsum(column.volumes())
@@ -99,12 +103,20 @@ def cut_at(column: Column, below_l: float) -> tuple[Column, int]:
         return column, len(mass)
     start_l = float(edges[k - 1]) if k else 0.0
     share = (below_l - start_l) / (float(edges[k]) - start_l)
-    if share < _EDGE_SHARE:
-        return column, k
-    if share > 1 - _EDGE_SHARE:
-        return column, k + 1
     whole = float(mass[k])
-    cut = np.array((whole * share, whole * (1 - share)))
+    if whole * share < _FACE_KG:
+        return column, k
+    if whole * (1 - share) < _FACE_KG:
+        return column, k + 1
+    below_kg = whole * share
+    if k and abs(float(enthalpy[k] - enthalpy[k - 1])) < _SAME_KJ_PER_KG:
+        mass, enthalpy = mass.copy(), enthalpy.copy()
+        joined = float(mass[k - 1]) + below_kg
+        enthalpy[k - 1] += (enthalpy[k] - enthalpy[k - 1]) * (below_kg / joined)
+        mass[k - 1] = joined
+        mass[k] = whole - below_kg
+        return Column(mass, enthalpy), k
+    cut = np.array((below_kg, whole - below_kg))
     return (
         Column(
             np.concatenate((mass[:k], cut, mass[k + 1 :])),
@@ -230,48 +242,52 @@ def overturned(column: Column) -> Column:
     Restrictions, 1972) is the mixing that buoyancy forces and no more.
     """
     mass, enthalpy = column
-    if not (enthalpy[1:] < enthalpy[:-1]).any():
+    falls = np.flatnonzero(enthalpy[1:] < enthalpy[:-1] - _LEVEL_KJ_PER_KG)
+    if not len(falls):
         return column
-    block_kg: list[float] = []
-    block_kj: list[float] = []
-    block_size: list[int] = []
-    for m, h in zip(mass.tolist(), enthalpy.tolist(), strict=True):
-        kg, kj, size = m, m * h, 1
-        while block_kg and block_kj[-1] * kg > kj * block_kg[-1]:
-            kg += block_kg.pop()
-            kj += block_kj.pop()
-            size += block_size.pop()
-        block_kg.append(kg)
-        block_kj.append(kj)
-        block_size.append(size)
-    return Column(mass, np.repeat(np.array(block_kj) / np.array(block_kg), block_size))
+    m, h = mass.tolist(), enthalpy.tolist()
+    n = len(m)
+    k = int(falls[0])
+    while k < n - 1:
+        if h[k + 1] >= h[k] - _LEVEL_KJ_PER_KG:
+            k += 1
+            continue
+        low, high = k, k + 2
+        kg = m[k] + m[k + 1]
+        kj = m[k] * h[k] + m[k + 1] * h[k + 1]
+        while True:
+            if low > 0 and h[low - 1] * kg > kj:
+                low -= 1
+                kg += m[low]
+                kj += m[low] * h[low]
+            elif high < n and h[high] * kg < kj:
+                kg += m[high]
+                kj += m[high] * h[high]
+                high += 1
+            else:
+                break
+        h[low:high] = [kj / kg] * (high - low)
+        k = high - 1
+    return Column(mass, np.array(h))
 
 
 def thinned(column: Column, nominal: int) -> Column:
     """Merge neighbours, least harm first, when there are more than 1.4 times ``nominal``.
 
     Harm is the variance of enthalpy that a merge takes away. No merge makes a segment larger
-    than one and a half times the nominal size, so that the column stays resolved. Crumbs below
-    a thousandth of the nominal size always go: they change nothing but stiffen the conduction.
+    than twice the nominal size, so that the column stays resolved. Crumbs below
+    a thousandth of the nominal size always go.
     """
     piece_kg = float(column.mass.sum()) / nominal
     while len(column.mass) > 1 and column.mass.min() < _CRUMB_SHARE * piece_kg:
-        k = int(column.mass.argmin())
-        if k == len(column.mass) - 1 or (
-            k > 0
-            and column.enthalpy[k] - column.enthalpy[k - 1]
-            < column.enthalpy[k + 1] - column.enthalpy[k]
-        ):
-            k -= 1
-        column = _merged(column, k)
+        column = merged_into_neighbour(column, int(column.mass.argmin()))
     if len(column.mass) <= MOST_SEGMENTS * nominal:
         return column
-    goal = int(MOST_SEGMENTS * nominal) - 2
-    while len(column.mass) > goal:
+    while len(column.mass) > int(MOST_SEGMENTS * nominal) - 2:
         mass, enthalpy = column
         both = mass[:-1] + mass[1:]
         harm = mass[:-1] * mass[1:] / both * (enthalpy[1:] - enthalpy[:-1]) ** 2
-        harm[both > 1.5 * piece_kg] = np.inf
+        harm[both > _LARGEST * piece_kg] = np.inf
         k = int(harm.argmin())
         if harm[k] == np.inf:
             break
@@ -279,12 +295,59 @@ def thinned(column: Column, nominal: int) -> Column:
     return column
 
 
+def refined(column: Column, nominal: int) -> Column:
+    """Divide segments at a sharp front, finer towards it, so that conduction finds its gradient.
+
+    Next to a jump of more than 10 K the segments start at half the nominal size, above 20 K at
+    a quarter, above 40 K at an eighth, and double away from it.
+    """
+    mass, enthalpy = column
+    jumps = np.abs(np.diff(enthalpy))
+    if not (jumps > _JUMP_KJ_PER_KG).any():
+        return column
+    piece_kg = float(mass.sum()) / nominal
+    kgs, counts = mass.tolist(), [1] * len(mass)
+    # From the top down, so that what is still to do keeps its place.
+    for k in np.flatnonzero(jumps > _JUMP_KJ_PER_KG).tolist()[::-1]:
+        finest_kg = piece_kg / 2 ** min(3, math.ceil(math.log2(jumps[k] / _JUMP_KJ_PER_KG)))
+        above, below = _graded(kgs[k + 1], finest_kg), _graded(kgs[k], finest_kg)
+        kgs[k : k + 2] = below[::-1] + above
+        counts[k + 1] += len(above) - 1
+        counts[k] += len(below) - 1
+    if len(kgs) == len(mass):
+        return column
+    return Column(np.array(kgs), np.repeat(enthalpy, counts))
+
+
+def _graded(kg: float, finest_kg: float) -> list[float]:
+    """Cut a mass into pieces that double from ``finest_kg``; the last takes what is left."""
+    parts: list[float] = []
+    size = finest_kg
+    while kg > 1.5 * size:
+        parts.append(size)
+        kg -= size
+        if len(parts) > 1:
+            size *= 2
+    parts.append(kg)
+    return parts
+
+
+def merged_into_neighbour(column: Column, k: int) -> Column:
+    """The column with segment ``k`` merged with that neighbour which it resembles more."""
+    h = column.enthalpy
+    last = len(h) - 1
+    if k == last or (k > 0 and abs(h[k] - h[k - 1]) < abs(h[k + 1] - h[k])):
+        k -= 1
+    return _merged(column, k)
+
+
 def _merged(column: Column, k: int) -> Column:
     """The column with segments ``k`` and ``k + 1`` made one."""
     mass, enthalpy = column
     kg = float(mass[k]) + float(mass[k + 1])
     mixed = (float(mass[k] * enthalpy[k]) + float(mass[k + 1] * enthalpy[k + 1])) / kg
-    mass, enthalpy = np.delete(mass, k), np.delete(enthalpy, k)
+    mass = np.concatenate((mass[: k + 1], mass[k + 2 :]))
+    enthalpy = np.concatenate((enthalpy[: k + 1], enthalpy[k + 2 :]))
     mass[k], enthalpy[k] = kg, mixed
     return Column(mass, enthalpy)
 

@@ -13,7 +13,7 @@ Every function takes a float or an array and gives the same back.
 
 from __future__ import annotations
 
-from typing import TypeVar
+from typing import TypeVar, overload
 
 import numpy as np
 from numpy.typing import NDArray
@@ -42,33 +42,6 @@ _ENTHALPY = (
     -5.115060527912998,
 )
 _SPECIFIC_HEAT = tuple(k * c / 100.0 for k, c in enumerate(_ENTHALPY))[1:]
-# Coefficients of y = h / 400 kJ/kg, lowest power first.
-_TEMPERATURE = (
-    -0.014554421162595895,
-    94.8053470394559,
-    3.545301342299097,
-    -7.309013687720869,
-    9.144977248795367,
-    -7.4705029330744654,
-    3.4444696279128273,
-    -0.6951480068230718,
-)
-_ENTHALPY_SLOPE = (
-    4.218981863969297,
-    -0.30415798854883225,
-    0.8729012721552842,
-    -1.2196275868449293,
-    0.8991278155292366,
-    -0.25654053526208975,
-)
-_SPECIFIC_VOLUME = (
-    1.0001449668586857,
-    -0.005872576254706308,
-    0.07520158709364033,
-    -0.05332657174437402,
-    0.031996609019802925,
-    -0.008180814749841517,
-)
 
 
 def density_kg_per_l(t_c: Value) -> Value:
@@ -92,25 +65,34 @@ def specific_heat_kj_per_kgk(t_c: Value) -> Value:
     return c0 + x * (c1 + x * (c2 + x * (c3 + x * (c4 + x * c5))))
 
 
-def temperature_c(enthalpy: Value) -> Value:
-    """Temperature in degC of water with this enthalpy in kJ/kg (inverse within 1 mK)."""
-    c0, c1, c2, c3, c4, c5, c6, c7 = _TEMPERATURE
-    y = enthalpy * 0.0025
-    return c0 + y * (c1 + y * (c2 + y * (c3 + y * (c4 + y * (c5 + y * (c6 + y * c7))))))
+# The way back from enthalpy is read from a table of the polynomials above, close enough that
+# straight lines between its points are within 1e-5 K; one read costs less than a polynomial.
+_TABLE_T: Floats = np.linspace(-20.0, 110.0, 1301)
+_TABLE_H: Floats = enthalpy_kj_per_kg(_TABLE_T)
+_TABLE_V: Floats = 1.0 / density_kg_per_l(_TABLE_T)
+_TABLE_C: Floats = specific_heat_kj_per_kgk(_TABLE_T)
 
 
-def specific_volume_l_per_kg(enthalpy: Value) -> Value:
-    """Litres per kg of water with this enthalpy in kJ/kg."""
-    c0, c1, c2, c3, c4, c5 = _SPECIFIC_VOLUME
-    y = enthalpy * 0.0025
-    return c0 + y * (c1 + y * (c2 + y * (c3 + y * (c4 + y * c5))))
+@overload
+def temperature_c(enthalpy: float) -> float: ...
+@overload
+def temperature_c(enthalpy: Floats) -> Floats: ...
+def temperature_c(enthalpy: float | Floats) -> float | Floats:
+    """Temperature in degC of water with this enthalpy in kJ/kg."""
+    t_c = np.interp(enthalpy, _TABLE_H, _TABLE_T)
+    return t_c if isinstance(enthalpy, np.ndarray) else float(t_c)
 
 
-def enthalpy_slope_kj_per_kgk(enthalpy: Value) -> Value:
-    """Specific heat in kJ/(kg K) of water with this enthalpy in kJ/kg."""
-    c0, c1, c2, c3, c4, c5 = _ENTHALPY_SLOPE
-    y = enthalpy * 0.0025
-    return c0 + y * (c1 + y * (c2 + y * (c3 + y * (c4 + y * c5))))
+def volume_l_per_kg(enthalpy: Floats) -> Floats:
+    """Litres per kg of water with these enthalpies in kJ/kg."""
+    volumes: Floats = np.interp(enthalpy, _TABLE_H, _TABLE_V)
+    return volumes
+
+
+def heat_capacity_kj_per_kgk(enthalpy: Floats) -> Floats:
+    """Specific heat in kJ/(kg K) of water with these enthalpies in kJ/kg."""
+    capacities: Floats = np.interp(enthalpy, _TABLE_H, _TABLE_C)
+    return capacities
 
 
 def mass_kg(litres: Value, metered_at_c: Value) -> Value:
