@@ -59,22 +59,19 @@ class DrawModel:
     large: Floats
     large_litres: Floats
     seen: Floats
-    sizes_day: Ints
-    sizes_slot: Ints
+    sizes_age_d: Ints
+    sizes_kind: Ints
     sizes_litres: Floats
     small_sizes: Floats
     small_excess: float
-    pace_small: rates.Pace
-    pace_large: rates.Pace
-    strengths_small: rates.Strengths
-    strengths_large: rates.Strengths
+    pace: rates.Pace
+    strengths: rates.Strengths
     habit: chain.Habit
     quiet_draws: float  # expected draws since the last one, at the end of the last row
     usual_quiet: float  # the longest such wait that was no absence
     # derived from the above
-    slow_small: Floats
-    slow_large: Floats
-    extra_large: Floats
+    slow: Floats
+    more_large: Floats
     tables: volumes.VolumeTables
     learned_weight: float
 
@@ -97,14 +94,13 @@ class DrawModel:
             "large": _packed(self.large, 1, "<u1"),
             "large_litres": _packed(self.large_litres, 10, "<u2"),
             "seen": _packed(self.seen, 100, "<u1"),
-            "sizes_day": _packed(self.sizes_day, 1, "<u2"),
-            "sizes_slot": _packed(self.sizes_slot, 1, "<u1"),
+            "sizes_age_d": _packed(self.sizes_age_d, 1, "<u2"),
+            "sizes_kind": _packed(self.sizes_kind, 1, "<u1"),
             "sizes_litres": _packed(self.sizes_litres, 10, "<u2"),
             "small_sizes": _packed(self.small_sizes, 10, "<u2"),
-            "pace_small": self.pace_small.to_plain(),
-            "pace_large": self.pace_large.to_plain(),
-            "strengths_small": asdict(self.strengths_small),
-            "strengths_large": asdict(self.strengths_large),
+            "small_excess": self.small_excess,
+            "pace": self.pace.to_plain(),
+            "strengths": self.strengths.to_plain(),
             "habit": asdict(self.habit),
             "quiet_draws": self.quiet_draws,
             "usual_quiet": self.usual_quiet,
@@ -133,14 +129,13 @@ class DrawModel:
                 large=_unpacked(plain["large"], 1, "<u1").reshape(rows),
                 large_litres=_unpacked(plain["large_litres"], 10, "<u2").reshape(rows),
                 seen=_unpacked(plain["seen"], 100, "<u1").reshape(rows),
-                sizes_day=_unpacked(plain["sizes_day"], 1, "<u2").astype(np.int64),
-                sizes_slot=_unpacked(plain["sizes_slot"], 1, "<u1").astype(np.int64),
+                sizes_age_d=_unpacked(plain["sizes_age_d"], 1, "<u2").astype(np.int64),
+                sizes_kind=_unpacked(plain["sizes_kind"], 1, "<u1").astype(np.int64),
                 sizes_litres=_unpacked(plain["sizes_litres"], 10, "<u2"),
                 small_sizes=_unpacked(plain["small_sizes"], 10, "<u2"),
-                pace_small=rates.Pace.from_plain(plain["pace_small"]),
-                pace_large=rates.Pace.from_plain(plain["pace_large"]),
-                strengths_small=rates.Strengths(**plain["strengths_small"]),
-                strengths_large=rates.Strengths(**plain["strengths_large"]),
+                small_excess=plain["small_excess"],
+                pace=rates.Pace.from_plain(plain["pace"]),
+                strengths=rates.Strengths.from_plain(plain["strengths"]),
                 habit=chain.Habit.from_plain(plain["habit"]),
                 quiet_draws=plain["quiet_draws"],
                 usual_quiet=plain["usual_quiet"],
@@ -148,25 +143,23 @@ class DrawModel:
         )
 
 
-@dataclass(frozen=True)
-class _Prior:
-    """The published profile as rates: small draws a half hour, chance of a large draw."""
-
-    small: Floats
-    large: Floats
-    extra: float
-
-
-def _prior(household: Household, large_from_l: float) -> _Prior:
+def _prior(household: Household, large_from_l: float) -> Floats:
+    """The published profile as rates of small draws and chances of large ones, shape (2, 48)."""
     litres = profiles.daily_litres_40c(household) * profiles.shape()
-    small_sizes = volumes.published_sizes(True, large_from_l)
-    large_sizes = volumes.published_sizes(False, large_from_l)
     per_draw = np.arange(volumes.FINE) * volumes.STEP_L
     small_share = sum(s for _, size, _, s in profiles.DRAW_CATEGORIES if size < large_from_l)
-    small = litres * small_share / float(small_sizes @ per_draw)
-    draws = litres * (1.0 - small_share) / float(large_sizes @ per_draw)
-    chance = 1.0 - np.exp(-draws)
-    return _Prior(small, chance, float(draws.sum() / chance.sum() - 1.0))
+    small = litres * small_share / float(volumes.published_sizes(True, large_from_l) @ per_draw)
+    large = (
+        litres
+        * (1.0 - small_share)
+        / float(volumes.published_sizes(False, large_from_l) @ per_draw)
+    )
+    return np.stack([small, -np.expm1(-large)])
+
+
+def _values(model: DrawModel) -> Floats:
+    """What happened, by channel, shape (2, d, 48)."""
+    return np.stack([model.small, (model.large > 0).astype(np.float64)])
 
 
 def _empty(household: Household, zone: ZoneInfo, first_day: int, large_from_l: float) -> DrawModel:
@@ -182,21 +175,18 @@ def _empty(household: Household, zone: ZoneInfo, first_day: int, large_from_l: f
         large=none,
         large_litres=none,
         seen=none,
-        sizes_day=nothing,
-        sizes_slot=nothing,
+        sizes_age_d=nothing,
+        sizes_kind=nothing,
         sizes_litres=np.zeros(0),
         small_sizes=np.zeros(0),
-        small_excess=0.0,
-        pace_small=rates.Pace.new(),
-        pace_large=rates.Pace.new(),
-        strengths_small=rates.Strengths(),
-        strengths_large=rates.Strengths(),
+        small_excess=0.3,
+        pace=rates.Pace.new(),
+        strengths=rates.Strengths.usual(),
         habit=chain.Habit(),
         quiet_draws=0.0,
         usual_quiet=ABSENT_AFTER / USUAL_QUIET_MARGIN,
-        slow_small=np.zeros((7, SLOTS_PER_DAY)),
-        slow_large=np.zeros((7, SLOTS_PER_DAY)),
-        extra_large=zero,
+        slow=np.zeros((rates.CHANNELS, 7, SLOTS_PER_DAY)),
+        more_large=zero,
         tables=_NO_TABLES,
         learned_weight=0.0,
     )
@@ -209,10 +199,13 @@ def _window_days(household: Household) -> int:
     return max(7, round(household.learning_window_weeks * 7))
 
 
+def _half_life_d(household: Household) -> float:
+    return max(household.half_life_weeks * 7.0, 1.0)
+
+
 def _fade(household: Household, days: int) -> Floats:
     """Weight of each of so many days, the last one 1, shape (days,)."""
-    half_life_d = max(household.half_life_weeks * 7.0, 1.0)
-    return np.asarray(0.5 ** (np.arange(days)[::-1] / half_life_d), np.float64)
+    return np.asarray(0.5 ** (np.arange(days)[::-1] / _half_life_d(household)), np.float64)
 
 
 def _large_litres(table: DayTable) -> Floats:
@@ -241,7 +234,7 @@ def learn(history: DrawHistory, household: Household, zone: ZoneInfo, now_s: int
     table = tabulate(history, zone, large_from)
     model = _empty(household, zone, table.first_day, large_from)
     model = _absorb(model, table, today)
-    return _derive(_follow(_structure(model), 0))
+    return _derive(_follow(_structure(_sizes(model, table)), 0))
 
 
 def update(model: DrawModel, history: DrawHistory) -> DrawModel:
@@ -254,7 +247,9 @@ def update(model: DrawModel, history: DrawHistory) -> DrawModel:
     until = int(local_days(np.array([history.watched_to_s]), model.zone)[0][0])
     longer = _absorb(model, table, until)
     new = longer.first_day + longer.days - model.first_day - model.days
-    return _derive(_follow(longer, max(longer.days - new, 0))) if new else model
+    if new <= 0:
+        return model
+    return _derive(_follow(longer, max(longer.days - new, 0)), model.tables)
 
 
 def _absorb(model: DrawModel, table: DayTable, until_day: int) -> DrawModel:
@@ -275,25 +270,29 @@ def _absorb(model: DrawModel, table: DayTable, until_day: int) -> DrawModel:
 
     small = np.concatenate([model.small, gap, table.small[rows]])
     first = model.first_day if model.days else table.first_day + begin
-    first_kept = first + max(len(small) - keep, 0)
-    of = (table.large_day >= begin) & (table.large_day < end)
-    sizes_day = np.concatenate([model.sizes_day, table.large_day[of] + table.first_day])
-    of_small = (table.small_day >= begin) & (table.small_day < end)
     return replace(
         model,
-        first_day=first_kept,
+        first_day=first + max(len(small) - keep, 0),
         small=small[-keep:],
         large=joined(model.large, table.large[rows]),
         large_litres=joined(model.large_litres, litres[rows]),
         seen=joined(model.seen, np.round(table.seen[rows] * 100.0) / 100.0),
-        sizes_day=sizes_day[-SIZES_KEPT:],
-        sizes_slot=np.concatenate([model.sizes_slot, table.large_slot[of]])[-SIZES_KEPT:],
-        sizes_litres=np.concatenate([model.sizes_litres, np.round(table.large_litres[of], 1)])[
-            -SIZES_KEPT:
-        ],
-        small_sizes=np.concatenate([model.small_sizes, np.round(table.small_litres[of_small], 1)])[
-            -SIZES_KEPT:
-        ],
+    )
+
+
+def _sizes(model: DrawModel, table: DayTable) -> DrawModel:
+    """The model with the sizes of the household's draws; large ones are remembered long."""
+    end = model.first_day + model.days - table.first_day
+    of, of_small = table.large_day < end, table.small_day < end
+    day = table.large_day[of][-SIZES_KEPT:]
+    free = like_weekday(day + table.first_day, model.household) >= 5
+    return replace(
+        model,
+        sizes_age_d=end - day,
+        sizes_kind=free * 6 + rates.STRETCH[table.large_slot[of][-SIZES_KEPT:]],
+        sizes_litres=np.round(table.large_litres[of][-SIZES_KEPT:], 1),
+        small_sizes=np.round(table.small_litres[of_small][-SIZES_KEPT:], 1),
+        small_excess=_small_excess(model),
     )
 
 
@@ -340,60 +339,26 @@ def _follow(model: DrawModel, from_row: int) -> DrawModel:
     """Go through the rows from ``from_row`` on, day by day, as they came: no look-ahead."""
     prior = _prior(model.household, model.large_from_l)
     like = _likes(model)
-    days = model.days
-    happened = (model.large > 0).astype(float)
+    values = _values(model)
     seen = model.seen.copy()
-    keep = 0.5 ** (1.0 / max(model.household.half_life_weeks * 7.0, 1.0))
-    fade = _fade(model.household, from_row) if from_row else np.zeros(0)
-    part = slice(0, from_row)
-    weight = fade[:, None] * seen[part]
-    small_n, mass = rates.weekday_sums(model.small[part], weight, like[part])
-    large_n, _ = rates.weekday_sums(happened[part], weight, like[part])
-    pace_small, pace_large = model.pace_small.copy(), model.pace_large.copy()
-    quiet, usual = model.quiet_draws, model.usual_quiet
-    for row in range(from_row, days):
-        weekday = int(like[row])
-        slow_small = _one_weekday(small_n, mass, prior.small, model.strengths_small, weekday)
-        slow_large = _one_weekday(large_n, mass, prior.large, model.strengths_large, weekday)
-        expected = rates.blend(rates.estimates(slow_small, pace_small), pace_small)
-        expected = expected + rates.blend(rates.estimates(slow_large, pace_large), pace_large)
-        look = _look_at_day(
-            model.small[row] + model.large[row],
-            expected * seen[row],
-            quiet,
-            usual,
-            row >= TRUST_ABSENCE_D,
-        )
+    keep = 0.5 ** (1.0 / _half_life_d(model.household))
+    weight = _fade(model.household, from_row)[:, None] * seen[:from_row]
+    count, mass = rates.weekday_sums(values[:, :from_row], weight, like[:from_row])
+    pace, quiet, usual = model.pace, model.quiet_draws, model.usual_quiet
+    draws = model.small + model.large
+    for row, weekday in enumerate(like[from_row:].tolist(), from_row):
+        slow = rates.one_weekday(count, mass, prior, model.strengths, weekday)
+        every = rates.estimates(slow, pace)
+        expected = rates.blend(every, pace).sum(0) * seen[row]
+        look = _look_at_day(draws[row], expected, quiet, usual, row >= TRUST_ABSENCE_D)
         quiet, usual = look.quiet_end, look.usual
         seen[row] *= look.present
-        pace_small, _ = rates.after_day(pace_small, slow_small, model.small[row], seen[row], False)
-        pace_large, _ = rates.after_day(pace_large, slow_large, happened[row], seen[row], True)
-        small_n *= keep
-        large_n *= keep
+        pace = rates.after_day(pace, every, values[:, row], seen[row])
+        count *= keep
         mass *= keep
-        small_n[weekday] += seen[row] * model.small[row]
-        large_n[weekday] += seen[row] * happened[row]
+        count[:, weekday] += seen[row] * values[:, row]
         mass[weekday] += seen[row]
-    return replace(
-        model,
-        seen=seen,
-        pace_small=pace_small,
-        pace_large=pace_large,
-        quiet_draws=quiet,
-        usual_quiet=usual,
-    )
-
-
-def _one_weekday(
-    count: Floats, seen: Floats, prior: Floats, strengths: rates.Strengths, weekday: int
-) -> Floats:
-    """``rates.by_weekday`` for a single weekday, shape (48,)."""
-    base = rates.overall(count, seen, prior)
-    kind = slice(0, 5) if weekday < 5 else slice(5, 7)
-    parent = (count[kind].sum(0) + strengths.kind_d * base) / (seen[kind].sum(0) + strengths.kind_d)
-    return np.asarray(
-        (count[weekday] + strengths.weekday_d * parent) / (seen[weekday] + strengths.weekday_d)
-    )
+    return replace(model, seen=seen, pace=pace, quiet_draws=quiet, usual_quiet=usual)
 
 
 def _likes(model: DrawModel) -> Ints:
@@ -403,76 +368,74 @@ def _likes(model: DrawModel) -> Ints:
 def _structure(model: DrawModel) -> DrawModel:
     """What only ``learn`` finds: how far weekdays share, how large draws hang together."""
     sharing = model.household.weekday_sharing
-    if sharing is not None:
-        fixed = rates.strengths_for_sharing(sharing)
-        model = replace(model, strengths_small=fixed, strengths_large=fixed)
     if model.days < STRUCTURE_D:
         return model
     prior = _prior(model.household, model.large_from_l)
-    like = _likes(model)
+    like, values = _likes(model), _values(model)
     weight = _fade(model.household, model.days)[:, None] * model.seen
-    happened = (model.large > 0).astype(float)
-    if sharing is None:
-        model = replace(
-            model,
-            strengths_small=rates.learn_strengths(model.small, weight, like, prior.small, False),
-            strengths_large=rates.learn_strengths(happened, weight, like, prior.large, True),
-        )
-    count, mass = rates.weekday_sums(happened, weight, like)
-    slow = rates.by_weekday(count, mass, prior.large, model.strengths_large)
-    return replace(model, habit=chain.learn_habit(slow, model.large_litres, weight, like))
+    strengths = rates.learn_strengths(values, weight, like, prior)
+    if sharing is not None:
+        strengths = rates.Strengths.for_sharing(sharing, strengths.neighbours)
+    model = replace(model, strengths=strengths)
+    count, mass = rates.weekday_sums(values, weight, like)
+    slow = rates.by_weekday(count, mass, prior, model.strengths)
+    return replace(model, habit=chain.learn_habit(slow[1], model.large_litres, weight, like))
 
 
-def _derive(model: DrawModel) -> DrawModel:
-    """Rates, counts' excess and volume tables from the rows."""
+def _further(chance: Floats) -> Floats:
+    """Further draws expected in a half hour that holds one, if draws came by chance (Poisson)."""
+    chance = np.clip(chance, 1e-6, 0.99)
+    return np.asarray(-np.log1p(-chance) / chance - 1.0)
+
+
+def _derive(model: DrawModel, volume_tables: volumes.VolumeTables | None = None) -> DrawModel:
+    """Rates from the rows, and volume tables unless they are handed in."""
     prior = _prior(model.household, model.large_from_l)
-    like = _likes(model)
-    happened = (model.large > 0).astype(float)
+    like, values = _likes(model), _values(model)
     weight = _fade(model.household, model.days)[:, None] * model.seen
-    small_n, mass = rates.weekday_sums(model.small, weight, like)
-    large_n, _ = rates.weekday_sums(happened, weight, like)
-    slow_small = rates.by_weekday(small_n, mass, prior.small, model.strengths_small)
-    slow_large = rates.by_weekday(large_n, mass, prior.large, model.strengths_large)
-    draws = (weight * model.large).sum(0) @ _SIX
-    slots = (weight * happened).sum(0) @ _SIX
-    all_extra = (draws.sum() - slots.sum() + 5.0 * prior.extra) / (slots.sum() + 5.0)
-    extra = (draws - slots + 10.0 * all_extra) / (slots + 10.0)
-    over = weight * ((model.small - slow_small[like]) ** 2 - slow_small[like])
-    scale = float((weight * slow_small[like] ** 2).sum())
-    excess = float(np.clip(over.sum() / scale, 0.0, 3.0)) if scale > 5.0 else 0.3
+    count, mass = rates.weekday_sums(values, weight, like)
+    slow = rates.by_weekday(count, mass, prior, model.strengths)
+    # further large draws in a half hour that holds one, against what chance alone would bring
+    more = (weight * (model.large - values[1])).sum(0) @ rates.STRETCH_SUM
+    by_chance = (mass * slow[1] * _further(slow[1])).sum(0) @ rates.STRETCH_SUM
+    all_more = (more.sum() + 5.0) / (by_chance.sum() + 5.0)
+    more_large = (more + 5.0 * all_more) / (by_chance + 5.0)
     evidence = float((weight * (model.small + model.large)).sum())
     return replace(
         model,
-        slow_small=slow_small,
-        slow_large=slow_large,
-        extra_large=extra[rates.LEVEL_BLOCK],
-        small_excess=excess,
-        tables=_tables(model, excess),
+        slow=slow,
+        more_large=more_large[rates.STRETCH],
+        tables=_tables(model) if volume_tables is None else volume_tables,
         learned_weight=evidence / (evidence + LEARNED_DRAWS),
     )
 
 
-_SIX = (rates.LEVEL_BLOCK[:, None] == np.arange(6)[None, :]).astype(float)
+def _small_excess(model: DrawModel) -> float:
+    """How much more small draws cluster within half hours than by chance: 1/k, 0 for Poisson."""
+    small, seen, like = model.small, model.seen, _likes(model)
+    weight = _fade(model.household, len(small))[:, None] * seen
+    count, mass = rates.weekday_sums(np.stack([small, small]), weight, like)
+    mean = ((count[0] + 1e-6) / (mass + 1e-6))[like]
+    days = np.maximum(mass, 1.0)[like]
+    over = weight * ((small - mean) ** 2 * days / np.maximum(days - 1.0, 0.5) - mean)
+    scale = float((weight * mean**2).sum())
+    return float(np.clip(over.sum() / scale, 0.0, 3.0)) if scale > 5.0 else 0.3
 
 
-def _tables(model: DrawModel, excess: float) -> volumes.VolumeTables:
+def _tables(model: DrawModel) -> volumes.VolumeTables:
     """Volume distributions from the household's own draw sizes and a published trace."""
-    last = model.first_day + model.days
-    age = last - model.sizes_day
-    weight = 0.5 ** (age / SIZE_HALF_LIFE_D)
-    like = like_weekday(model.sizes_day, model.household)
-    kind = (like >= 5) * 6 + rates.LEVEL_BLOCK[model.sizes_slot]
+    weight = 0.5 ** (model.sizes_age_d / SIZE_HALF_LIFE_D)
     published = volumes.published_sizes(False, model.large_from_l)
     every = volumes.histogram(model.sizes_litres, weight) + TAIL_DRAWS * published
     every /= every.sum()
     large = np.empty((SIZE_CLASSES, volumes.FINE))
     for i in range(SIZE_CLASSES):
-        of = kind == i
+        of = model.sizes_kind == i
         own = volumes.histogram(model.sizes_litres[of], weight[of]) + CLASS_DRAWS * every
         large[i] = own / own.sum()
     small = volumes.histogram(model.small_sizes, np.ones(len(model.small_sizes)))
     small += 10.0 * volumes.published_sizes(True, model.large_from_l)
-    return volumes.tables(small / small.sum(), excess, large)
+    return volumes.tables(small / small.sum(), model.small_excess, large)
 
 
 @dataclass(frozen=True)
@@ -515,25 +478,18 @@ def _people_factor(begin_s: Ints, end_s: Ints, visits: tuple[Visit, ...], usual:
     return np.asarray(home * np.maximum(people, 0.0) / max(usual, 0.5))
 
 
-def _day_rates(model: DrawModel, days: Ints) -> tuple[Floats, Floats]:
-    """Blended rates of small draws and chances of large ones for local days, shape (d, 48)."""
+def _day_rates(model: DrawModel, days: Ints) -> Floats:
+    """Blended rates for local days, shape (2, d, 48): small draws, chance of large ones."""
     like = like_weekday(days, model.household)
-    small = np.empty((len(days), SLOTS_PER_DAY))
-    large = np.empty((len(days), SLOTS_PER_DAY))
+    out = np.empty((rates.CHANNELS, len(days), SLOTS_PER_DAY))
     for i, weekday in enumerate(like.tolist()):
-        small[i] = rates.blend(
-            rates.estimates(model.slow_small[weekday], model.pace_small), model.pace_small
-        )
-        large[i] = rates.blend(
-            rates.estimates(model.slow_large[weekday], model.pace_large), model.pace_large
-        )
-    return small, np.clip(large, 0.0, 0.98)
+        out[:, i] = rates.blend(rates.estimates(model.slow[:, weekday], model.pace), model.pace)
+    return np.asarray(np.minimum(out, np.array([np.inf, 0.98])[:, None, None]))
 
 
 def _usual_regimes(model: DrawModel, day: int, slot: int) -> Floats:
     """How likely each regime is just before a half hour when nothing of the day is known."""
-    _, large = _day_rates(model, np.array([day - 1, day]))
-    run = np.concatenate([large[0], large[1]])
+    run = _day_rates(model, np.array([day - 1, day]))[1].ravel()
     upto = SLOTS_PER_DAY + slot
     slots = np.arange(chain.PART_STARTS[0], upto) % SLOTS_PER_DAY
     begins = np.isin(slots, chain.PART_STARTS)
@@ -597,12 +553,13 @@ def forecast(
     small = np.bincount(index, small_days[day_row, slot] * share, n) * factor
     chance = large_days[day_row, slot]
     log_none = np.bincount(index, np.log1p(-chance) * share, n) * factor
-    draws = np.bincount(index, chance * (1.0 + model.extra_large[slot]) * share, n) * factor
+    every = chance * (1.0 + model.more_large[slot] * _further(chance))
+    draws = np.bincount(index, every * share, n) * factor
     large = np.minimum(np.minimum(-np.expm1(log_none), draws), 0.98)
     extra = np.maximum(draws / np.maximum(large, 1e-9) - 1.0, 0.0)
     first = np.searchsorted(index, np.arange(n))
     like = like_weekday(days, model.household)[day_row[first]]
-    kind = (like >= 5) * 6 + rates.LEVEL_BLOCK[slot[first]]
+    kind = (like >= 5) * 6 + rates.STRETCH[slot[first]]
     begins = np.isin(slot[first], chain.PART_STARTS) & (
         (grid.start_s + offset_s(grid.start_s, model.zone)) % HALF_HOUR_S == 0
     )
@@ -656,9 +613,8 @@ def _at_home(
     if model.days < TRUST_ABSENCE_D:
         return np.ones(len(grid)), False
     today, second = local_days(np.array([now_s]), model.zone)
-    small, large = _day_rates(model, today)
     slot = int(second[0]) // HALF_HOUR_S
-    expected = (small + large)[0]
+    expected = _day_rates(model, today).sum(0)[0]
     recent = drawn.start_s[(drawn.start_s < now_s) & (drawn.litres_40c > 0)]
     begin, missed = 0, model.quiet_draws
     if len(recent):
@@ -674,10 +630,11 @@ def _at_home(
 
 def typical_week(model: DrawModel) -> Floats:
     """Expected litres at 40 degC by weekday (Monday first) and local half hour, shape (7, 48)."""
-    small = model.slow_small * model.tables.small_mean_l40
-    kind = np.repeat([0, 6], (5, 2))[:, None] + rates.LEVEL_BLOCK[None, :]
+    small = model.slow[0] * model.tables.small_mean_l40
+    kind = np.repeat([0, 6], (5, 2))[:, None] + rates.STRETCH[None, :]
     per_draw = model.tables.large_mean_l40[kind]
-    return np.asarray(small + model.slow_large * (1.0 + model.extra_large) * per_draw)
+    draws = model.slow[1] * (1.0 + model.more_large * _further(model.slow[1]))
+    return np.asarray(small + draws * per_draw)
 
 
 def _packed(values: Floats | Ints, scale: float, kind: str) -> str:

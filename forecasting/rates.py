@@ -8,6 +8,9 @@ Beside this slow estimate run a few quick ones (the last days' level and the las
 Their weights follow how well each foretold the days gone by, with a fixed share [1] that lets a
 quick one take over when habits change.
 
+Arrays carry two channels in front: small draws (a Poisson count in a half hour) and large ones
+(whether a half hour holds any, a chance).
+
 References:
     [1] Herbster and Warmuth 1998, Tracking the best expert (fixed share).
 """
@@ -15,111 +18,180 @@ References:
 from __future__ import annotations
 
 from dataclasses import dataclass
+from typing import Any
 
 import numpy as np
 
 from forecasting.calendar import SLOTS_PER_DAY
 from forecasting.types import Floats, Ints
 
-STRENGTHS_D = np.array([1.0, 3.0, 8.0, 20.0, 60.0, 200.0, 1e6])
+CHANNELS = 2
+STRENGTHS = np.array([0.3, 1.0, 3.0, 8.0, 20.0, 60.0, 1e5])
+LOWEST = 2e-4  # rate of a half hour in which nothing was ever drawn
 PRIOR_D = 4.0  # days of evidence the published profile is worth
-NEIGHBOUR_D = 6.0  # days of evidence the neighbouring half hours are worth
-FREE_DAYS = slice(5, 7)
-LEVEL_BLOCK = np.repeat(np.arange(6), 8)  # four-hour stretches that share a level
-# quick estimates: (half-life in days, True for level of a stretch, False for each half hour)
-QUICK = ((3.0, True), (10.0, True), (4.0, False), (12.0, False))
-EXPERTS = 1 + len(QUICK)
-SHARE = 0.03
+STRETCH = np.repeat(np.arange(6), 8)  # four-hour stretches that share a level
+STRETCH_SUM: Floats = (STRETCH[:, None] == np.arange(6)[None, :]).astype(np.float64)
+LEVEL_HALF_LIVES_D = (3.0, 10.0)  # quick estimates of a stretch's level
+HOURS_HALF_LIVES_D = (4.0, 12.0)  # quick estimates of each half hour
+LEVELS, QUICK = len(LEVEL_HALF_LIVES_D), len(LEVEL_HALF_LIVES_D) + len(HOURS_HALF_LIVES_D)
+EXPERTS = 1 + QUICK
+SHARE = 0.03  # of an estimate's weight handed round each day
+LEVEL_DRAWS = 3.0  # draws of evidence the slow level is worth to a quick one
+HOURS_D = 2.0  # days of evidence the slow hours are worth to quick ones
+_KEEP: Floats = 0.5 ** (1.0 / np.array([LEVEL_HALF_LIVES_D + HOURS_HALF_LIVES_D]).T)
+_ONE: Floats = np.eye(SLOTS_PER_DAY)
+_BESIDE: Floats = 0.5 * np.roll(_ONE, 1, 1) + 0.5 * np.roll(_ONE, -1, 1)
+_SPREAD: Floats = 0.6 * _ONE + 0.4 * _BESIDE
 
 
 @dataclass(frozen=True)
 class Strengths:
-    """Days of evidence each parent is worth: kind of day on all days, weekday on kind of day."""
+    """How hard each estimate leans on its parent, for each channel, shape (2,).
 
-    kind_d: float = 8.0
-    weekday_d: float = 20.0
+    Counted in happenings: a parent of strength 8 is worth as much as 8 draws seen in that half
+    hour (the shape of a gamma prior with the parent's rate as its mean), so that a seldom used
+    half hour leans for long and a busy one soon speaks for itself.
 
+    neighbours  the half hours beside it, to each half hour
+    kind        all days, to working or free days
+    weekdays    working or free days, to each weekday
+    """
 
-def _smooth(rate: Floats) -> Floats:
-    return np.asarray(0.5 * rate + 0.25 * (np.roll(rate, 1, -1) + np.roll(rate, -1, -1)))
+    neighbours: Floats
+    kind: Floats
+    weekdays: Floats
 
+    @classmethod
+    def usual(cls) -> Strengths:
+        """Before a household has shown what its weekdays are worth."""
+        return cls(np.full(CHANNELS, 1.0), np.full(CHANNELS, 3.0), np.full(CHANNELS, 20.0))
 
-def overall(count: Floats, seen: Floats, prior: Floats) -> Floats:
-    """Rate of all days alike, shape (48,), from counts by weekday, shape (7, 48)."""
-    n, m = count.sum(0), seen.sum(0)
-    first = (n + PRIOR_D * prior) / (m + PRIOR_D)
-    near = n + PRIOR_D * prior + NEIGHBOUR_D * _smooth(first)
-    return np.asarray(near / (m + PRIOR_D + NEIGHBOUR_D))
+    @classmethod
+    def for_sharing(cls, sharing: float, neighbours: Floats) -> Strengths:
+        """For an installer's setting: 0 each weekday alone, 1 all days alike.
 
+        A share s of a weekday's estimate then comes from its parents once ten draws were seen
+        on that weekday in that half hour: the parents are worth 10 s / (1 - s) draws.
+        """
+        part = min(max(sharing, 0.0), 1.0)
+        worth = np.full(CHANNELS, 10.0 * part / max(1.0 - part, 1e-5))
+        return cls(neighbours, worth, worth)
 
-def kinds(count: Floats, seen: Floats, base: Floats, strengths: Strengths) -> Floats:
-    """Rate of working and free days, shape (2, 48)."""
-    n = np.stack([count[:5].sum(0), count[FREE_DAYS].sum(0)])
-    m = np.stack([seen[:5].sum(0), seen[FREE_DAYS].sum(0)])
-    return (n + strengths.kind_d * base) / (m + strengths.kind_d)
+    def to_plain(self) -> dict[str, list[float]]:
+        """Plain lists for JSON."""
+        return {name: getattr(self, name).tolist() for name in self.__dataclass_fields__}
 
-
-def by_weekday(count: Floats, seen: Floats, prior: Floats, strengths: Strengths) -> Floats:
-    """Shrunk rate for each weekday and half hour, shape (7, 48)."""
-    kind = kinds(count, seen, overall(count, seen, prior), strengths)
-    parent = np.repeat(kind, (5, 2), axis=0)
-    return (count + strengths.weekday_d * parent) / (seen + strengths.weekday_d)
-
-
-def _left_out(
-    values: Floats, weights: Floats, group: Ints, parent: Floats, groups: int, bernoulli: bool
-) -> int:
-    """Index of the strength that foretells each day best from the other days of its group."""
-    total = np.zeros((groups, SLOTS_PER_DAY))
-    mass = np.zeros((groups, SLOTS_PER_DAY))
-    np.add.at(total, group, weights * values)
-    np.add.at(mass, group, weights)
-    others, rest = total[group] - weights * values, mass[group] - weights
-    best, best_score = len(STRENGTHS_D) - 1, -np.inf
-    for i, strength in enumerate(STRENGTHS_D):
-        rate = (others + strength * parent[group]) / (rest + strength)
-        score = float((weights * log_likelihood(values, rate, bernoulli)).sum())
-        if score > best_score:
-            best, best_score = i, score
-    return best
-
-
-def learn_strengths(
-    values: Floats, weights: Floats, like: Ints, prior: Floats, bernoulli: bool
-) -> Strengths:
-    """Strengths from days (rows) of values and weights, shape (d, 48), by leaving one day out."""
-    count, seen = weekday_sums(values, weights, like)
-    base = overall(count, seen, prior)
-    free = (like >= 5).astype(np.int64)
-    i = _left_out(values, weights, free, np.stack([base, base]), 2, bernoulli)
-    kind = kinds(count, seen, base, Strengths(kind_d=float(STRENGTHS_D[i])))
-    j = _left_out(values, weights, like, np.repeat(kind, (5, 2), axis=0), 7, bernoulli)
-    return Strengths(float(STRENGTHS_D[i]), float(STRENGTHS_D[j]))
+    @classmethod
+    def from_plain(cls, plain: dict[str, list[float]]) -> Strengths:
+        """From ``to_plain``'s lists."""
+        return cls(**{name: np.array(values) for name, values in plain.items()})
 
 
 def weekday_sums(values: Floats, weights: Floats, like: Ints) -> tuple[Floats, Floats]:
-    """Weighted sums of values and of weights by weekday, both shape (7, 48)."""
-    belongs = (np.arange(7)[:, None] == like[None, :]).astype(float)
+    """Weighted sums by weekday, (2, 7, 48), of values (2, d, 48), and of weights, (7, 48)."""
+    belongs = (np.arange(7)[:, None] == like[None, :]).astype(np.float64)
     return belongs @ (weights * values), belongs @ weights
 
 
-def log_likelihood(values: Floats, rate: Floats, bernoulli: bool) -> Floats:
-    """Log likelihood of what happened: yes or no with a chance, or a Poisson count."""
-    if bernoulli:
-        chance = np.clip(rate, 1e-4, 1.0 - 1e-4)
-        return values * np.log(chance) + (1.0 - values) * np.log1p(-chance)
-    rate = np.maximum(rate, 1e-4)
-    return values * np.log(rate) - rate
+def _lean(count: Floats, seen: Floats, parent: Floats, strength: Floats | float) -> Floats:
+    """Rate from happenings and days watched, leaning on a parent's rate."""
+    return np.asarray((count + strength) / (seen + strength / np.maximum(parent, LOWEST)))
 
 
-_PACE_FIELDS = ("happened", "expected", "seen", "log_weight")
+def _overall(count: Floats, seen: Floats, prior: Floats, strengths: Strengths) -> Floats:
+    """Rate of all days alike, shape (2, 48)."""
+    n, m = count.sum(1) + PRIOR_D * prior, seen.sum(0) + PRIOR_D
+    return _lean(n, m, (n / m) @ _BESIDE, strengths.neighbours[:, None])
 
 
-@dataclass
+def _kind(count: Floats, seen: Floats, base: Floats, strengths: Strengths, days: slice) -> Floats:
+    """Rate of working or of free days, shape (2, 48)."""
+    return _lean(count[:, days].sum(1), seen[days].sum(0), base, strengths.kind[:, None])
+
+
+WORKING, FREE = slice(0, 5), slice(5, 7)
+
+
+def one_weekday(
+    count: Floats, seen: Floats, prior: Floats, strengths: Strengths, weekday: int
+) -> Floats:
+    """Shrunk rate of one weekday by half hour, shape (2, 48).
+
+    Args:
+        count: weighted happenings by weekday, shape (2, 7, 48).
+        seen: weighted days watched by weekday, shape (7, 48).
+        prior: the published profile's rates, shape (2, 48).
+        strengths: how hard weekdays lean on their parents.
+        weekday: 0 Monday .. 6 Sunday.
+    """
+    base = _overall(count, seen, prior, strengths)
+    parent = _kind(count, seen, base, strengths, WORKING if weekday < 5 else FREE)
+    return _lean(count[:, weekday], seen[weekday], parent, strengths.weekdays[:, None])
+
+
+def by_weekday(count: Floats, seen: Floats, prior: Floats, strengths: Strengths) -> Floats:
+    """Shrunk rates by weekday and half hour, shape (2, 7, 48); see ``one_weekday``."""
+    base = _overall(count, seen, prior, strengths)
+    parents = [_kind(count, seen, base, strengths, days) for days in (WORKING, FREE)]
+    parent = np.repeat(np.stack(parents, axis=1), (5, 2), axis=1)
+    return _lean(count, seen, parent, strengths.weekdays[:, None, None])
+
+
+def log_likelihood(values: Floats, rate: Floats) -> Floats:
+    """Log likelihood of what happened, channel in front: a Poisson count, a chance."""
+    rate = np.maximum(rate, LOWEST)
+    chance = np.minimum(rate[1], 1.0 - LOWEST)
+    count = values[0] * np.log(rate[0]) - rate[0]
+    either = np.log(np.where(values[1] > 0, chance, 1.0 - chance))
+    return np.stack([count, either])
+
+
+def _left_out(values: Floats, weights: Floats, group: Ints, parent: Floats) -> Floats:
+    """For each channel the strength that foretells each day best from its group's other days.
+
+    values (2, d, 48), weights (d, 48), group (d,), parent by group (2, g, 48).
+    """
+    groups = parent.shape[1]
+    belongs = (np.arange(groups)[:, None] == group[None, :]).astype(np.float64)
+    weighted = weights * values
+    others = (belongs @ weighted)[:, group] - weighted
+    rest = (belongs @ weights)[group] - weights
+    towards = parent[:, group]
+    scores = []
+    for strength in STRENGTHS:
+        rate = _lean(others, rest, towards, float(strength))
+        scores.append((weights * log_likelihood(values, rate)).sum((1, 2)))
+    return np.asarray(STRENGTHS[np.argmax(scores, axis=0)])
+
+
+def learn_strengths(values: Floats, weights: Floats, like: Ints, prior: Floats) -> Strengths:
+    """How far weekdays lean on each other, by leaving one day out.
+
+    Args:
+        values: happenings, shape (2, d, 48).
+        weights: how much each half hour of each day counts, shape (d, 48).
+        like: the weekday each day behaves like, shape (d,).
+        prior: the published profile's rates, shape (2, 48).
+    """
+    count, seen = weekday_sums(values, weights, like)
+    n, m = count.sum(1) + PRIOR_D * prior, seen.sum(0) + PRIOR_D
+    all_alike = np.zeros(len(like), np.int64)
+    neighbours = _left_out(values, weights, all_alike, ((n / m) @ _BESIDE)[:, None])
+    found = Strengths(neighbours, neighbours, neighbours)
+    base = _overall(count, seen, prior, found)
+    free = (like >= 5).astype(np.int64)
+    kind = _left_out(values, weights, free, np.stack([base, base], axis=1))
+    found = Strengths(neighbours, kind, kind)
+    parents = [_kind(count, seen, base, found, days) for days in (WORKING, FREE)]
+    parent = np.repeat(np.stack(parents, axis=1), (5, 2), axis=1)
+    return Strengths(neighbours, kind, _left_out(values, weights, like, parent))
+
+
+@dataclass(frozen=True)
 class Pace:
-    """What the quick estimates remember: decayed counts, and each estimate's weight.
+    """What the quick estimates remember: decayed sums, and every estimate's weight.
 
-    happened, expected, seen have shape (quick, 48); log_weight has shape (experts,).
+    happened, expected: shape (2, quick, 48); seen: (quick, 48); log_weight: (2, experts).
     """
 
     happened: Floats
@@ -130,80 +202,53 @@ class Pace:
     @classmethod
     def new(cls) -> Pace:
         """A fresh memory that trusts the slow estimate most."""
-        zero = np.zeros((len(QUICK), SLOTS_PER_DAY))
-        weight = np.array([0.8] + [0.2 / len(QUICK)] * len(QUICK))
-        return cls(zero, zero.copy(), zero.copy(), np.log(weight))
+        zero = np.zeros((CHANNELS, QUICK, SLOTS_PER_DAY))
+        weight = np.array([[0.8] + [0.2 / QUICK] * QUICK] * CHANNELS)
+        return cls(zero, zero, zero[0], np.log(weight))
 
-    def to_plain(self) -> dict[str, list[float]]:
+    def to_plain(self) -> dict[str, list[Any]]:
         """Plain lists for JSON."""
-        return {name: getattr(self, name).ravel().tolist() for name in _PACE_FIELDS}
+        return {name: getattr(self, name).tolist() for name in self.__dataclass_fields__}
 
     @classmethod
-    def from_plain(cls, plain: dict[str, list[float]]) -> Pace:
+    def from_plain(cls, plain: dict[str, list[Any]]) -> Pace:
         """From ``to_plain``'s lists."""
-        rows = (len(QUICK), SLOTS_PER_DAY)
-        happened, expected, seen = (np.array(plain[n]).reshape(rows) for n in _PACE_FIELDS[:3])
-        return cls(happened, expected, seen, np.array(plain["log_weight"]))
-
-    def copy(self) -> Pace:
-        """An independent copy."""
-        return Pace(
-            self.happened.copy(), self.expected.copy(), self.seen.copy(), self.log_weight.copy()
-        )
-
-
-_KEEP = np.array([0.5 ** (1.0 / half_life) for half_life, _ in QUICK])[:, None]
-_LEVEL = np.array([level for _, level in QUICK])
-_BLOCK_SUM = (LEVEL_BLOCK[:, None] == np.arange(6)[None, :]).astype(float)
-LEVEL_C = 3.0
-SLOT_D = 2.0
+        return cls(**{name: np.array(values) for name, values in plain.items()})
 
 
 def estimates(slow: Floats, pace: Pace) -> Floats:
-    """Every estimate of one day's rates, shape (experts, 48), from the slow one, shape (48,)."""
-    out = np.empty((EXPERTS, SLOTS_PER_DAY))
-    out[0] = slow
-    ratio = (pace.happened[_LEVEL] @ _BLOCK_SUM + LEVEL_C) / (
-        pace.expected[_LEVEL] @ _BLOCK_SUM + LEVEL_C
-    )
-    out[1:][_LEVEL] = slow * ratio[:, LEVEL_BLOCK]
-    hours = (pace.happened[~_LEVEL] + SLOT_D * slow) / (pace.seen[~_LEVEL] + SLOT_D)
-    out[1:][~_LEVEL] = 0.5 * hours + 0.5 * _smooth(hours)
-    return out
+    """Every estimate of one day's rates, shape (2, experts, 48), from the slow one, (2, 48)."""
+    happened, expected = pace.happened[:, :LEVELS], pace.expected[:, :LEVELS]
+    level = (happened @ STRETCH_SUM + LEVEL_DRAWS) / (expected @ STRETCH_SUM + LEVEL_DRAWS)
+    slow = slow[:, None, :]
+    seen = pace.seen[LEVELS:]
+    beyond = ((pace.happened[:, LEVELS:] - seen * slow) @ _SPREAD) / (seen + HOURS_D)
+    hours = np.maximum(slow + beyond, 0.02 * slow)
+    return np.concatenate([slow, slow * level[..., STRETCH], hours], axis=1)
 
 
 def blend(every: Floats, pace: Pace) -> Floats:
-    """The estimates weighed, shape (48,)."""
-    return np.asarray(np.exp(pace.log_weight) @ every)
+    """The estimates, shape (2, experts, 48), weighed, shape (2, 48)."""
+    return np.asarray((np.exp(pace.log_weight)[:, None, :] @ every)[:, 0])
 
 
-def after_day(
-    pace: Pace, slow: Floats, values: Floats, seen: Floats, bernoulli: bool
-) -> tuple[Pace, Floats]:
-    """The memory after one more day, and each estimate's log likelihood of that day."""
-    every = estimates(slow, pace)
-    score = (seen * log_likelihood(values, every, bernoulli)).sum(1)
-    weight = np.exp(pace.log_weight + score - score.max())
-    weight = (1.0 - SHARE) * weight / weight.sum() + SHARE / EXPERTS
-    watched = seen.sum() > 0
-    keep = _KEEP if watched else 1.0
-    return (
-        Pace(
-            keep * pace.happened + seen * values,
-            keep * pace.expected + seen * slow,
-            keep * pace.seen + seen,
-            np.log(weight),
-        ),
-        score,
-    )
+def after_day(pace: Pace, every: Floats, values: Floats, seen: Floats) -> Pace:
+    """The memory after one more day.
 
-
-def strengths_for_sharing(sharing: float) -> Strengths:
-    """Strengths for an installer's setting: 0 each weekday alone, 1 all days alike.
-
-    A share s of a weekday's estimate comes from its parents when four weeks have been seen, so
-    the parents are worth 4 s / (1 - s) days.
+    Args:
+        pace: the memory before it.
+        every: what each estimate expected of it, shape (2, experts, 48).
+        values: what happened, shape (2, 48).
+        seen: how much of each half hour was watched, shape (48,).
     """
-    part = min(max(sharing, 0.0), 1.0)
-    worth = 4.0 * part / max(1.0 - part, 1e-6)
-    return Strengths(kind_d=worth, weekday_d=worth)
+    if not seen.any():
+        return pace
+    score = (seen * log_likelihood(values[:, None, :], every)).sum(-1)
+    weight = np.exp(pace.log_weight + score - score.max(1, keepdims=True))
+    weight = (1.0 - SHARE) * weight / weight.sum(1, keepdims=True) + SHARE / EXPERTS
+    return Pace(
+        _KEEP * pace.happened + (seen * values)[:, None, :],
+        _KEEP * pace.expected + seen * every[:, :1],
+        _KEEP * pace.seen + seen,
+        np.log(weight),
+    )

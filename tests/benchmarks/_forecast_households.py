@@ -8,7 +8,7 @@ Seeds, sizes and habits were fixed before any forecaster was tuned. Households w
 are for tuning, those with an odd number are kept for the final figures.
 
 Runs in an environment that has OpenDHW (the ``bench`` extra):
-    python -m tests.benchmarks.forecast_households FOLDER
+    python -m tests.benchmarks._forecast_households FOLDER
 """
 
 from __future__ import annotations
