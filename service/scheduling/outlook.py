@@ -7,7 +7,8 @@ from dataclasses import dataclass
 import numpy as np
 
 from forecasting.types import Floats
-from service.scheduling.lattice import Compiled, Cost, Index, Stage
+from service.scheduling.disinfect import Job
+from service.scheduling.lattice import BEYOND_ANY_COST, Compiled, Cost, Index, Stage
 from service.scheduling.solve import Fade, Solution, kernel, portions, scatter
 
 NEGLIGIBLE = 1e-10
@@ -30,27 +31,70 @@ class Outlook:
     cost: Floats
 
 
-def outlook(c: Compiled, solution: Solution, start: Floats) -> Outlook:
-    """Follow the solution's actions from the chances ``start`` (r, p, s) to the horizon."""
+def outlook(
+    c: Compiled,
+    solution: Solution,
+    start: Floats,
+    job: Job | None = None,
+    todo: Solution | None = None,
+) -> Outlook:
+    """Follow the solution's actions from the chances ``start`` (r, p, s) to the horizon.
+
+    With a disinfection to do, ``todo`` holds until it begins and ``solution`` from its end on.
+    """
     n, count = len(c.hours), len(c.lattice.levels)
+    shape = start.shape
     levels = np.zeros((n + 1, count))
     short, unmet, kwh, cost = np.zeros(n), np.zeros(n), np.zeros(n), np.zeros(n)
     fade = Fade(c)
-    chance = start
+    waiting = start if todo is not None else None
+    chance = start if todo is None else np.zeros_like(start)
+    kinds = 1 if job is None else len(job.after)
+    busy = np.zeros((n + 1, kinds, shape[0]))  # ends in that slot at that level, by regime
     for slot in range(n):
-        r, p, s = chance.shape
-        by_level = chance.reshape(r, -1, count).sum(axis=1)
+        if job is not None:
+            chance[:, 0, job.after] += busy[slot].T
+        present = chance if waiting is None else chance + waiting
+        by_level = present.reshape(shape[0], -1, count).sum(axis=1)
         levels[slot] = by_level.sum(axis=0)
+        if job is not None:
+            levels[slot, job.after] += busy[slot + 1 :].sum(axis=(0, 2))
         short[slot] = float((by_level * c.short[slot]).sum())
         unmet[slot] = float((by_level * c.unmet[slot]).sum())
         chance = _draw(c, slot, chance)
         chance, kwh[slot], cost[slot] = _act(c, slot, solution, chance)
-        chance = fade.chance_after(slot, chance)
-        if r > 1:
-            moved = c.problem.demand.transition[slot].T @ chance.reshape(r, -1)
-            chance = moved.reshape(r, p, s)
-    levels[n] = chance.reshape(-1, count).sum(axis=0)
+        if waiting is not None and todo is not None and job is not None:
+            waiting = _draw(c, slot, waiting)
+            ends = job.resumes[slot] * kinds + job.leaves
+            begins = (todo.begin[slot] <= todo.best[slot]) & (job.cost[slot] < BEYOND_ANY_COST)
+            moving = np.where(begins, waiting, 0.0)
+            by_state = moving.sum(axis=1)  # (r, s)
+            for regime in range(shape[0]):
+                ended = scatter(ends, by_state[regime], (n + 1) * kinds)
+                busy[:, :, regime] += ended[: (n + 1) * kinds].reshape(n + 1, kinds)
+            spent = by_state.sum(axis=0)
+            kwh[slot] += float(spent @ (job.kwh[0][slot] + job.kwh[1][slot]))
+            cost[slot] += float(spent @ np.where(spent > 0, job.money[slot], 0.0))
+            waiting, more_kwh, more_cost = _act(c, slot, todo, waiting - moving)
+            kwh[slot] += more_kwh
+            cost[slot] += more_cost
+            waiting = _next(c, slot, fade.chance_after(slot, waiting))
+        chance = _next(c, slot, fade.chance_after(slot, chance))
+        if shape[0] > 1:
+            busy[slot + 1 :] = busy[slot + 1 :] @ c.problem.demand.transition[slot]
+    last = chance if waiting is None else chance + waiting
+    levels[n] = last.reshape(-1, count).sum(axis=0)
+    if job is not None:
+        levels[n, job.after] += busy[n].sum(axis=1)
     return Outlook(levels, short, unmet, kwh, cost)
+
+
+def _next(c: Compiled, slot: int, chance: Floats) -> Floats:
+    """The demand regime moves on."""
+    if chance.shape[0] == 1:
+        return chance
+    moved: Floats = c.problem.demand.transition[slot].T @ chance.reshape(chance.shape[0], -1)
+    return moved.reshape(chance.shape)
 
 
 def _draw(c: Compiled, slot: int, chance: Floats) -> Floats:
@@ -82,6 +126,8 @@ def _act(c: Compiled, slot: int, solution: Solution, chance: Floats) -> tuple[Fl
         moved, k, m = _second(c, slot, solution.after[slot], idle, main_on=False)
         return moved, k, m
     at = _active(chance)
+    if len(at) == 0:
+        return chance, 0.0, 0.0
     r_count, _, s_count = chance.shape
     run = portions(stage, slot, stage.alone, solution.on[slot], at=at)  # (r, p, j, a)
     off = solution.off[slot][:, :, at]

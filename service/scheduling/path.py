@@ -9,7 +9,8 @@ import numpy as np
 
 from forecasting.types import Floats
 from service.scheduling import store as stores
-from service.scheduling.lattice import Compiled, Stage
+from service.scheduling.disinfect import Job
+from service.scheduling.lattice import BEYOND_ANY_COST, Compiled, Stage
 from service.scheduling.solve import Solution
 from service.scheduling.types import Layout
 
@@ -39,6 +40,20 @@ class Path:
     lukewarm: Floats
     mass: Floats
     runs: tuple[Run, ...]
+    treated: Treated | None = None
+
+
+@dataclass(frozen=True)
+class Treated:
+    """The disinfection on the path: when it begins and ends, and what each source does for it."""
+
+    slot: int
+    starts_s: float
+    ends_s: float
+    hours: tuple[float, float]  # main source, second source
+    kwh: tuple[float, float]
+    cost: float
+    leaves_l40: float
 
 
 @dataclass
@@ -73,7 +88,13 @@ def starts_as_mass(c: Compiled) -> bool:
     return now.usable_l40 / max(per_litre, 1e-6) >= 0.85 * zone_l
 
 
-def follow(c: Compiled, solution: Solution, belief: Floats) -> Path:
+def follow(
+    c: Compiled,
+    solution: Solution,
+    belief: Floats,
+    job: Job | None = None,
+    todo: Solution | None = None,
+) -> Path:
     """Walk the best actions from now on under expected use; ``belief`` has shape (n, r)."""
     n = len(c.hours)
     now = c.problem.now
@@ -86,17 +107,58 @@ def follow(c: Compiled, solution: Solution, belief: Floats) -> Path:
     usable, lukewarm, mass = np.zeros(n + 1), np.zeros(n + 1), np.zeros(n + 1)
     runs: list[Run] = []
     small = c.small_draw * c.lattice.step
+    treated: Treated | None = None
+    resumes = 0
     for slot in range(n):
+        if slot < resumes and job is not None:  # the disinfection is under way
+            usable[slot] = here.usable
+            continue
         usable[slot], lukewarm[slot], mass[slot] = here.usable, here.lukewarm, here.mass
         use = float(c.problem.demand.expected_l40[slot])
         here.mass = here.mass and use <= small
         here.usable = max(here.usable - use, 0.0)
-        runs += _act(c, slot, solution, belief[slot], here)
+        if todo is not None and job is not None and treated is None:
+            if _begins(c, todo, slot, belief[slot], here):
+                treated = _treat(c, job, slot, here)
+                resumes = int(np.searchsorted(c.problem.grid.start_s, treated.ends_s - 1e-6))
+                here = _Here(treated.leaves_l40, 0.0, mass=False, phase=0)
+                continue
+            runs += _act(c, slot, todo, belief[slot], here)
+        else:
+            runs += _act(c, slot, solution, belief[slot], here)
         here.usable *= float(np.exp(-c.loss_per_h * c.hours[slot]))
         share = stores.lukewarm_loss_per_h(c.body, c.problem.store, np.array([here.lukewarm]))
         here.lukewarm *= float(np.exp(-share[0] * c.hours[slot]))
     usable[n], lukewarm[n], mass[n] = here.usable, here.lukewarm, here.mass
-    return Path(usable, lukewarm, mass, tuple(runs))
+    return Path(usable, lukewarm, mass, tuple(runs), treated)
+
+
+def _at(c: Compiled, values: Floats, here: _Here) -> float:
+    place = np.array([here.usable]), np.array([here.lukewarm]), np.array([here.mass])
+    return float(worth_at(c, values, *place)[0])
+
+
+def _begins(c: Compiled, todo: Solution, slot: int, belief: Floats, here: _Here) -> bool:
+    """Is it best to begin the disinfection here?"""
+    begin = np.tensordot(belief, todo.begin[slot][:, here.phase], axes=1)
+    best = np.tensordot(belief, todo.best[slot][:, here.phase], axes=1)
+    if float(begin.min()) >= BEYOND_ANY_COST / 2:
+        return False
+    return _at(c, begin, here) <= _at(c, best, here) + 1e-9
+
+
+def _treat(c: Compiled, job: Job, slot: int, here: _Here) -> Treated:
+    main, extra = (_at(c, k[slot], here) for k in job.hours)
+    kwh_main, kwh_extra = (_at(c, k[slot], here) for k in job.kwh)
+    return Treated(
+        slot=slot,
+        starts_s=float(c.problem.grid.start_s[slot]),
+        ends_s=_at(c, job.ends_s[slot], here),
+        hours=(main, extra),
+        kwh=(kwh_main, kwh_extra),
+        cost=_at(c, job.money[slot], here),
+        leaves_l40=_at(c, c.lattice.levels[job.after[job.leaves]], here),
+    )
 
 
 def worth_at(c: Compiled, values: Floats, usable: Floats, lukewarm: Floats, mass: Floats) -> Floats:

@@ -14,10 +14,11 @@ from forecasting.types import Floats
 from service.cylinder.tenths import FULL, tenths
 from service.scheduling import store as stores
 from service.scheduling import why
+from service.scheduling.disinfect import job
 from service.scheduling.lattice import USUAL, Compiled, Fineness, compile_problem
 from service.scheduling.outlook import Outlook, outlook
 from service.scheduling.path import Path, Run, follow, start_phase, starts_as_mass
-from service.scheduling.solve import Solution, solve
+from service.scheduling.solve import Solution, solve, solve_with
 from service.scheduling.store import Bools
 from service.scheduling.types import Layout, Order, Plan, Problem, Source, SourceName, Window
 
@@ -45,8 +46,10 @@ def make(
         shape = (c.demand.shape[1], c.phases.count, len(c.lattice.usable))
         terminal = np.broadcast_to(-left_per_l40 * c.lattice.usable, shape).copy()
     solution = solve(c, terminal)
-    ahead = outlook(c, solution, start_chance(c))
-    path = follow(c, solution, belief)
+    clean = job(c)
+    todo = None if clean is None else solve_with(c, terminal, clean, solution)
+    ahead = outlook(c, solution, start_chance(c), clean, todo)
+    path = follow(c, solution, belief, clean, todo)
     windows = _windows(c, path)
     stocks = _stocks(c, solution, path)
     levels = c.lattice.levels
@@ -246,6 +249,37 @@ def _windows(c: Compiled, path: Path) -> list[tuple[Window, list[Run]]]:
             reason=why.window_reason(c, path, runs),
         )
         found.append((window, runs))
+    return sorted(found + _treatment(c, path), key=lambda w: w[0].start_s)
+
+
+def _treatment(c: Compiled, path: Path) -> list[tuple[Window, list[Run]]]:
+    """The disinfection's windows: each source for its part, the last one through the hold."""
+    t, wanted = path.treated, c.problem.limits.disinfection
+    if t is None or wanted is None:
+        return []
+    found: list[tuple[Window, list[Run]]] = []
+    begins = t.starts_s
+    parts = [
+        (stage, hours, kwh)
+        for stage, hours, kwh in zip((c.main, c.extra), t.hours, t.kwh, strict=True)
+        if stage is not None and kwh > 1e-6
+    ]
+    for k, (stage, hours, kwh) in enumerate(parts):
+        ends = t.ends_s if k == len(parts) - 1 else begins + hours * 3600.0
+        window = Window(
+            start_s=int(begins),
+            end_s=int(max(ends, begins + 1)),
+            source=stage.source.name,
+            target_l40=t.leaves_l40,
+            target_tenths=FULL,
+            electricity_kwh=kwh,
+            cost=t.cost * kwh / max(sum(t.kwh), 1e-9),
+            from_surplus_kwh=0.0,
+            purpose="disinfection",
+            reason=why.treatment_reason(c, t),
+        )
+        found.append((window, []))
+        begins = ends
     return found
 
 

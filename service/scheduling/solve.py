@@ -14,12 +14,13 @@ a base-stock level (Arrow, Harris, Marschak 1951).
 
 from __future__ import annotations
 
-from dataclasses import dataclass
+from dataclasses import dataclass, field
 
 import numpy as np
 
 from forecasting.types import Floats
 from service.scheduling import store as stores
+from service.scheduling.disinfect import Job, left_undone
 from service.scheduling.lattice import BEYOND_ANY_COST, Compiled, Cost, Index, Stage
 
 
@@ -32,6 +33,7 @@ class Solution:
     off     before the second source had its choice, the main one being off, shape (r, p, s)
     on      the same with the main source on
     best    after use, before any source runs, shape (r, p, s)
+    begin   the same if the disinfection begins now, shape (r, p, s); empty when there is none
     """
 
     worth: list[Floats]
@@ -39,24 +41,56 @@ class Solution:
     off: list[Floats]
     on: list[Floats]
     best: list[Floats]
+    begin: list[Floats] = field(default_factory=list)
 
 
 def solve(c: Compiled, terminal: Floats, first: int = 0) -> Solution:
     """Costs to go for the slots from ``first`` on, given the worth (r, p, s) at the end."""
+    return _backward(c, terminal, first, None, None)
+
+
+def solve_with(c: Compiled, terminal: Floats, job: Job, done: Solution) -> Solution:
+    """Costs to go while the disinfection is still to do; ``done`` is where it leads."""
+    return _backward(c, terminal + left_undone(job), 0, job, done)
+
+
+def _backward(
+    c: Compiled, terminal: Floats, first: int, job: Job | None, done: Solution | None
+) -> Solution:
     n = len(c.hours)
     worth = [terminal]
-    after, off, on, best = [], [], [], []
+    after, off, on, best, begin = [], [], [], [], []
     fade = Fade(c)
+    hot = None
+    if job is not None and done is not None:
+        # Worth where the job may end, as seen from the slot in hand: (n + 1, k, r).
+        hot = np.stack([w[:, 0, job.after].T for w in done.worth])
     for slot in range(n - 1, first - 1, -1):
         reached = fade.worth_before(slot, expect_regime(c, slot, worth[-1]))
         alone, beside = with_extra(c, slot, reached)
         chosen = choose(c, slot, alone, beside)
+        if job is not None and hot is not None:
+            hot[slot + 1 :] = hot[slot + 1 :] @ c.problem.demand.transition[slot].T
+            begins = _begin(c, slot, job, hot)
+            begin.append(begins)
+            chosen = np.minimum(chosen, begins)
         after.append(reached)
         off.append(alone)
         on.append(beside)
         best.append(chosen)
         worth.append(draw(c, slot, chosen))
-    return Solution(worth[::-1], after[::-1], off[::-1], on[::-1], best[::-1])
+    return Solution(worth[::-1], after[::-1], off[::-1], on[::-1], best[::-1], begin[::-1])
+
+
+def _begin(c: Compiled, slot: int, job: Job, hot: Floats) -> Floats:
+    """Cost to go of beginning the disinfection after use in this slot, shape (r, p, s)."""
+    ends = np.minimum(job.resumes[slot], len(c.hours))
+    then = hot[ends, job.leaves].T + job.cost[slot]  # (r, s)
+    starts = np.zeros(c.phases.count)
+    if c.phases.count > 1:
+        starts[: c.phases.rests + 1] = c.start_cost
+    whole: Floats = then[:, None, :] + starts[:, None]
+    return whole
 
 
 def expect_regime(c: Compiled, slot: int, worth: Floats) -> Floats:
