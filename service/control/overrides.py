@@ -145,6 +145,7 @@ def receive(standing: tuple[Override, ...], arrived: tuple[Override, ...]) -> tu
     """
     over = {o.id for o in arrived if o.wish is Wish.HOLD and o.ended_at and o.ended_by}
     ends = [o.made_at for o in arrived if o.wish is Wish.END_HOLD and o.author]
+    backs = [o.made_at for o in arrived if o.wish is Wish.BACK_TO_PLAN]
     told = {o.id for o in arrived}
 
     def stands(hold: Override) -> bool:
@@ -157,6 +158,8 @@ def receive(standing: tuple[Override, ...], arrived: tuple[Override, ...]) -> tu
             if stands(o):
                 new.append(replace(o, until=None, ended_at=None, ended_by=None))
         elif o.ended_at is None and o.wish not in ENDING:
+            if o.wish in CHARGING and any(at >= o.made_at for at in backs):
+                continue
             new.append(o)
     return (*kept, *new)
 

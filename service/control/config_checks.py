@@ -1,0 +1,432 @@
+"""Settings that are each possible and do not fit together: checked before anything is commanded.
+
+Used by ``ladle check``, at start, and on each change of the settings. What would be unsafe or
+could never work is refused; what works with a loss is warned of.
+"""
+
+from __future__ import annotations
+
+import re
+from collections.abc import Iterator
+from dataclasses import dataclass
+from typing import Literal
+
+from adapters import actuators
+from adapters.wiring import Form, Quantity
+from service.control import hygiene
+from service.control import plant as plants
+from service.control.plant import Plant
+from service.settings import HomeSettings, Hygiene
+
+DAY_MINUTES = 1440
+CUTOUT_MARGIN_K = 5.0
+REACH_MARGIN_K = 0.5
+VALVE_MARGIN_K = 2.0
+_CLOCK = re.compile(r"^(([01]\d|2[0-3]):[0-5]\d|24:00)$")
+
+
+@dataclass(frozen=True)
+class Misfit:
+    """One thing that does not fit: the key, what it is, what was expected, how to mend it."""
+
+    severity: Literal["refuse", "warn"]
+    code: str
+    key: str
+    value: str
+    expected: str
+    mend: str
+
+    def __str__(self) -> str:
+        return f"{self.key} = {self.value}: {self.expected}; {self.mend}"
+
+
+def check(settings: HomeSettings, prefix: str = "ladle") -> tuple[Misfit, ...]:
+    """Everything that does not fit in one home, what is refused first.
+
+    Args:
+        settings: the home's wiring and tunables.
+        prefix: the prefix of Ladle's own topics on the broker.
+    """
+    found = [*_written(settings)]
+    if any(m.severity == "refuse" for m in found):
+        return tuple(found)  # nothing can be worked out from these
+    plant = plants.of(settings)
+    found += _temperatures(plant)
+    found += _heights(plant)
+    found += _sources(plant)
+    found += _hygiene(plant)
+    found += _instruments(plant)
+    found += [
+        Misfit("refuse", r.code, r.where, "", r.message, "see config/ for examples")
+        for r in actuators.problems(settings.wiring, prefix)
+    ]
+    return tuple(sorted(found, key=lambda m: m.severity))
+
+
+def refused(settings: HomeSettings, prefix: str = "ladle") -> tuple[Misfit, ...]:
+    """Only what must be mended before the settings may be used."""
+    return tuple(m for m in check(settings, prefix) if m.severity == "refuse")
+
+
+def _written(settings: HomeSettings) -> Iterator[Misfit]:
+    """What stands in the way of working anything out."""
+    t, built = settings.tunables, settings.wiring.cylinder
+    if DAY_MINUTES % t.slot_minutes:
+        yield Misfit(
+            "refuse",
+            "slot_does_not_divide_day",
+            "slot_minutes",
+            str(t.slot_minutes),
+            "must divide a day of 1440 minutes",
+            "use 5, 10, 15, 20, 30 or 60",
+        )
+    for key, clock in (("quiet_from", t.quiet_from), ("quiet_until", t.quiet_until)):
+        if clock and not _CLOCK.match(clock):
+            yield Misfit(
+                "refuse",
+                "not_a_time",
+                key,
+                clock,
+                "must be a local time",
+                "write 22:00",
+            )
+    if bool(t.quiet_from) != bool(t.quiet_until):
+        yield Misfit(
+            "refuse",
+            "half_of_a_span",
+            "quiet_from / quiet_until",
+            f"{t.quiet_from} / {t.quiet_until}",
+            "quiet hours need both ends",
+            "give both or neither",
+        )
+    for i, band in enumerate(t.tariff.bands):
+        for key, clock in (("from_time", band.from_time), ("until_time", band.until_time)):
+            if not _CLOCK.match(clock):
+                yield Misfit(
+                    "refuse",
+                    "not_a_time",
+                    f"tariff.bands[{i}].{key}",
+                    clock,
+                    "must be a local time",
+                    "write 23:30, or 24:00 for the day's end",
+                )
+    if not t.tariff.bands:
+        yield Misfit(
+            "refuse",
+            "no_price",
+            "tariff.bands",
+            "empty",
+            "a tariff needs at least one band",
+            "give one band with import_per_kwh for the whole day",
+        )
+    if t.normal_set_c <= built.use_c:
+        yield Misfit(
+            "refuse",
+            "set_below_use",
+            "normal_set_c",
+            f"{t.normal_set_c:g}",
+            f"must be above use_c, {built.use_c:g} degC",
+            "raise it to 48 degC or more",
+        )
+    if t.reserve_tenths > t.highest_tenths:
+        yield Misfit(
+            "refuse",
+            "reserve_above_highest",
+            "reserve_tenths",
+            str(t.reserve_tenths),
+            f"must not be above highest_tenths, {t.highest_tenths}",
+            "lower the reserve",
+        )
+
+
+def _temperatures(plant: Plant) -> Iterator[Misfit]:
+    """Ceiling below the control thermostat, that below the non-self-resetting cut-out."""
+    built, t = plant.settings.wiring.cylinder, plant.settings.tunables
+    if plant.ceiling_c >= built.thermostat_c:
+        yield Misfit(
+            "refuse",
+            "ceiling_not_below_thermostat",
+            "cylinder.ceiling_c",
+            f"{plant.ceiling_c:g}",
+            f"must be below the cylinder's control thermostat, {built.thermostat_c:g} degC",
+            "leave it out for 2 K below the thermostat",
+        )
+    if built.thermostat_c >= built.cutout_c:
+        yield Misfit(
+            "refuse",
+            "thermostat_not_below_cutout",
+            "cylinder.thermostat_c",
+            f"{built.thermostat_c:g}",
+            f"must be below the non-self-resetting cut-out, {built.cutout_c:g} degC",
+            "check both settings at the cylinder",
+        )
+    elif built.cutout_c - built.thermostat_c < CUTOUT_MARGIN_K:
+        yield Misfit(
+            "warn",
+            "cutout_close",
+            "cylinder.cutout_c",
+            f"{built.cutout_c:g}",
+            f"is only {built.cutout_c - built.thermostat_c:g} K above the control thermostat",
+            "it may trip in normal use and must then be reset by hand",
+        )
+    if t.normal_set_c > plant.ceiling_c:
+        yield Misfit(
+            "refuse",
+            "set_above_ceiling",
+            "normal_set_c",
+            f"{t.normal_set_c:g}",
+            f"must not be above the ceiling, {plant.ceiling_c:g} degC",
+            "lower it, or have the control thermostat set higher by a licensed person",
+        )
+    valve = built.mixing_valve_c
+    if valve is not None and t.normal_set_c < valve + VALVE_MARGIN_K:
+        yield Misfit(
+            "warn",
+            "set_near_valve",
+            "normal_set_c",
+            f"{t.normal_set_c:g}",
+            f"is hardly above the mixing valve's setting, {valve:g} degC",
+            "a valve needs hotter water than it gives; raise the set temperature",
+        )
+    element = plant.settings.wiring.immersion
+    if element is not None and element.thermostat_c > built.thermostat_c:
+        yield Misfit(
+            "warn",
+            "element_above_thermostat",
+            "immersion.thermostat_c",
+            f"{element.thermostat_c:g}",
+            f"is above the cylinder's control thermostat, {built.thermostat_c:g} degC",
+            "check which thermostat the immersion heater is wired through",
+        )
+
+
+def _heights(plant: Plant) -> Iterator[Misfit]:
+    built = plant.settings.wiring.cylinder
+    places = [(f"signals.{p.name}.height_m", p.height_m) for p in plant.probes]
+    for key in ("immersion_height_m", "coil_foot_m", "coil_head_m", "secondary_return_m"):
+        value = getattr(built, key)
+        if value is not None:
+            places.append((f"cylinder.{key}", value))
+    pump = plant.settings.wiring.heat_pump
+    if pump is not None and pump.own_sensor_height_m is not None:
+        places.append(("heat_pump.own_sensor_height_m", pump.own_sensor_height_m))
+    for key, height in places:
+        if not 0 <= height <= built.height_m:
+            yield Misfit(
+                "refuse",
+                "outside_cylinder",
+                key,
+                f"{height:g}",
+                f"must be within the cylinder, 0 to {built.height_m:g} m",
+                "measure it from the cylinder's floor",
+            )
+    if pump is not None and pump.layout == "coil" and built.coil_foot_m is None:
+        yield Misfit(
+            "warn",
+            "coil_without_heights",
+            "cylinder.coil_foot_m",
+            "missing",
+            "a coil's foot decides what it heats",
+            "give coil_foot_m and coil_head_m",
+        )
+    if len(plant.probes) > 12:
+        yield Misfit(
+            "refuse",
+            "too_many_probes",
+            "signals",
+            f"{len(plant.probes)} probes",
+            "1 to 12 probes can be used",
+            "leave some out",
+        )
+
+
+def _sources(plant: Plant) -> Iterator[Misfit]:
+    """Whether anything that is commanded can make the water as hot as is asked for."""
+    settings = plant.settings
+    commanded = [s for s in plant.sources.values() if s.actuators]
+    for actuator in settings.wiring.actuators:
+        if actuator.source not in plant.sources:
+            yield Misfit(
+                "refuse",
+                "actuator_without_source",
+                f"actuators.{actuator.name}.source",
+                actuator.source,
+                "names a source that is not fitted",
+                f"give the table [{actuator.source}], or remove the actuator",
+            )
+        if actuator.lease_s < 3 * 20:
+            yield Misfit(
+                "warn",
+                "short_lease",
+                f"actuators.{actuator.name}.lease_s",
+                f"{actuator.lease_s:g}",
+                "is repeated three times within its time",
+                "a longer lease spares messages",
+            )
+    if not commanded:
+        yield Misfit(
+            "warn",
+            "nothing_commanded",
+            "actuators",
+            "none",
+            "without an actuator Ladle only watches",
+            "add one when commissioning allows",
+        )
+        return
+    set_c = settings.tunables.normal_set_c
+    reached = [s for s in commanded if s.limit_c >= set_c - REACH_MARGIN_K]
+    if not reached:
+        yield Misfit(
+            "refuse",
+            "set_out_of_reach",
+            "normal_set_c",
+            f"{set_c:g}",
+            f"no commanded source reaches it: {arithmetic(plant)}",
+            "lower it, or correct flow_limit_c, approach_k or own_set_c",
+        )
+
+
+def arithmetic(plant: Plant) -> str:
+    """How hot each commanded source can make the water, and how that comes about."""
+    said = []
+    pump = plant.settings.wiring.heat_pump
+    for source in plant.sources.values():
+        if not source.actuators:
+            continue
+        if source.name == "heat_pump" and pump is not None:
+            reach = pump.flow_limit_c - pump.approach_k
+            text = (
+                f"heat pump {pump.flow_limit_c:g} degC flow less {pump.approach_k:g} K approach "
+                f"= {reach:g} degC"
+            )
+            if source.limit_c < reach:
+                text += f", held to its own set temperature {source.limit_c:g} degC"
+        else:
+            text = f"immersion heater's thermostat {source.limit_c:g} degC"
+        said.append(f"{text} above {source.foot_m:g} m")
+    return "; ".join(said) or "no source is commanded"
+
+
+def _hygiene(plant: Plant) -> Iterator[Misfit]:
+    settings = plant.settings
+    h, usual = settings.tunables.hygiene, Hygiene()
+    names = {p.name for p in plant.probes}
+    for name in h.probes:
+        if name not in names:
+            yield Misfit(
+                "refuse",
+                "no_such_probe",
+                "hygiene.probes",
+                name,
+                "is not a probe of this home",
+                f"name some of {', '.join(sorted(names)) or 'none'}",
+            )
+    lowered = [
+        (key, value, at)
+        for key, value, at, low in (
+            ("disinfect_c", h.disinfect_c, usual.disinfect_c, h.disinfect_c < usual.disinfect_c),
+            ("hold_s", h.hold_s, usual.hold_s, h.hold_s < usual.hold_s),
+            (
+                "longest_interval_days",
+                h.longest_interval_days,
+                usual.longest_interval_days,
+                h.longest_interval_days > usual.longest_interval_days,
+            ),
+            (
+                "lukewarm_limit_h",
+                h.lukewarm_limit_h,
+                usual.lukewarm_limit_h,
+                h.lukewarm_limit_h > usual.lukewarm_limit_h,
+            ),
+        )
+        if low
+    ]
+    if not (h.lowered_confirmed_by or "").strip():
+        for key, value, at in lowered:
+            yield Misfit(
+                "refuse",
+                "hygiene_lowered",
+                f"hygiene.{key}",
+                f"{value:g}",
+                f"goes below cited guidance ({at:g}) and needs an installer's confirmation",
+                "set hygiene.lowered_confirmed_by to the installer's name, or keep the default",
+            )
+    refusal = hygiene.refusal(plant)
+    if refusal is None:
+        return
+    if refusal.code == "disinfection_refused_no_mixing_valve":
+        yield Misfit(
+            "warn",
+            refusal.code,
+            "cylinder.mixing_valve_c",
+            "missing",
+            "thermal disinfection is refused: water that hot scalds without a mixing valve",
+            "have a thermostatic mixing valve fitted and record its setting",
+        )
+    elif refusal.code == "disinfection_refused_no_probe":
+        yield Misfit(
+            "warn",
+            refusal.code,
+            "signals",
+            "no probe",
+            "thermal disinfection must be measured",
+            "add a probe low in the cylinder",
+        )
+    elif not any(s.actuators for s in plant.sources.values()):
+        yield Misfit(
+            "warn",
+            refusal.code,
+            "actuators",
+            "none",
+            "nothing is commanded, so nothing is disinfected",
+            "see the plant's own disinfection",
+        )
+    else:
+        lowest = plant.hygiene_probes[0]
+        yield Misfit(
+            "refuse",
+            refusal.code,
+            "hygiene.disinfect_c",
+            f"{h.disinfect_c:g}",
+            f"no source reaches it at {lowest.name}, {lowest.height_m:g} m: {arithmetic(plant)}; "
+            f"ceiling {plant.ceiling_c:g} degC",
+            "name probes that a source reaches in hygiene.probes, or fit one that does",
+        )
+
+
+def _instruments(plant: Plant) -> Iterator[Misfit]:
+    settings = plant.settings
+    if not plant.probes:
+        yield Misfit(
+            "warn",
+            "no_probe",
+            "signals",
+            "no probe",
+            "without one nothing is commanded",
+            "add a probe in the upper half of the cylinder",
+        )
+    for signal in settings.wiring.signals:
+        for actuator in settings.wiring.actuators:
+            if signal.measures is Quantity.PROBE and signal.stale_after_s > actuator.lease_s:
+                yield Misfit(
+                    "warn",
+                    "stale_after_lease",
+                    f"signals.{signal.name}.stale_after_s",
+                    f"{signal.stale_after_s:g}",
+                    f"is longer than the lease of {actuator.name}, {actuator.lease_s:g} s",
+                    "a shorter one stops plant sooner when a probe falls silent",
+                )
+    for actuator in settings.wiring.actuators:
+        if (
+            actuator.form is Form.TERMINALS
+            and actuator.surplus_only
+            and not plant.of(Quantity.EXPORT_POWER)
+        ):
+            yield Misfit(
+                "warn",
+                "surplus_unknown",
+                f"actuators.{actuator.name}.surplus_only",
+                "true",
+                "surplus is measured nowhere, so it would never be used",
+                "add a signal that measures export_power",
+            )

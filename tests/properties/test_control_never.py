@@ -1,0 +1,379 @@
+"""No sequence of messages, valid or not, makes control do what it must never do.
+
+A stateful model of everything that can reach the step: readings of any kind, clocks that jump,
+wishes, results of work, a broker that comes and goes, restarts. The actuators are modelled as
+self-timing, by the commands alone. Short here; LADLE_LONG=600 runs it for ten minutes.
+"""
+
+from __future__ import annotations
+
+import json
+import math
+import os
+from datetime import UTC, datetime, timedelta
+from typing import Any
+
+import numpy as np
+from hypothesis import HealthCheck, settings
+from hypothesis import strategies as st
+from hypothesis.stateful import RuleBasedStateMachine, initialize, invariant, precondition, rule
+
+from adapters.types import PriceSeries, Reading
+from forecasting.types import SlotGrid
+from service.control import snapshot
+from service.control.step import resume, start, step
+from service.control.types import Inputs, Outputs, Override, Rule, Wish, WorkDone
+from service.scheduling.types import Plan, Reason, Window
+from tests import control_plant
+
+LONG_S = float(os.environ.get("LADLE_LONG", "0"))
+HOUR_S = 3600.0
+DAY_S = 86_400.0
+
+PROBES = ("probe_1", "probe_2", "probe_3")
+TEMPERATURES = st.one_of(
+    st.floats(5.0, 62.0),
+    st.floats(55.0, 75.0),
+    st.sampled_from(
+        [math.nan, math.inf, -math.inf, -127.0, 85.0, 20.0, 0.0, 1e9, -1e300, 63.0, 62.99]
+    ),
+)
+
+
+def _plan(now: datetime, level: float, window: int) -> Plan:
+    begin = int(now.timestamp()) // 1800 * 1800
+    start_s = begin + np.arange(96, dtype=np.int64) * 1800
+    n, names = 96, ("heat_pump", "immersion")
+    base = np.full((n, 1, 2), level)
+    w = Window(
+        begin + window,
+        begin + window + 7200,
+        "immersion",
+        400.0,
+        9,
+        6.0,
+        1.0,
+        0.0,
+        "disinfection" if window % 2 else "charge",
+        Reason("test", {}),
+    )
+    flat = np.zeros(n)
+    return Plan(
+        grid=SlotGrid(start_s, start_s + 1800),
+        made_at_s=begin,
+        windows=(w,),
+        base_stock_l40=base,
+        source_names=names,
+        expected_l40=np.zeros(n + 1),
+        low_l40=np.zeros(n + 1),
+        expected_use_l40=flat,
+        short_chance=flat,
+        import_per_kwh=flat + 0.3,
+        surplus_w=flat,
+        price_estimated=flat.astype(bool),
+        price_note="bands",
+        cost=0.0,
+        electricity_kwh=0.0,
+        reason=Reason("test", {}),
+        start_below_l40=base,
+        surplus_stock_l40=base,
+        heat_l40_per_h=np.full((n, 2), 100.0),
+        regime=np.ones((n, 1)),
+        reference_l40=420.0,
+    )
+
+
+class Home(RuleBasedStateMachine):
+    """One home under whatever may come; its own bookkeeping knows nothing of control's."""
+
+    def __init__(self) -> None:
+        super().__init__()
+        self.now = control_plant.MONDAY
+        self.true_s = 0.0  # time that really passed, restarts included
+        self.offset_s = 500.0  # of the elapsed clock
+        self.fresh_s: dict[str, float] = {}  # probe -> true time it was measured
+        self.value: dict[str, float] = {}
+        self.hold = False
+        self.on_until: dict[str, float] = {}  # actuator -> its timer's end
+        self.starts: dict[str, list[float]] = {"heat_pump": [], "immersion": []}
+        self.number = 0
+        self.waiting: list[Any] = []
+        self.lived_s: float | None = None
+        self.overrides: list[Override] = []
+        self.out: Outputs | None = None
+        self.restarted = False
+
+    @initialize(
+        form=st.sampled_from(["on_off", "set_temperature"]),
+        valve=st.booleans(),
+        interval=st.sampled_from([1.0, 7.0]),
+    )
+    def begin(self, form: str, valve: bool, interval: float) -> None:
+        wired = control_plant.wiring()
+        if form == "set_temperature":
+            wired["actuators"][0] |= {"form": form, "run": "{set_c}"}
+        self.changes = {"actuators": wired["actuators"]}
+        if not valve:
+            self.changes["cylinder"] = {"mixing_valve_c": None}
+        self.interval_s = interval * DAY_S
+        self.settings = control_plant.settings(
+            {"hygiene": {"longest_interval_days": interval}}, **self.changes
+        )
+        self.state = start(self.settings, self.now, self.elapsed_s)
+        self.ceiling_c = 63.0
+        self.lived_s = self.state.hygiene.since_pass_s
+
+    @property
+    def elapsed_s(self) -> float:
+        return self.true_s + self.offset_s
+
+    def _step(self, **inputs: Any) -> None:
+        before = self.state
+        was_on = {a for a, until in self.on_until.items() if self.true_s < until}
+        state, out = step(self.state, self.settings, Inputs(**inputs), self.now, self.elapsed_s)
+        self.state, self.out = state, out
+        self.waiting.extend(out.work)
+        self.waiting = self.waiting[-6:]
+        for evidence in out.evidence:
+            if evidence.passed:
+                self.lived_s = 0.0
+        if state.hygiene.hold is not None and state.hygiene.hold.told:
+            self.lived_s = 0.0
+        for command in out.commands:
+            if command.action != "run":
+                self.on_until.pop(command.actuator, None)
+                continue
+            self._check_run(command)
+            if command.actuator not in was_on and command.actuator not in self.on_until:
+                source = "heat_pump" if command.actuator == "pump" else "immersion"
+                self.starts[source].append(self.true_s)
+            self.on_until[command.actuator] = self.true_s + command.lease_s
+        assert before is not state
+        self._check_after(out)
+
+    def _check_run(self, command: Any) -> None:
+        """What must be true whenever plant is asked to run."""
+        assert not self.hold, "ran plant during a maintenance hold"
+        assert self.now.year >= 2024, "ran plant while the clock cannot be right"
+        if command.set_c is not None:
+            assert math.isfinite(command.set_c)
+            assert command.set_c <= self.ceiling_c, "asked for more than the ceiling"
+        ages = {n: self.true_s - at for n, at in self.fresh_s.items()}
+        fresh = {n for n, age in ages.items() if age <= 300.0 + 1e-6}
+        assert fresh & {"probe_2", "probe_3"}, f"ran plant without fresh readings: {ages}"
+        assert all(self.value[n] < self.ceiling_c for n in fresh), "ran plant at the ceiling"
+
+    def _check_after(self, out: Outputs) -> None:
+        for source, most in (("heat_pump", 3), ("immersion", 6)):
+            recent = [at for at in self.starts[source] if self.true_s - at < HOUR_S]
+            assert len(recent) <= most, f"{source} started {len(recent)} times in an hour"
+        if self.hold:
+            assert out.view.mode in (Rule.MAINTENANCE_HOLD, Rule.HARD_LIMITS, Rule.FAIL_SAFE)
+            assert not self.state.book.leases
+        assert out.wake_at > self.now
+        shown = out.view.hygiene
+        if self.lived_s is not None and self.lived_s > self.interval_s + 60.0:
+            told = shown["state"] in ("overdue", "running", "refused")
+            assert told or shown["due_because"] == "return", "a due disinfection was dropped"
+
+    def _pass(self, seconds: float) -> None:
+        self.true_s += seconds
+        self.now += timedelta(seconds=seconds)
+        if self.lived_s is not None:
+            self.lived_s += min(seconds, 6 * HOUR_S)
+
+    # -- what may come --------------------------------------------------------------------------
+
+    @rule(seconds=st.sampled_from([0.0, 1.0, 20.0, 61.0, 250.0, 601.0, 1900.0, 7200.0, 30_000.0]))
+    def time_passes(self, seconds: float) -> None:
+        self._pass(seconds)
+        self._step()
+
+    @rule(
+        temperatures=st.lists(TEMPERATURES, min_size=3, max_size=3),
+        tells=st.sampled_from(["now", "now", "now", "waited", "old", "future"]),
+        names=st.sets(st.sampled_from(PROBES), min_size=1),
+        stamped=st.booleans(),
+        age=st.sampled_from([0.0, 10.0, 200.0, 299.0, 3000.0]),
+    )
+    def readings_arrive(
+        self, temperatures: list[float], tells: str, names: set[str], stamped: bool, age: float
+    ) -> None:
+        at = self.now.timestamp()
+        measured = at - age if stamped else at
+        if tells == "future":
+            measured, stamped = at + 400.0, True
+        if tells == "waited":
+            stamped = False
+        tells_now = tells in ("now", "future") and not (stamped and at - measured > 300.0)
+        made = []
+        for name, value in zip(PROBES, temperatures, strict=True):
+            if name not in names:
+                continue
+            made.append(Reading("home", name, value, measured, at, stamped, tells_now))
+            if tells_now and -5.0 <= value <= 105.0:
+                when = self.true_s - max(0.0, at - measured)
+                if when >= self.fresh_s.get(name, -1e18):
+                    self.fresh_s[name] = when
+                    self.value[name] = value
+        self._step(readings=tuple(made))
+
+    @rule(level=st.floats(8.0, 61.0), spread=st.floats(0.0, 30.0))
+    def sound_readings_arrive(self, level: float, spread: float) -> None:
+        temperatures = [max(level - spread, 6.0), level, level]
+        self.readings_arrive(temperatures, "now", set(PROBES), False, 0.0)
+
+    @rule(
+        minutes=st.integers(4, 80),
+        every=st.sampled_from([20.0, 110.0, 240.0]),
+        level=st.sampled_from([12.0, 30.0, 50.0, 59.0, 61.0]),
+        mend=st.booleans(),
+        planned=st.floats(0.0, 900.0),
+        window=st.integers(0, 3600),
+    )
+    def an_ordinary_while(
+        self, minutes: int, every: float, level: float, mend: bool, planned: float, window: int
+    ) -> None:
+        """Sound readings for a while, with a plan in force, wavering between two levels."""
+        if mend:
+            self.now = control_plant.MONDAY + timedelta(seconds=self.true_s)
+            self._step(broker_connected=True, overrides=tuple(self.overrides))
+        for turn in range(min(int(minutes * 60 / every), 25)):
+            if turn % 5 == 0:
+                self.a_plan_is_in_force(planned if turn % 2 == 0 else 0.0, window)
+            self._pass(every)
+            at = level - 0.05 * turn
+            self.readings_arrive([at - 2.0, at - 1.0, at], "now", set(PROBES), False, 0.0)
+
+    @rule(
+        flow=st.sampled_from([0.0, 8.0, -3.0, 1e6, math.nan]),
+        other=st.sampled_from(["draw", "cold", "pump_power", "element_power", "unknown"]),
+    )
+    def other_readings_arrive(self, flow: float, other: str) -> None:
+        at = self.now.timestamp()
+        self._step(readings=(Reading("home", other, flow, at, at, False, True),))
+
+    @rule(to=st.sampled_from([3600.0, -3600.0, 1e7, -1e7, 86_400.0 * 400, "1970", "right"]))
+    def clock_jumps(self, to: float | str) -> None:
+        if to == "1970":
+            self.now = datetime(1970, 1, 1, 0, 3, tzinfo=UTC)
+        elif isinstance(to, str):
+            self.now = control_plant.MONDAY + timedelta(seconds=self.true_s)
+        else:
+            self.now += timedelta(seconds=to)
+        self._step()
+
+    @rule(
+        wish=st.sampled_from([*(w for w in Wish if w is not Wish.END_HOLD), Wish.MORE, Wish.LESS]),
+        hours=st.floats(0.1, 200.0),
+        tenths=st.integers(0, 10),
+    )
+    def somebody_wishes(self, wish: Wish, hours: float, tenths: int) -> None:
+        self.number += 1
+        until = None if wish is Wish.HOLD else self.now + timedelta(hours=hours)
+        made = Override(self.number, wish, "somebody", self.now, self.now, until, tenths, 2.0)
+        self.overrides.append(made)
+        if wish is Wish.HOLD:
+            self.hold = True
+        self._step(overrides=tuple(self.overrides))
+
+    @rule(forget=st.booleans())
+    def records_lose_overrides(self, forget: bool) -> None:
+        if forget:
+            self.overrides = []
+        self._step(overrides=())
+
+    @precondition(lambda self: self.hold)
+    @rule(by_record=st.booleans())
+    def a_person_ends_the_hold(self, by_record: bool) -> None:
+        self.number += 1
+        self.now += timedelta(seconds=1)
+        self.overrides = [o for o in self.overrides if o.wish is not Wish.HOLD]
+        end = Override(self.number, Wish.END_HOLD, "installer", _LATEST, _LATEST, None)
+        self.hold = False
+        self._step(overrides=(*self.overrides, end))
+
+    @rule(level=st.floats(0.0, 900.0), window=st.integers(0, 3600), old=st.booleans())
+    def work_is_done(self, level: float, window: int, old: bool) -> None:
+        done = []
+        for work in self.waiting or []:
+            number = work.number - 1 if old else work.number
+            if work.kind == "plan":
+                done.append(WorkDone("plan", number, plan=_plan(self.now, level, window)))
+            else:
+                done.append(WorkDone(work.kind, number, failed="cannot be done"))
+        # A plan may also come that nobody asked for.
+        done.append(WorkDone("plan", 10_000, plan=_plan(self.now, 900.0, 0)))
+        self.waiting = []
+        self._step(work_done=tuple(done))
+
+    @rule(level=st.floats(0.0, 900.0), window=st.integers(0, 3600))
+    def a_plan_is_in_force(self, level: float, window: int) -> None:
+        """The plan as if it had been asked for, since no demand is ever forecast here."""
+        from dataclasses import replace
+
+        self.state = replace(self.state, plan=_plan(self.now, level, window))
+        self._step()
+
+    @rule(price=st.sampled_from([0.1, -0.5, math.nan, math.inf]), empty=st.booleans())
+    def prices_arrive(self, price: float, empty: bool) -> None:
+        at = int(self.now.timestamp())
+        series = (
+            PriceSeries((), (), (), float(at))
+            if empty
+            else PriceSeries((at,), (at + 3600,), (price,), float(at))
+        )
+        self._step(prices=(series,))
+
+    @rule(connected=st.booleans())
+    def broker_comes_or_goes(self, connected: bool) -> None:
+        self._step(broker_connected=connected)
+
+    @rule(down=st.sampled_from([0.0, 2.0, 400.0, 5000.0]), elapsed=st.floats(0.0, 50.0))
+    def process_is_killed(self, down: float, elapsed: float) -> None:
+        plain = json.loads(json.dumps(snapshot.to_plain(self.state)))
+        again = snapshot.from_plain(plain)
+        assert snapshot.to_plain(again) == plain
+        self.true_s += down
+        self.now += timedelta(seconds=down)
+        self.offset_s = elapsed - self.true_s
+        self.fresh_s = {}
+        self.value = {}
+        self.waiting = []
+        self.state = resume(again, self.now, self.elapsed_s)
+        assert self.lived_s is not None
+        self.lived_s = min(self.lived_s, self.state.hygiene.since_pass_s)
+        self._step(broker_connected=True)
+
+    @rule()
+    def service_stops(self) -> None:
+        self._step(stopping=True)
+        assert not self.state.book.leases
+
+    @rule(version=st.integers(1, 50), quiet=st.booleans())
+    def settings_change(self, version: int, quiet: bool) -> None:
+        tunables: dict[str, Any] = {"hygiene": {"longest_interval_days": self.interval_s / DAY_S}}
+        if quiet:
+            tunables |= {"quiet_from": "22:00", "quiet_until": "06:00"}
+        self.settings = control_plant.settings(tunables, version=version, **self.changes)
+        self._step()
+
+    @invariant()
+    def leases_are_known(self) -> None:
+        if self.out is None:
+            return
+        for name, lease in self.state.book.leases.items():
+            assert name in ("pump", "element")
+            assert lease.set_c is None or lease.set_c <= self.ceiling_c
+
+
+_LATEST = datetime(2199, 1, 1, tzinfo=UTC)  # after every hold, whatever the clock did
+
+Home.TestCase.settings = settings(
+    max_examples=100_000 if LONG_S else 12,
+    stateful_step_count=60 if LONG_S else 25,
+    deadline=None,
+    suppress_health_check=list(HealthCheck),
+    derandomize=not LONG_S,
+)
+TestNever = Home.TestCase

@@ -1,0 +1,73 @@
+"""What settings are refused, with the arithmetic, before anything is commanded."""
+
+from __future__ import annotations
+
+from typing import Any
+
+import pytest
+
+from service.control import config_checks
+from tests.control_plant import settings, wiring
+
+
+def _codes(tunables: dict[str, Any] | None = None, **changes: Any) -> dict[str, str]:
+    found = config_checks.check(settings(tunables, **changes))
+    return {m.code: m.severity for m in found}
+
+
+def test_the_invented_home_fits() -> None:
+    assert config_checks.refused(settings()) == ()
+
+
+@pytest.mark.parametrize(
+    ("tunables", "changes", "code"),
+    [
+        ({}, {"cylinder": {"ceiling_c": 65}}, "ceiling_not_below_thermostat"),
+        ({}, {"cylinder": {"thermostat_c": 80}}, "thermostat_not_below_cutout"),
+        ({"normal_set_c": 64}, {}, "set_above_ceiling"),
+        ({"reserve_tenths": 8, "highest_tenths": 7}, {}, "reserve_above_highest"),
+        ({"slot_minutes": 7}, {}, "slot_does_not_divide_day"),
+        ({"quiet_from": "25:00", "quiet_until": "06:00"}, {}, "not_a_time"),
+        ({"quiet_from": "22:00"}, {}, "half_of_a_span"),
+        ({"hygiene": {"disinfect_c": 55}}, {}, "hygiene_lowered"),
+        ({"hygiene": {"hold_s": 600}}, {}, "hygiene_lowered"),
+        ({"hygiene": {"longest_interval_days": 14}}, {}, "hygiene_lowered"),
+        ({"hygiene": {"probes": ["probe_9"]}}, {}, "no_such_probe"),
+        ({}, {"cylinder": {"immersion_height_m": 1.9}}, "outside_cylinder"),
+    ],
+)
+def test_refuses(tunables: dict[str, Any], changes: dict[str, Any], code: str) -> None:
+    assert _codes(tunables, **changes)[code] == "refuse"
+
+
+def test_no_source_reaches_the_lowest_probe() -> None:
+    home = settings(cylinder={"immersion_height_m": 0.5})
+    misfit = next(m for m in config_checks.refused(home) if m.key == "hygiene.disinfect_c")
+    assert "probe_1, 0.2 m" in misfit.expected
+    assert "60 degC flow less 5 K approach = 55 degC" in misfit.expected
+    assert "thermostat 65 degC above 0.5 m" in misfit.expected
+    assert "ceiling 63 degC" in misfit.expected
+
+
+def test_set_temperature_out_of_reach_shows_the_arithmetic() -> None:
+    home = settings({"normal_set_c": 58}, immersion=None, actuators=wiring()["actuators"][:1])
+    misfit = next(m for m in config_checks.refused(home) if m.key == "normal_set_c")
+    assert "60 degC flow less 5 K approach = 55 degC" in misfit.expected
+
+
+def test_lowered_hygiene_with_a_name_on_record_passes() -> None:
+    lowered = {"disinfect_c": 55, "lowered_confirmed_by": "installer A"}
+    assert "hygiene_lowered" not in _codes({"hygiene": lowered})
+
+
+def test_a_latching_actuator_is_refused_until_somebody_accepts_it() -> None:
+    latching = [a | {"released_by": "nobody"} for a in wiring()["actuators"]]
+    assert _codes(actuators=latching)["latches"] == "refuse"
+    accepted = [a | {"latching_accepted_by": "installer A"} for a in latching]
+    assert "latches" not in _codes(actuators=accepted)
+
+
+def test_without_a_mixing_valve_the_home_works_but_is_warned_of() -> None:
+    assert (
+        _codes(cylinder={"mixing_valve_c": None})["disinfection_refused_no_mixing_valve"] == "warn"
+    )
