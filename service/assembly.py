@@ -12,6 +12,7 @@ from adapters.link import Link
 from adapters.own_topics import OwnTopics
 from adapters.types import Ask, LinkState, Message
 from service import feeds
+from service.api.schemas import FaultOut, StateOut
 from service.clock import Clock, utc
 from service.control.overrides import WishRefused
 from service.jobs import Jobs
@@ -19,7 +20,6 @@ from service.records.errors import RecordsError
 from service.records.records import Records
 from service.running import RunningHouse
 from service.settings import Wiring
-from service.state_out import faults_fields, state_fields
 from service.telling import Telling
 from service.worker import ProcessWorker, Worker
 
@@ -180,10 +180,17 @@ class Service:
             return
         own = self.own[house.id]
         if house.faults_changed():
-            self.link.publish(own.faults_message(view.at.isoformat(), faults_fields(view)))
+            self.link.publish(
+                own.faults_message(
+                    view.at.isoformat(),
+                    [FaultOut.of(f).model_dump(mode="json") for f in view.faults],
+                )
+            )
         if now_s - self._state_sent_s.get(house.id, 0.0) >= STATE_EVERY_S:
             self._state_sent_s[house.id] = now_s
-            self.link.publish(own.state_message(state_fields(view)))
+            # The same as GET .../state, so that one description serves both.
+            state = StateOut.of(house.id, view).model_dump(mode="json")
+            self.link.publish(own.state_message(state))
 
     def tell_people(self) -> None:
         """Send messages about faults that are due."""

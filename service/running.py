@@ -68,6 +68,8 @@ class RunningHouse:
         self._worker = worker
         self._wake = wake
         self.notes: tuple[str, ...] = ()
+        if records.has_invented(wiring.id):
+            self.notes += ("invented_history",)
         self.on_commands: Callable[[Sequence[Command]], object] | None = None  # who else hears
         self._inbox_lock = threading.Lock()
         self._turn_lock = threading.RLock()  # one turn, or one change of what it uses, at a time

@@ -208,7 +208,7 @@ class Keeping(Part):
 
     raw_days: Annotated[float, Field(ge=1)] = 14.0
     five_minutes_days: Annotated[float, Field(ge=1)] = 120.0
-    commit_every_s: Annotated[float, Field(ge=1, le=60)] = 30.0
+    commit_every_s: Annotated[float, Field(ge=1, le=60)] = 60.0
     snapshot_every_s: Annotated[float, Field(ge=30, le=900)] = 300.0
 
 

@@ -39,6 +39,9 @@ class Web:
         if self.open_on_loopback and not is_loopback(host):
             log.warning("No token is configured: listening on %s, not on %s", LOOPBACK, host)
             host = LOOPBACK
+        if self.open_on_loopback:
+            for house in service.houses.values():
+                house.notes += ("no_token_loopback_only",)
         app = make_app(service.houses, records, self.open_on_loopback)
         app.include_router(make_router(service.houses, records, app.state.access))
         # Bound here, so that a port in use is one clear message and port 0 has a number.

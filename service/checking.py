@@ -1,0 +1,150 @@
+"""What ``ladle check`` says of a configuration, and how it looks at the real plant."""
+
+from __future__ import annotations
+
+import threading
+import time
+from collections.abc import Callable
+from dataclasses import dataclass
+
+from rich.console import Console
+from rich.table import Table
+
+from adapters import actuators
+from adapters.decode import Decoder
+from adapters.link import Link
+from adapters.own_topics import OwnTopics
+from adapters.types import Command, Message, Reading, Refusal
+from adapters.units import BASE_UNIT
+from adapters.wiring import Actuator
+from service.control import config_checks
+from service.settings import HomeSettings, HomeWiring, Wiring
+
+PULSE_S = 20.0
+
+
+@dataclass(frozen=True)
+class Finding:
+    """One line about a configuration; ``refuses`` when the service will not start with it."""
+
+    home: str
+    message: str
+    refuses: bool
+
+    def __str__(self) -> str:
+        word = "refused" if self.refuses else "note"
+        return f"{word}: home {self.home}: {self.message}"
+
+
+def findings(wiring: Wiring, home: HomeWiring) -> list[Finding]:
+    """Everything to be said against a home's wiring and first values."""
+    settings = HomeSettings(wiring=home, tunables=home.first)
+    return [
+        Finding(home.id, str(misfit), misfit.severity == "refuse")
+        for misfit in config_checks.check(settings, wiring.broker.prefix)
+    ]
+
+
+def report(wiring: Wiring, home: HomeWiring) -> str:
+    """What the service would subscribe to and command for a home, and what is wrong."""
+    own = OwnTopics(wiring.broker.prefix, home.id)
+    lines = [f"Home {home.id} ({home.title}), {home.zone}, {home.currency}", "Subscribes to:"]
+    lines += [
+        f"  {s.topic}  {s.name}: {s.measures.value.replace('_', ' ')}, {s.unit}"
+        for s in home.signals
+    ]
+    lines += [f"  {f.address}  prices" for f in home.price_feeds if f.kind == "mqtt"]
+    lines += [f"  {own.wish}  wishes", "Commands:"]
+    lines += [_commands(a) for a in home.actuators] or ["  nothing: no actuator is wired"]
+    lines += ["Publishes:", f"  {own.state}, {own.faults}, {own.heartbeat}, {own.wish_result}"]
+    found = findings(wiring, home)
+    lines += [str(f) for f in found] or ["Nothing is wrong with it."]
+    return "\n".join(lines)
+
+
+def _commands(actuator: Actuator) -> str:
+    topics = " and ".join(t for t in (actuator.topic, actuator.second_topic) if t)
+    by = actuator.released_by.replace("_", " ")
+    return (
+        f"  {topics}  {actuator.name}: {actuator.source.replace('_', ' ')}, "
+        f"{actuator.form.value.replace('_', ' ')}; lease {actuator.lease_s:g} s, released by {by} "
+        f"({actuator.released_state})"
+    )
+
+
+def live(wiring: Wiring, seconds: float, out: Console, consent: Callable[[str], bool]) -> None:
+    """Connect beside the service, show each signal's age and value, pulse what a person allows.
+
+    A passing connection with a name of its own: the service's queue stays untouched.
+    """
+    decoder = Decoder({h.id: h.signals for h in wiring.homes})
+    heard: dict[tuple[str, str], Reading] = {}
+    refused: list[Refusal] = []
+    lock = threading.Lock()
+
+    def take(message: Message) -> None:
+        got = decoder.decode(message)
+        with lock:
+            heard.update({(r.home, r.signal): r for r in got.readings})
+            refused.extend(got.refusals)
+
+    broker = wiring.broker.model_copy(update={"client_id": f"{wiring.broker.client_id}-check"})
+    link = Link(broker, decoder.topics, take, lasting=False)
+    link.start()
+    try:
+        if not link.wait_connected(10):
+            out.print(link.state.trouble or "The broker does not answer.", markup=False)
+            return
+        out.print(f"Connected to {broker.host}:{broker.port}; listening for {seconds:g} s.")
+        time.sleep(seconds)
+        for home in wiring.homes:
+            out.print(_signals(home, heard, time.time()))
+        with lock:
+            for refusal in refused[:20]:
+                out.print(f"refused: {refusal.where}: {refusal.message}", markup=False)
+        for home in wiring.homes:
+            for actuator in home.actuators:
+                _pulse(link, home, actuator, out, consent)
+    finally:
+        link.stop()
+
+
+def _signals(home: HomeWiring, heard: dict[tuple[str, str], Reading], now_s: float) -> Table:
+    table = Table("signal", "value", "age", "", title=home.title)
+    for signal in home.signals:
+        reading = heard.get((home.id, signal.name))
+        if reading is None:
+            table.add_row(signal.name, "-", "-", f"nothing on {signal.topic}")
+            continue
+        note = "" if reading.tells_now else "waited in the broker: says nothing about now"
+        value = f"{reading.value:.4g} {BASE_UNIT[signal.kind]}"
+        table.add_row(signal.name, value, f"{now_s - reading.measured_s:.0f} s", note)
+    return table
+
+
+def _pulse(
+    link: Link,
+    home: HomeWiring,
+    actuator: Actuator,
+    out: Console,
+    consent: Callable[[str], bool],
+) -> None:
+    """Run one actuator for a moment, if a person who stands beside the plant allows it."""
+    asked = (
+        f"Pulse {actuator.name} of {home.title} for {PULSE_S:g} s? It starts real, hot, electric "
+        "plant: only with the cylinder full and somebody beside it."
+    )
+    if not consent(asked):
+        out.print(f"{actuator.name}: not pulsed")
+        return
+    set_c = home.first.normal_set_c if "{set_c}" in actuator.run else None
+    command = Command(home.id, actuator.name, "run", set_c=set_c, lease_s=PULSE_S)
+    try:
+        for message in actuators.messages(actuator, command):
+            link.publish(message)
+        time.sleep(PULSE_S)
+    finally:  # also when interrupted: what was started is released
+        for message in actuators.release(home.id, actuator):
+            link.publish(message)
+        time.sleep(0.5)
+    out.print(f"{actuator.name}: ran for {PULSE_S:g} s and was released")
