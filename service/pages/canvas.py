@@ -31,7 +31,7 @@ class Size:
     right: float
 
 
-NARROW = Size("narrow", 328, 26, 8)
+NARROW = Size("narrow", 328, 30, 8)
 WIDE = Size("wide", 880, 40, 14)
 SIZES = (NARROW, WIDE)
 

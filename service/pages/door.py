@@ -39,8 +39,11 @@ class Door(Protocol):
         """Whether somebody is signed in at all, or need not be."""
         ...
 
-    def sign_in(self, token: str, response: Response) -> bool:
-        """Open a session for a token; False when no such token is in force."""
+    def sign_in(self, token: str, response: Response, secure: bool = False) -> bool:
+        """Open a session for a token; False when no such token is in force.
+
+        secure: the page came over HTTPS, so the session shall never go without.
+        """
         ...
 
     def sign_out(self, request: Request, response: Response) -> None:

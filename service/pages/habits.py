@@ -2,6 +2,7 @@
 
 from __future__ import annotations
 
+from collections.abc import Sequence
 from dataclasses import dataclass
 from datetime import datetime, time, timedelta
 from typing import Any
@@ -11,10 +12,11 @@ import numpy as np
 from forecasting.types import Floats
 from service.control.types import Draw
 from service.house import House
-from service.pages import week, words
+from service.pages import gathering, week, words
 from service.pages.local import DAYS, Local, duration, figure
 from service.records.records import Records
 
+MOST_FORECASTS = 400  # of one day
 MOST_DRAWS = 2000  # of the last seven days; a busy home has a tenth of it
 
 
@@ -54,9 +56,32 @@ def content(home: str, house: House, records: Records, local: Local) -> dict[str
         "coming": [
             words.demand_note(code) for code in (view.demand.notes if view and view.demand else ())
         ],
+        "days": _days(home, records, draws, local),
         "draws": [_listed(d, local) for d in draws],
         "today": figure(view.drawn_today_l40) if view else "0",
     }
+
+
+def _days(home: str, records: Records, draws: Sequence[Draw], local: Local) -> list[dict[str, Any]]:
+    """Yesterday's and today's first forecast of the day beside what was drawn."""
+    told = []
+    for back, name in ((1, "Yesterday"), (0, "Today so far")):
+        day = local.at(local.now).date() - timedelta(days=back)
+        start = datetime.combine(day, time(), local.zone)
+        end = datetime.combine(day + timedelta(days=1), time(), local.zone)
+        made = records.forecasts(home, start, min(end, local.now), limit=MOST_FORECASTS).items
+        first = next((f.whole for f in reversed(made) if f.whole is not None), None)
+        found = first and gathering.gather(
+            first, draws, end.timestamp(), min(end.timestamp(), local.now.timestamp())
+        )
+        if found:
+            told.append(
+                {
+                    "picture": gathering.picture(f"day-{back}", name, found, local),
+                    "words": gathering.describe(found, local),
+                }
+            )
+    return told
 
 
 def _lead(weight: float, occupants: float) -> str:

@@ -169,7 +169,7 @@ def _figures(view: View, local: Local) -> tuple[tuple[str, str], ...]:
         band = f"{figure(view.v40_low_l)} to {figure(view.v40_high_l)} L"
     return (
         ("Usable water at 40\u00a0°C (V40)", said(view.v40_l, "L")),
-        ("Its band, nine times in ten", band),
+        ("Its band, nine in ten", band),
         ("Ten tenths are", said(view.reference_l40, "L")),
         ("Lukewarm heat below it", said(view.lukewarm_kwh, "kWh", 1)),
         ("Cold inlet", said(view.cold_inlet_c, "°C", 1)),

@@ -30,7 +30,7 @@ def profile(
     left, right = SIZE.left + 12, SIZE.width - SIZE.right
     top, bottom = 26.0, 26.0 + 270.0
     layers = np.asarray(profile_c, float)
-    spread = np.asarray(profile_sd_c, float) if profile_sd_c else np.zeros_like(layers)
+    spread = np.asarray(profile_sd_c, float) if len(profile_sd_c) else np.zeros_like(layers)
     measured = [t for _, t in probes.values() if t is not None]
     every = [*layers.tolist(), *measured, use_c, set_c]
     coldest = float(np.floor(min(every) / 10) * 10)

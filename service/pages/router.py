@@ -21,6 +21,7 @@ from service.pages import care, cold, habits, household, plant, tuning, words
 from service.pages.door import Door, Visitor
 from service.pages.household import Refused
 from service.pages.local import Local
+from service.records.errors import RecordsError
 from service.records.records import Records
 from service.settings_check import SettingsRefused
 
@@ -158,16 +159,27 @@ def make_router(houses: Mapping[str, House], records: Records, access: Door) -> 
         if isinstance(entered, Response):
             return entered
         house, visitor = entered
-        local = local_of(house)
-        return pages.render(
-            template,
-            status,
-            visitor=visitor,
-            home=home,
-            base=f"/homes/{home}",
-            title=house.settings.wiring.title,
-            said=SAID.get(request.query_params.get("said", "")),
-            **content(house, local),
+        shared = {
+            "visitor": visitor,
+            "home": home,
+            "base": f"/homes/{home}",
+            "title": house.settings.wiring.title,
+        }
+        try:
+            shown = content(house, local_of(house))
+        except RecordsError as error:
+            return lost(error, shared)
+        said = SAID.get(request.query_params.get("said", ""))
+        return pages.render(template, status, said=said, **shared, **shown)
+
+    def lost(error: RecordsError, shared: dict[str, Any]) -> Response:
+        log.error("a page could not use the records: %s", error)
+        return pages.refuse(
+            503,
+            "The records cannot be used",
+            f"{error.what}. {error.mend}. Charging goes on as planned, or on the cylinder's own "
+            "thermostats.",
+            **shared,
         )
 
     def act(
@@ -182,7 +194,7 @@ def make_router(houses: Mapping[str, House], records: Records, access: Door) -> 
         if isinstance(entered, Response):
             return entered
         house, visitor = entered
-        context = {"visitor": visitor, "home": home, "base": f"/homes/{home}"}
+        context: dict[str, Any] = {"visitor": visitor, "home": home, "base": f"/homes/{home}"}
         if not access.genuine(request, sent.get("csrf", "")):
             return pages.refuse(
                 403,
@@ -200,7 +212,10 @@ def make_router(houses: Mapping[str, House], records: Records, access: Door) -> 
                 "changed.",
                 **context,
             )
-        return deed(house, visitor)
+        try:
+            return deed(house, visitor)
+        except RecordsError as error:
+            return lost(error, context)
 
     def back(home: str, place: str, said: str) -> Response:
         return RedirectResponse(f"/homes/{home}{place}?said={said}", 303, headers=SECURITY)
@@ -287,9 +302,14 @@ def make_router(houses: Mapping[str, House], records: Records, access: Door) -> 
     def wish(request: Request, home: str, sent: Sent) -> Response:
         def deed(house: House, visitor: Visitor) -> Response:
             fields = household.wish_fields(sent)
+            said = {"back_to_plan": "back", "end_hold": "released"}.get(fields["wish"], "asked")
+            once = (home, f"page {visitor.name}", sent.get("once") or secrets.token_hex(8))
+            if records.idempotency.begin(*once, "", house.now()) is not None:
+                return back(home, "", said)  # the same button of the same page, pressed twice
             try:
-                house.wish(fields, visitor.name, sent.get("once") or None)
+                house.wish(fields, visitor.name)
             except WishRefused as refused:
+                records.idempotency.drop(*once)
                 wrong = Refused(
                     sent.get("form", ""), refused.where, f"{refused.what}: {refused.mend}", sent
                 )
@@ -300,7 +320,7 @@ def make_router(houses: Mapping[str, House], records: Records, access: Door) -> 
                     lambda h, where: household.content(h, where, wrong),
                     422,
                 )
-            said = {"back_to_plan": "back", "end_hold": "released"}.get(fields["wish"], "asked")
+            records.idempotency.finish(*once, 303, "")
             return back(home, "", said)
 
         return act(request, home, sent, False, deed)
@@ -370,7 +390,7 @@ def make_router(houses: Mapping[str, House], records: Records, access: Door) -> 
     def sign_in(request: Request, sent: Sent) -> Response:
         onward = _inside(sent.get("onward", "/"))
         answer = RedirectResponse(onward, 303, headers=SECURITY)
-        if access.sign_in(sent.get("token", "").strip(), answer):
+        if access.sign_in(sent.get("token", "").strip(), answer, request.url.scheme == "https"):
             return answer
         log.warning("a sign-in with an unknown token was refused")
         return pages.render("sign_in.html", 403, title="Sign in", onward=onward, wrong=True)

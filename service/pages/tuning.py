@@ -117,6 +117,12 @@ GROUPS: tuple[Group, ...] = (
             Entry("slot_minutes", "Planning grid", "Length of a slot.", "min"),
             Entry("horizon_h", "Horizon", "How far ahead is planned.", "h"),
             Entry(
+                "replan_every_slots",
+                "Plan anew every",
+                "Besides when somebody asks or reality departs from the plan.",
+                "slots",
+            ),
+            Entry(
                 "tariff.export_per_kwh",
                 "Export price",
                 "What exported energy earns where a price band does not say.",
@@ -352,7 +358,7 @@ def changes(form: Mapping[str, str], settings: HomeSettings) -> dict[str, Any]:
             sent = form[entry.key].strip()
             if sent == _text(_value(present, entry.key)):
                 continue
-            value: Any = sent or None
+            value: Any = _number(sent) if sent else None
             if entry.key == "hygiene.probes":
                 value = [name.strip() for name in sent.split(",") if name.strip()]
             _put(changed, entry.key, value)
@@ -360,6 +366,16 @@ def changes(form: Mapping[str, str], settings: HomeSettings) -> dict[str, Any]:
     if tariff is not None and tariff != [_plain_band(b) for b in present["tariff"]["bands"]]:
         _put(changed, "tariff.bands", tariff)
     return changed
+
+
+def _number(text: str) -> float | int | str:
+    """Text as a number where it is one, so that what is refused is shown as it was meant."""
+    for kind in (int, float):
+        try:
+            return kind(text)
+        except ValueError:
+            continue
+    return text
 
 
 def _put(tree: dict[str, Any], key: str, value: Any) -> None:
@@ -370,7 +386,7 @@ def _put(tree: dict[str, Any], key: str, value: Any) -> None:
 
 
 def _plain_band(band: Mapping[str, Any]) -> dict[str, Any]:
-    sent = {key: _text(band.get(key)) for key in BAND_KEYS if band.get(key) is not None}
+    sent = {key: band[key] for key in BAND_KEYS if band.get(key) is not None}
     return {**sent, "weekdays": list(band["weekdays"])}
 
 
@@ -389,7 +405,7 @@ def _bands_sent(form: Mapping[str, str]) -> list[dict[str, Any]] | None:
         for key in BAND_KEYS:
             value = form.get(f"band-{number}-{key}", "").strip()
             if value:
-                band[key] = value
+                band[key] = _number(value)
         band["weekdays"] = [d for d in range(7) if f"band-{number}-day-{d}" in form]
         sent.append(band)
     return sent

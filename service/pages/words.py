@@ -15,6 +15,7 @@ from string import Formatter
 
 from adapters.types import Command
 from adapters.wiring import Form
+from service.control.supervision import BY_CODE as DETECTORS
 from service.control.types import Fault, Override, Rule, Wish
 from service.pages.local import Local, duration, figure, in_words, quantity
 from service.records.values import Score
@@ -192,7 +193,7 @@ def fill(sentences: tuple[str, ...], facts: Facts, local: Local) -> str:
     """The first sentence whose facts are all known, with them filled in.
 
     After a colon a fact may ask to be said in another way: ``part`` of the day, ``about`` a
-    round figure, ``plain`` without grouping or unit.
+    round figure, ``plain`` without unit, ``name`` as it is written in the home's file.
     """
     for sentence in sentences:
         pieces = list(Formatter().parse(sentence))
@@ -205,6 +206,8 @@ def fill(sentences: tuple[str, ...], facts: Facts, local: Local) -> str:
 
 
 def _said(name: str, value: Fact, way: str, local: Local) -> str:
+    if way == "name":
+        return str(value)
     if isinstance(value, (int, float)):
         if way == "part":
             return local.part_of_day(value)
@@ -323,15 +326,16 @@ DECISIONS: dict[str, tuple[str, ...]] = {
     "broker_gone": ("The broker is gone; the cylinder is on its own thermostats.",),
     "no_probe": ("No probe is wired, so Ladle only watches.",),
     "waiting_for_readings": (
-        "Waiting for the first reading of {signals}; nothing is switched before.",
+        "Waiting for the first reading of {signals:name}; nothing is switched before.",
         "Waiting for the first readings; nothing is switched before.",
     ),
     "readings_stale": (
-        "No fresh reading of {signals}; the cylinder is on its own thermostats.",
+        "No fresh reading of {signals:name}; the cylinder is on its own thermostats.",
         "Readings are stale; the cylinder is on its own thermostats.",
     ),
     "readings_contradict": (
-        "The readings contradict each other ({signals}); the cylinder is on its own thermostats.",
+        "The readings contradict each other ({signals:name}); the cylinder is on its own "
+        "thermostats.",
         "The readings contradict each other; the cylinder is on its own thermostats.",
     ),
     "no_estimate": ("The charge is not known yet; the cylinder is on its own thermostats.",),
@@ -342,11 +346,11 @@ DECISIONS: dict[str, tuple[str, ...]] = {
     ),
     # hygiene
     "disinfection_heating": (
-        "Thermal disinfection: heating until {probe} stands at {disinfect_c}.",
+        "Thermal disinfection: heating until {probe:name} stands at {disinfect_c}.",
         "Thermal disinfection: heating.",
     ),
     "disinfection_holding": (
-        "Thermal disinfection: {probe} has held {disinfect_c} for {held_s} of {hold_s}.",
+        "Thermal disinfection: {probe:name} has held {disinfect_c} for {held_s} of {hold_s}.",
         "Thermal disinfection: the temperature is held.",
     ),
     "disinfection_waits_for_source": (
@@ -364,7 +368,7 @@ DECISIONS: dict[str, tuple[str, ...]] = {
         "Thermal disinfection is refused: it lies above the ceiling.",
     ),
     "disinfection_refused_no_source_reaches": (
-        "Thermal disinfection is refused: no source can bring {probe} at {probe_height_m} to "
+        "Thermal disinfection is refused: no source can bring {probe:name} at {probe_height_m} to "
         "{disinfect_c}.",
         "Thermal disinfection is refused: no source reaches it at the lowest probe.",
     ),
@@ -404,7 +408,52 @@ DEMAND_NOTES: dict[str, str] = {
     "absence_noticed": "Hardly anything was drawn lately: the house seems empty.",
 }
 
-FAULTS: dict[str, tuple[str, str]] = {}
+FAULTS: dict[str, tuple[str, str]] = {
+    "signal_stale": (
+        "No fresh value of {subject:name}.",
+        "Check its battery, its cable and whatever publishes its topic.",
+    ),
+    "clock_jumped": (
+        "The clock jumped.",
+        "Check the time source of the computer that runs Ladle. Leases and run times are not "
+        "affected; they do not go by the clock.",
+    ),
+    "clock_cannot_be_right": (
+        "The clock cannot be right.",
+        "Set the clock of the computer that runs Ladle, or give it a time source. Until then the "
+        "cylinder is on its own thermostats.",
+    ),
+    "work_failed": (
+        "The {subject} step failed.",
+        "Ladle tries again by itself and meanwhile goes by what it has. If it lasts, send the "
+        "message below to whoever maintains Ladle.",
+    ),
+    "probe_open": (
+        "The probe {subject:name} is open-circuit.",
+        "Check its cable and connections. Ladle goes on without it and is less certain.",
+    ),
+    "probe_silent": (
+        "The probe {subject:name} is silent.",
+        "Check its cable and whatever publishes it. Ladle goes on without it and is less certain.",
+    ),
+    "probe_jumping": (
+        "The probe {subject:name} jumps about.",
+        "Check its connections and its pocket. Ladle goes on without it and is less certain.",
+    ),
+    "probe_stuck": (
+        "The probe {subject:name} is stuck at one value.",
+        "Check that it sits in its pocket and that its topic is alive. Ladle goes on without it.",
+    ),
+    "probe_swapped": (
+        "The probe {subject:name} seems to be swapped with {with:name}.",
+        "Check which cable goes to which pocket, and mend the wiring or the configuration.",
+    ),
+    "probe_height": (
+        "The probe {subject:name} seems to sit at another height than stated.",
+        "Measure its pocket's height above the cylinder's floor and correct the configuration.",
+    ),
+}
+UNKNOWN_REMEDY = "Look at the evidence. If it lasts, ask whoever installed the plant."
 
 LOSES: dict[str, str] = {
     "no_probe_no_charge": "Without a probe the charge cannot be known, and nothing is commanded.",
@@ -436,7 +485,9 @@ NOTES: dict[str, str] = {
 def fault(item: Fault, local: Local, acknowledged: str | None = None) -> FaultWords:
     """A fault in words."""
     facts = {"subject": item.subject, **item.facts}
-    title, remedy = FAULTS.get(item.code, (capital(plain(item.code)) + ": {subject}.", ""))
+    detector = DETECTORS.get(item.code)
+    found = f"{detector.finds if detector else plain(item.code)}: {{subject:name}}."
+    title, remedy = FAULTS.get(item.code, (found, UNKNOWN_REMEDY))
     end: datetime = item.cleared_at or local.now
     return FaultWords(
         code=item.code,

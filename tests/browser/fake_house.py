@@ -228,6 +228,28 @@ def plan_of(week: tuple[tuple[float, ...], ...], sunny: bool = True) -> tuple[Pl
     return plan, demand
 
 
+def forecast_of(week: tuple[tuple[float, ...], ...], day: int) -> DemandForecast:
+    """A forecast made at a local midnight, ``day`` days from today."""
+    zone = HomeWiring.model_validate(WIRING).zone_info
+    midnight = datetime.combine(NOW.date() + timedelta(days=day), datetime.min.time(), zone)
+    begin = int(midnight.timestamp()) + 1800 * np.arange(48)
+    use = np.array(week[midnight.weekday()])
+    chance = np.clip(use / 50.0, 0.0, 0.9)[:, None]
+    volumes = np.array([0.0, 10.0, 50.0, 90.0])
+    pmf = np.concatenate((1 - chance, chance * 0.2, chance * 0.6, chance * 0.2), 1)[:, None, :]
+    return DemandForecast(
+        SlotGrid(begin.astype(np.int64), (begin + 1800).astype(np.int64)),
+        volumes,
+        pmf,
+        np.array([1.0]),
+        np.ones((48, 1, 1)),
+        pmf[:, 0] @ volumes,
+        pmf[:, 0] @ volumes * 30 * 1.163e-3,
+        0.78,
+        int(midnight.timestamp()) + 60,
+    )
+
+
 def lived_in(events: list[Draw]) -> View:
     """The family's home on an ordinary afternoon."""
     week = typical_week(events)
@@ -258,7 +280,7 @@ def lived_in(events: list[Draw]) -> View:
         },
         cold_inlet_c=10.6,
         outdoor_c=6.2,
-        drawn_today_l40=74.0,
+        drawn_today_l40=sum(d.litres_40c for d in events if d.start.date() == NOW.date()),
         running=(),
         mode=Rule.PLAN,
         lead=Reason(
@@ -435,9 +457,7 @@ class FakeHouse:
             self.notes,
         )
 
-    def wish(
-        self, fields: Mapping[str, Any], author: str, idempotency: str | None = None
-    ) -> Override:
+    def wish(self, fields: Mapping[str, Any], author: str) -> Override:
         from service.control.overrides import check_wish
 
         draft = check_wish(fields, author, NOW, self.settings, self.view)
@@ -499,12 +519,15 @@ def fill(records: Records, events: list[Draw], houses: Mapping[str, FakeHouse]) 
         if house.view is not None:
             records.store(home, outputs(faults=(*house.view.faults, PAST_FAULT)))
     records.store("mill-lane", outputs(evidence=EVIDENCE))
+    for midnight in (-1, 0):
+        records.store("mill-lane", outputs(forecast=forecast_of(typical_week(events), midnight)))
 
 
 def outputs(
     decision: Decision | None = None,
     faults: tuple[Fault, ...] = (),
     evidence: tuple[HygieneEvidence, ...] = (),
+    forecast: DemandForecast | None = None,
 ) -> Outputs:
     """One step's outputs with little in them."""
     return Outputs(
@@ -515,7 +538,7 @@ def outputs(
         draws=(),
         faults=faults,
         evidence=evidence,
-        forecast_made=None,
+        forecast_made=forecast,
         plan_made=None,
         view=newborn(),
     )

@@ -1,0 +1,204 @@
+"""Every page, on a phone and a desk, in light and dark, with JavaScript and without it."""
+
+from __future__ import annotations
+
+from collections.abc import Iterator
+from contextlib import contextmanager
+from itertools import pairwise
+from typing import Any
+
+import pytest
+from playwright.sync_api import Browser, Page
+
+from tests.browser.conftest import Site
+
+PAGES = {
+    "homes": "/",
+    "household": "/homes/mill-lane",
+    "troubled": "/homes/forge-cottage",
+    "one probe": "/homes/the-lock",
+    "first minute": "/homes/new-build",
+    "habits": "/homes/mill-lane/habits",
+    "habits, first minute": "/homes/new-build/habits",
+    "plant": "/homes/mill-lane/plant",
+    "plant, first minute": "/homes/new-build/plant",
+    "cold": "/homes/mill-lane/cold?day=2026-11-24",
+    "care": "/homes/forge-cottage/care",
+    "settings": "/homes/mill-lane/settings",
+    "sign in": "/sign-in",
+}
+WITHOUT_SCRIPTS = ("household", "troubled", "plant", "settings")
+SCREENS: dict[str, dict[str, Any]] = {
+    "phone, light, scripts": {
+        "viewport": {"width": 360, "height": 740},
+        "color_scheme": "light",
+    },
+    "phone, dark, no scripts": {
+        "viewport": {"width": 360, "height": 740},
+        "color_scheme": "dark",
+        "java_script_enabled": False,
+    },
+    "desk, dark, scripts": {"viewport": {"width": 1280, "height": 900}, "color_scheme": "dark"},
+    "desk, light, no scripts": {
+        "viewport": {"width": 1280, "height": 900},
+        "color_scheme": "light",
+        "java_script_enabled": False,
+    },
+}
+
+
+@contextmanager
+def opened(browser: Browser, screen: dict[str, Any]) -> Iterator[tuple[Page, list[str]]]:
+    """A fresh page and the list of everything the browser complains about."""
+    context = browser.new_context(**screen)
+    page = context.new_page()
+    complaints: list[str] = []
+    page.on(
+        "console",
+        lambda m: (
+            complaints.append(f"{m.type}: {m.text}") if m.type in ("error", "warning") else None
+        ),
+    )
+    page.on("pageerror", lambda error: complaints.append(str(error)))
+    page.on("requestfailed", lambda request: complaints.append(f"failed: {request.url}"))
+    elsewhere = lambda r: not r.url.startswith("http://127.0.0.1:")  # noqa: E731
+    page.on("request", lambda r: complaints.append(f"elsewhere: {r.url}") if elsewhere(r) else None)
+    yield page, complaints
+    context.close()
+
+
+# What can be read off a page by looking at its elements; run in the browser by the test itself.
+FAULTS = """() => {
+  const found = [];
+  const shown = e => e.checkVisibility();
+  const all = (what, within = document) => [...within.querySelectorAll(what)];
+  const root = document.scrollingElement;
+  if (root.scrollWidth > innerWidth) found.push(`scrolls sideways: ${root.scrollWidth}`);
+  const levels = all("h1,h2,h3,h4").filter(shown).map(h => +h.tagName[1]);
+  if (levels.filter(l => l === 1).length !== 1) found.push("not exactly one h1");
+  if (levels[0] !== 1) found.push("the first heading is not the h1");
+  levels.forEach((l, i) => {
+    if (i && l > levels[i - 1] + 1) found.push(`h${levels[i - 1]} then h${l}`);
+  });
+  for (const tag of ["header", "main", "footer"])
+    if (all(`body > ${tag}`).length !== 1) found.push(`no single ${tag}`);
+  if (!document.documentElement.lang) found.push("no language");
+  const ids = all("[id]").map(e => e.id);
+  ids.filter((id, i) => ids.indexOf(id) !== i).forEach(id => found.push(`twice: #${id}`));
+  for (const name of ["aria-labelledby", "aria-describedby"])
+    for (const e of all(`[${name}]`))
+      for (const id of e.getAttribute(name).split(" "))
+        if (!document.getElementById(id)) found.push(`${name} points nowhere: ${id}`);
+  for (const e of all("input:not([type=hidden]),select,textarea"))
+    if (!e.labels.length || !e.labels[0].textContent.trim()) found.push(`no label: ${e.name}`);
+  for (const e of all("button,a,summary"))
+    if (!e.textContent.trim()) found.push(`no name: ${e.outerHTML}`);
+  const names = all("main button").map(b => b.textContent.trim());
+  names.filter((n, i) => names.indexOf(n) !== i).forEach(n => found.push(`two buttons "${n}"`));
+  for (const e of all("button,nav a,summary,select,input:not([type=hidden],[type=checkbox])")) {
+    const { width, height } = e.getBoundingClientRect();
+    if (shown(e) && Math.min(width, height) < 24)
+      found.push(`small target ${width}x${height}: ${e.outerHTML.slice(0, 80)}`);
+  }
+  for (const e of all("svg"))
+    if (!e.querySelector("title") || e.getAttribute("role") !== "img")
+      found.push("unnamed picture");
+  if (document.querySelector("[style],style,[onclick]")) found.push("inline style or script");
+  for (const e of all("main *").filter(shown)) {
+    const own = [...e.childNodes].filter(n => n.nodeType === 3).map(n => n.textContent.trim());
+    if (!own.join("") || ["title", "desc", "OPTION"].includes(e.tagName)) continue;
+    const svg = e.closest("svg");
+    const scale = svg ? svg.getBoundingClientRect().width / svg.viewBox.baseVal.width : 1;
+    const size = parseFloat(getComputedStyle(e).fontSize) * scale;
+    if (size < 11.9) found.push(`${size.toFixed(1)} px: ${own.join("").slice(0, 40)}`);
+  }
+  return found;
+}"""
+
+
+@pytest.mark.parametrize("screen", SCREENS)
+def test_every_page_reads_well(browser: Browser, site: Site, screen: str):
+    """Fits, is named and labelled, is legible where it stands (12 px, pictures as scaled)."""
+    scripts = SCREENS[screen].get("java_script_enabled", True)
+    with opened(browser, SCREENS[screen]) as (page, complaints):
+        for name in PAGES if scripts else WITHOUT_SCRIPTS:
+            answer = page.goto(site.url + PAGES[name])
+            assert answer is not None
+            assert answer.status == 200, name
+            assert page.evaluate(FAULTS) == [], name
+            assert complaints == [], name
+
+
+def test_only_one_size_of_each_picture_is_shown(browser: Browser, site: Site):
+    for screen, kind in (("phone, light, scripts", "narrow"), ("desk, dark, scripts", "wide")):
+        with opened(browser, SCREENS[screen]) as (page, _):
+            page.goto(site.url + PAGES["household"])
+            shown = [p for p in page.locator("svg.picture").all() if p.is_visible()]
+            assert [kind in (p.get_attribute("class") or "") for p in shown] == [True]
+
+
+def test_pictures_are_told_apart_without_colour(browser: Browser, site: Site):
+    """With all colour taken away, areas still differ by hatch and lines by dash or label."""
+    with opened(browser, SCREENS["desk, dark, scripts"]) as (page, _):
+        page.goto(site.url + PAGES["household"])
+        picture = page.locator("svg.wide")
+        fills = {
+            e.get_attribute("fill") for e in picture.locator("rect.charging, polygon.band").all()
+        }
+        assert len(fills) == 3  # heat pump, immersion heater, low band
+        text = picture.text_content()
+        assert text is not None
+        for label in ("striped", "dotted", "hatched", "dashed", "reserve"):
+            assert label in text
+
+
+def test_keys_alone_reach_everything_in_reading_order(browser: Browser, site: Site):
+    with opened(browser, SCREENS["phone, light, scripts"]) as (page, _):
+        page.goto(site.url + PAGES["household"])
+        page.keyboard.press("Tab")
+        first = page.evaluate("document.activeElement.textContent")
+        assert first == "Skip to the main part"
+        page.keyboard.press("Enter")
+        assert page.evaluate("document.activeElement.id") == "main"
+        page.reload()
+        seen: list[str] = []
+        tops: list[float] = []
+        for _ in range(60):
+            page.keyboard.press("Tab")
+            name, top, ring = page.evaluate(
+                """() => {
+                  const e = document.activeElement;
+                  const name = e.getAttribute("aria-label") || e.name || e.textContent.trim();
+                  return [
+                    e === document.body ? "" : name,
+                    e.getBoundingClientRect().top + scrollY,
+                    getComputedStyle(e).outlineStyle,
+                  ];
+                }"""
+            )
+            if not name:
+                break
+            assert ring != "none", name
+            seen.append(name)
+            tops.append(top)
+        assert "A tenth more" in seen
+        assert "how_much" in seen
+        assert "Maintenance hold" in seen
+        order = [seen.index(n) for n in ("A tenth more", "A tenth less", "Back to the plan")]
+        assert order == sorted(order)
+        assert all(b >= a - 60 for a, b in pairwise(tops))
+
+
+def test_pages_keep_scripts_and_frames_out(browser: Browser, site: Site):
+    with opened(browser, SCREENS["desk, dark, scripts"]) as (page, _):
+        answer = page.goto(site.url + PAGES["household"])
+        assert answer is not None
+        policy = answer.headers["content-security-policy"]
+        assert "default-src 'none'" in policy
+        assert "unsafe" not in policy
+        assert "frame-ancestors 'none'" in policy
+        assert answer.headers["x-content-type-options"] == "nosniff"
+        sheet = page.evaluate("document.styleSheets[0].href")
+        served = page.request.get(sheet)
+        assert "immutable" in served.headers["cache-control"]
+        assert page.request.get(sheet.replace("ladle.", "ladle.0")).status == 404

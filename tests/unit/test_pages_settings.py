@@ -1,0 +1,102 @@
+"""The settings page: limits come from the settings themselves, a form changes what it says."""
+
+from __future__ import annotations
+
+import pytest
+
+from service.pages import tuning
+from service.pages.household import Refused
+from service.settings import Tunables
+from service.settings_check import SettingsRefused, changed_tunables
+from tests.browser import fake_house
+
+SETTINGS = fake_house.settings("4 Mill Lane, Upper Fennick")
+
+
+def entry(key: str) -> tuning.Entry:
+    return next(e for g in tuning.GROUPS for e in g.entries if e.key == key)
+
+
+def sent() -> dict[str, str]:
+    """The form as it is sent when nothing was touched."""
+    fields = {
+        e.key: tuning.field_of(e, SETTINGS, None).value for g in tuning.GROUPS for e in g.entries
+    }
+    for band in tuning.bands(SETTINGS.tunables, {}):
+        for key, value in band.values.items():
+            fields[f"band-{band.number}-{key}"] = value
+        for day in band.weekdays:
+            fields[f"band-{band.number}-day-{day}"] = "on"
+    return fields
+
+
+def leaves(tree: dict[str, object], path: str = "") -> set[str]:
+    found = set()
+    for key, value in tree.items():
+        name = f"{path}{key}"
+        found |= leaves(value, name + ".") if isinstance(value, dict) else {name}
+    return found
+
+
+def test_everything_that_can_be_changed_is_on_the_page():
+    shown = {e.key for g in tuning.GROUPS for e in g.entries} | {"tariff.bands"}
+    assert leaves(Tunables().model_dump()) == shown
+
+
+def test_limits_are_those_of_the_settings():
+    window = tuning.field_of(entry("learning.window_weeks"), SETTINGS, None)
+    assert (window.kind, window.least, window.most, window.step) == ("number", "1", "104", "any")
+    reserve = tuning.field_of(entry("reserve_tenths"), SETTINGS, None)
+    assert (reserve.least, reserve.most, reserve.step) == ("0", "10", "1")
+    comfort = tuning.field_of(entry("comfort"), SETTINGS, None)
+    assert comfort.choices == ("thrifty", "balanced", "ample")
+    assert tuning.field_of(entry("quiet_from"), SETTINGS, None).kind == "time"
+
+
+def test_an_untouched_form_changes_nothing():
+    assert tuning.changes(sent(), SETTINGS) == {}
+
+
+@pytest.mark.parametrize(
+    ("key", "value", "wanted"),
+    [
+        ("learning.window_weeks", "8", {"learning": {"window_weeks": 8}}),
+        ("quiet_from", "22:00", {"quiet_from": "22:00"}),
+        (
+            "hygiene.probes",
+            "probe_low, probe_top",
+            {"hygiene": {"probes": ["probe_low", "probe_top"]}},
+        ),
+        ("comfort", "ample", {"comfort": "ample"}),
+        ("occupants", "", {"occupants": None}),
+    ],
+)
+def test_one_changed_field_is_one_change(key: str, value: str, wanted: dict[str, object]):
+    changes = tuning.changes({**sent(), key: value}, SETTINGS)
+    assert changes == wanted
+    changed = changed_tunables(SETTINGS, changes)
+    assert changed != SETTINGS.tunables
+
+
+def test_price_bands_are_changed_added_and_taken_away():
+    dearer = tuning.changes({**sent(), "band-0-import_per_kwh": "0.2"}, SETTINGS)
+    assert changed_tunables(SETTINGS, dearer).tariff.bands[0].import_per_kwh == 0.2
+    fewer = tuning.changes({**sent(), "band-0-import_per_kwh": ""}, SETTINGS)
+    assert len(changed_tunables(SETTINGS, fewer).tariff.bands) == 2
+    more = {**sent(), "band-3-import_per_kwh": "0.1", "band-3-from_time": "12:00"}
+    del more["band-3-day-6"]
+    bands = changed_tunables(SETTINGS, tuning.changes(more, SETTINGS)).tariff.bands
+    assert bands[3].from_time == "12:00"
+    assert bands[3].weekdays == (0, 1, 2, 3, 4, 5)
+
+
+def test_what_is_refused_stands_beside_its_field_and_keeps_what_was_typed():
+    form = {**sent(), "learning.window_weeks": "500", "occupants": "many"}
+    with pytest.raises(SettingsRefused) as refused:
+        changed_tunables(SETTINGS, tuning.changes(form, SETTINGS))
+    wrong = Refused("settings", "", str(refused.value), form)
+    window = tuning.field_of(entry("learning.window_weeks"), SETTINGS, wrong)
+    assert window.value == "500"
+    assert "104" in window.error
+    assert tuning.field_of(entry("occupants"), SETTINGS, wrong).error
+    assert not tuning.field_of(entry("floor_area_m2"), SETTINGS, wrong).error

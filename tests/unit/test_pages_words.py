@@ -1,0 +1,217 @@
+"""What pages say: moments in the home's zone, facts by their units, codes in words."""
+
+from __future__ import annotations
+
+import ast
+from collections.abc import Iterator
+from datetime import UTC, datetime, timedelta
+from pathlib import Path
+from zoneinfo import ZoneInfo
+
+import pytest
+
+from service.control.supervision import DETECTORS
+from service.control.types import Fault, Override, Rule, Wish
+from service.pages import household, words
+from service.pages.local import Local, duration, figure, in_words, price_figure
+from service.scheduling.types import Reason
+
+ROOT = Path(__file__).parents[2]
+NOW = datetime(2026, 11, 25, 16, 50, tzinfo=UTC)
+DUBLIN = Local(ZoneInfo("Europe/Dublin"), "EUR", NOW)
+KATHMANDU = Local(ZoneInfo("Asia/Kathmandu"), "NPR", NOW)  # 5 h 45 min ahead of UTC
+
+
+def test_moments_are_told_in_the_homes_zone_and_seen_from_now():
+    six = datetime(2026, 11, 26, 6, 0, tzinfo=UTC)
+    assert DUBLIN.moment(six) == "tomorrow 06:00"
+    assert KATHMANDU.moment(six) == "tomorrow 11:45"
+    assert KATHMANDU.moment(NOW + timedelta(hours=2)) == "tomorrow 00:35"
+    assert DUBLIN.moment(NOW - timedelta(days=1)) == "yesterday 16:50"
+    assert DUBLIN.moment(NOW + timedelta(days=3)) == "Saturday 16:50"
+    assert DUBLIN.moment(NOW + timedelta(days=20)) == "Tue 15 Dec 16:50"
+    assert DUBLIN.moment(NOW + timedelta(days=60)) == "Sun 24 Jan 2027 16:50"
+
+
+def test_the_hour_that_comes_twice_is_told_apart():
+    first = datetime(2026, 10, 25, 0, 30, tzinfo=UTC)  # Irish summer time ends at 01:00 UTC
+    assert DUBLIN.clock(first) == "01:30 IST"
+    assert DUBLIN.clock(first + timedelta(hours=1)) == "01:30 GMT"
+    assert DUBLIN.clock(first + timedelta(hours=2)) == "02:30"
+
+
+def test_a_span_within_one_day_says_the_day_once():
+    start = datetime(2026, 11, 26, 2, 0, tzinfo=UTC)
+    assert DUBLIN.span(start, start + timedelta(hours=3)) == "tomorrow 02:00 to 05:00"
+    assert DUBLIN.span(start, start + timedelta(hours=22)) == "tomorrow 02:00 to 00:00"
+    assert DUBLIN.span(NOW, start) == "today 16:50 to tomorrow 02:00"
+
+
+@pytest.mark.parametrize(
+    ("hours", "said"),
+    [
+        (2, "this evening"),
+        (6, "tonight"),
+        (10, "tonight"),
+        (14, "tomorrow morning"),
+        (20, "tomorrow midday"),
+        (60, "Saturday night"),
+    ],
+)
+def test_the_part_of_the_day_is_named_as_people_name_it(hours: float, said: str):
+    assert DUBLIN.part_of_day(NOW + timedelta(hours=hours)) == said
+
+
+def test_lengths_numbers_and_money():
+    nb = "\u00a0"
+    assert duration(40) == f"40{nb}s"
+    assert duration(3600) == f"1{nb}h"
+    assert duration(12_000) == f"3{nb}h 20{nb}min"
+    assert duration(5 * 86400) == f"5{nb}days"
+    assert figure(-0.4) == "0"
+    assert figure(-2.5, 1) == "\u22122.5"
+    assert DUBLIN.money(-0.314) == "\u22120.31 EUR"
+    assert KATHMANDU.price(9.5) == "9.50 NPR/kWh"
+    assert [price_figure(p) for p in (0.30, 0.145, -0.02)] == ["0.30", "0.145", "\u22120.02"]
+    assert in_words(1) == "one tenth"
+    assert in_words(10) == "ten tenths"
+
+
+def test_facts_are_written_by_the_unit_in_their_name():
+    nb = "\u00a0"
+
+    def said(name: str, value: float | str | None) -> str:
+        return words.fact(name, value, DUBLIN)
+
+    assert said("spare_l40", 43.4) == f"43{nb}L"
+    assert said("hottest_c", 58.26) == f"58.3{nb}\u00b0C"
+    assert said("held_s", 1800) == f"30{nb}min"
+    assert said("at", int(NOW.timestamp()) + 3600) == "today 17:50"
+    assert said("until", "2026-11-26T06:00+00:00") == "tomorrow 06:00"
+    assert said("target_tenths", 7) == "seven tenths"
+    assert said("import_per_kwh", 0.145) == "0.145 EUR/kWh"
+    assert said("short_chance", 0.05) == "about 1 in 20"
+    assert said("source", "heat_pump") == "heat pump"
+    assert said("probe", None) == "not known"
+
+
+def test_a_sentence_falls_back_when_a_fact_is_missing():
+    table = {"x": ("With {spare_l40}.", "Without.")}
+    assert words.spoken("x", table, {"spare_l40": 10}, DUBLIN) == "With 10\u00a0L."
+    assert words.spoken("x", table, {}, DUBLIN) == "Without."
+    assert words.spoken("x", table, {"spare_l40": None}, DUBLIN) == "Without."
+    assert (
+        words.spoken("new_code", table, {"spare_l40": 10}, DUBLIN) == "New code (spare 10\u00a0L)."
+    )
+
+
+def test_the_lead_says_what_matters_next():
+    facts = {"at": NOW.timestamp() + 7200, "expected_l40": 150, "usable_l40": 201, "spare_l40": 43}
+    said = words.lead(Reason("enough_for_next", facts), DUBLIN)
+    assert said == "Enough for this evening, about 40\u00a0L to spare."
+    short = words.lead(Reason("short_for_next", {**facts, "usable_l40": 88}), DUBLIN)
+    assert short.startswith("It may run short this evening: about 80\u00a0L")
+
+
+def test_nothing_is_ever_said_as_a_percentage():
+    for table in (words.LEADS, words.DECISIONS, words.CAUTIONS):
+        for sentences in table.values():
+            assert not any("%" in s or "percent" in s for s in sentences)
+    assert words.chance(0.03) == "about 1 in 33"
+    assert "%" not in words.chance(0.9)
+
+
+@pytest.mark.parametrize(
+    ("litres", "said"),
+    [
+        (0.0, "less than one shower"),
+        (49.9, "less than one shower"),
+        (50.0, "one shower"),
+        (169.0, "3 showers"),
+        (170.0, "3 showers, or one bath"),
+        (345.0, "6 showers, or 2 baths"),
+    ],
+)
+def test_litres_are_counted_as_whole_showers_and_baths(litres: float, said: str):
+    assert household.counted(litres) == said
+
+
+def test_overrides_say_what_until_when_and_by_whom():
+    guests = Override(
+        1, Wish.GUESTS, "Ines", NOW, NOW + timedelta(days=1), NOW + timedelta(days=2), people=1.0
+    )
+    assert words.override(guests) == "Guests: 1 more person"
+    assert words.override_span(guests, DUBLIN) == (
+        "from tomorrow 16:50 until Friday 16:50, asked by Ines"
+    )
+    hold = Override(2, Wish.HOLD, "Ines", NOW, NOW, None)
+    assert words.override_span(hold, DUBLIN) == "until a person ends it, asked by Ines"
+    for wish in (Wish.MORE, Wish.LESS, Wish.CHARGE_TO, Wish.GUESTS, Wish.AWAY, Wish.HOLD):
+        made = Override(1, wish, "Ines", NOW, NOW, None, tenths=6, people=2.0)
+        assert "_" not in words.override(made)
+
+
+def test_every_rule_has_a_name():
+    assert set(words.RULES) == set(Rule)
+
+
+def test_every_fault_that_can_be_found_is_said_with_a_remedy():
+    for detector in DETECTORS:
+        told = words.fault(Fault(detector.code, "top_pocket", NOW, detector.severity), DUBLIN)
+        assert told.title.endswith(".")
+        assert told.remedy
+        assert "{" not in told.title + told.remedy
+        assert detector.code not in told.title
+    new = words.fault(Fault("a_new_code", "top_pocket", NOW, "warning", {"held_s": 60}), DUBLIN)
+    assert new.title == "A new code: top_pocket."
+    assert new.evidence == (("Held", "60\u00a0s"),)
+
+
+def _codes(path: Path, called: str) -> Iterator[str]:
+    """The literal codes a module gives to ``called(...)`` as its first argument."""
+    for node in ast.walk(ast.parse(path.read_text())):
+        if isinstance(node, ast.Call) and isinstance(node.func, ast.Name):
+            given = node.args[0] if node.func.id == called and node.args else None
+            if isinstance(given, ast.Constant) and isinstance(given.value, str):
+                yield given.value
+
+
+def test_every_reason_that_control_gives_has_words():
+    spoken = set(words.DECISIONS) | set(words.LEADS)
+    given = {
+        code for path in (ROOT / "service/control").glob("*.py") for code in _codes(path, "Reason")
+    }
+    assert given, "found no reasons: has control moved?"
+    assert given - spoken == set()
+
+
+def test_every_loss_that_control_names_has_words():
+    source = (ROOT / "service/control/view.py").read_text()
+    named = {
+        node.args[0].value
+        for node in ast.walk(ast.parse(source))
+        if isinstance(node, ast.Call)
+        and isinstance(node.func, ast.Attribute)
+        and node.func.attr == "append"
+        and isinstance(node.args[0], ast.Constant)
+    }
+    assert named
+    assert named - set(words.LOSES) == set()
+
+
+def test_the_cautions_say_what_the_law_and_the_trade_want_said():
+    said = " ".join(words.SAFETY)
+    for part in (
+        "scald",
+        "Legionella",
+        "comfort and cost only",
+        "thermostats",
+        "non-self-resetting",
+        "relief valves",
+        "mixing valves",
+        "in series",
+        "never be bridged",
+        "licensed people",
+        "local codes",
+    ):
+        assert part in said
