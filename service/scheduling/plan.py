@@ -20,9 +20,10 @@ from service.scheduling.outlook import Outlook, outlook
 from service.scheduling.path import Path, Run, follow, start_phase, starts_as_mass
 from service.scheduling.solve import Solution, solve, solve_with
 from service.scheduling.store import Bools
-from service.scheduling.types import Layout, Order, Plan, Problem, Source, SourceName, Window
+from service.scheduling.types import Layout, Order, Plan, Problem, SourceName, Window
 
 LOW_QUANTILE = 0.05
+NEAR_S = 1800.0  # an order this near to a window is that window, begun early or late
 
 
 def make(
@@ -50,15 +51,17 @@ def make(
     todo = None if clean is None else solve_with(c, terminal, clean, solution)
     ahead = outlook(c, solution, start_chance(c), clean, todo)
     path = follow(c, solution, belief, clean, todo)
-    windows = _windows(c, path)
     stocks = _stocks(c, solution, path)
+    skip = np.einsum("nr,nrs->ns", belief, np.maximum(stocks[1], 0.0))
+    x = why.Context(c, path, belief, skip)
+    windows = _windows(x)
     levels = c.lattice.levels
     expected = ahead.level_chance @ levels
     low = levels[np.argmax(np.cumsum(ahead.level_chance, axis=1) >= LOW_QUANTILE, axis=1)]
     return Plan(
         grid=problem.grid,
         made_at_s=int(problem.grid.start_s[0]),
-        windows=tuple(w for w, _ in windows),
+        windows=tuple(windows),
         base_stock_l40=stocks[0],
         source_names=tuple(s.name for s in problem.sources),
         expected_l40=expected,
@@ -71,7 +74,7 @@ def make(
         price_note=problem.prices.note,
         cost=float(ahead.cost.sum()) - _left_worth(c, ahead),
         electricity_kwh=float(ahead.kwh.sum()),
-        reason=why.plan_reason(c, ahead, path, [w for w, _ in windows]),
+        reason=why.plan_reason(x, ahead, windows),
         start_below_l40=stocks[1],
         surplus_stock_l40=stocks[2],
         heat_l40_per_h=_rates(c),
@@ -212,52 +215,62 @@ def _stocks(c: Compiled, solution: Solution, path: Path) -> tuple[Floats, Floats
     return base, below, surplus
 
 
-def _windows(c: Compiled, path: Path) -> list[tuple[Window, list[Run]]]:
+def _windows(x: why.Context) -> list[Window]:
     """Join runs of a source in consecutive slots to windows, with their reasons."""
-    found: list[tuple[Window, list[Run]]] = []
     groups: list[list[Run]] = []
-    for place in range(len(c.problem.sources)):
-        for run in (r for r in path.runs if r.place == place):
+    for place in range(len(x.c.problem.sources)):
+        for run in (r for r in x.path.runs if r.place == place):
             if groups and groups[-1][-1].place == place and groups[-1][-1].slot == run.slot - 1:
                 groups[-1].append(run)
             else:
                 groups.append([run])
-    grid = c.problem.grid
-    for runs in sorted(groups, key=lambda g: g[0].slot):
-        first, last = runs[0], runs[-1]
-        source: Source = c.problem.sources[first.place]
-        length = grid.end_s - grid.start_s
-        begins, ends = int(grid.start_s[first.slot]), int(grid.end_s[last.slot])
-        if len(runs) > 1 or first.late:
-            begins = int(grid.end_s[first.slot] - first.share * length[first.slot])
-        if len(runs) > 1 or not first.late:
-            ends = int(grid.start_s[last.slot] + last.share * length[last.slot])
-        kwh = sum(r.kwh for r in runs)
-        own = sum(r.surplus_kwh for r in runs)
-        target = last.usable_after
-        level = tenths(target, c.problem.store.reference_l40)
-        window = Window(
-            start_s=begins,
-            end_s=max(ends, begins + 1),
-            source=source.name,
-            target_l40=target,
-            target_tenths=int(min(max(np.floor(level + 0.5), 0), FULL)),
-            electricity_kwh=kwh,
-            cost=sum(r.cost for r in runs),
-            from_surplus_kwh=own,
-            purpose="surplus" if own > 0.5 * kwh else "charge",
-            reason=why.window_reason(c, path, runs),
-        )
-        found.append((window, runs))
-    return sorted(found + _treatment(c, path), key=lambda w: w[0].start_s)
+    n = len(x.c.hours)
+    starts = sorted(g[0].slot for g in groups)
+    found = []
+    ends = sorted(g[-1].slot + 1 for g in groups)
+    for runs in groups:
+        since = next((s for s in reversed(ends) if s <= runs[0].slot), 0)
+        until = next((s for s in starts if s > runs[-1].slot), n)
+        found.append(_window(x, runs, since, until))
+    return sorted(found + _treatment(x), key=lambda w: w.start_s)
 
 
-def _treatment(c: Compiled, path: Path) -> list[tuple[Window, list[Run]]]:
+def _window(x: why.Context, runs: list[Run], since: int, until: int) -> Window:
+    c, grid = x.c, x.c.problem.grid
+    first, last = runs[0], runs[-1]
+    length = grid.end_s - grid.start_s
+    begins, ends = int(grid.start_s[first.slot]), int(grid.end_s[last.slot])
+    if len(runs) > 1 or first.late:
+        begins = int(grid.end_s[first.slot] - first.share * length[first.slot])
+    if len(runs) > 1 or not first.late:
+        ends = int(grid.start_s[last.slot] + last.share * length[last.slot])
+    kwh = sum(r.kwh for r in runs)
+    own = sum(r.surplus_kwh for r in runs)
+    return Window(
+        start_s=begins,
+        end_s=max(ends, begins + 1),
+        source=c.problem.sources[first.place].name,
+        target_l40=last.usable_after,
+        target_tenths=_whole_tenths(last.usable_after, c.problem.store.reference_l40),
+        electricity_kwh=kwh,
+        cost=sum(r.cost for r in runs),
+        from_surplus_kwh=own,
+        purpose="surplus" if own > 0.5 * kwh else "charge",
+        reason=why.window_reason(x, runs, since, until),
+    )
+
+
+def _whole_tenths(l40: float, reference_l40: float) -> int:
+    """The nearest whole tenth, as a target is set; never above ten."""
+    return int(min(max(np.floor(tenths(l40, reference_l40) + 0.5), 0), FULL))
+
+
+def _treatment(x: why.Context) -> list[Window]:
     """The disinfection's windows: each source for its part, the last one through the hold."""
-    t, wanted = path.treated, c.problem.limits.disinfection
-    if t is None or wanted is None:
+    c, t = x.c, x.path.treated
+    if t is None:
         return []
-    found: list[tuple[Window, list[Run]]] = []
+    found = []
     begins = t.starts_s
     parts = [
         (stage, hours, kwh)
@@ -278,7 +291,7 @@ def _treatment(c: Compiled, path: Path) -> list[tuple[Window, list[Run]]]:
             purpose="disinfection",
             reason=why.treatment_reason(c, t),
         )
-        found.append((window, []))
+        found.append(window)
         begins = ends
     return found
 
@@ -331,9 +344,19 @@ def decide(
             wanted = usable_l40 < until
         else:
             wanted = usable_l40 <= start and usable_l40 < until
-            wanted = wanted and not _waits(plan, slot, place, at_s, usable_l40, until, chance)
+            wanted = wanted and not _waits(
+                plan, slot, place, at_s=at_s, usable_l40=usable_l40, until=until
+            )
         if wanted:
-            orders.append(_order(plan, name, until, at_s, surplus_only=surplus_only))
+            order = _order(
+                plan,
+                name,
+                until=until,
+                at_s=at_s,
+                usable_l40=usable_l40,
+                surplus_only=surplus_only,
+            )
+            orders.append(order)
     return tuple(orders)
 
 
@@ -341,10 +364,10 @@ def _waits(
     plan: Plan,
     slot: int,
     place: int,
+    *,
     at_s: float,
     usable_l40: float,
     until: float,
-    chance: Floats,
 ) -> bool:
     """A run that only begins here and goes on in the next slot begins as late as it can."""
     if slot + 1 >= len(plan.grid):
@@ -357,17 +380,30 @@ def _waits(
     return until - usable_l40 < float(plan.heat_l40_per_h[slot, place]) * left_h
 
 
-def _order(plan: Plan, name: SourceName, until: float, at_s: float, *, surplus_only: bool) -> Order:
+def _order(
+    plan: Plan,
+    name: SourceName,
+    *,
+    until: float,
+    at_s: float,
+    usable_l40: float,
+    surplus_only: bool,
+) -> Order:
     window = next(
-        (w for w in plan.windows if w.source == name and w.start_s - 3600 <= at_s < w.end_s + 3600),
+        (
+            w
+            for w in plan.windows
+            if w.source == name
+            and w.purpose != "disinfection"
+            and w.start_s - NEAR_S <= at_s < w.end_s + NEAR_S
+        ),
         None,
     )
-    level = tenths(until, plan.reference_l40)
     return Order(
         source=name,
         until_l40=until,
-        until_tenths=int(min(max(np.floor(level + 0.5), 0), FULL)),
+        until_tenths=_whole_tenths(until, plan.reference_l40),
         surplus_only=surplus_only,
         purpose="surplus" if surplus_only else (window.purpose if window else "charge"),
-        reason=window.reason if window else why.drifted(until, plan.reference_l40),
+        reason=window.reason if window else why.drifted(until, plan.reference_l40, usable_l40),
     )
