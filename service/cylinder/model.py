@@ -53,8 +53,8 @@ from service.cylinder.water import (
     enthalpy_kj_per_kg,
     heat_capacity_kj_per_kgk,
     specific_heat_kj_per_kgk,
-    volume_l_per_kg,
     temperature_c,
+    volume_l_per_kg,
 )
 
 HIGHEST_C = 100.0  # the model knows liquid water only

@@ -11,7 +11,7 @@ from typing import NamedTuple
 
 import numpy as np
 
-from service.cylinder.water import Floats, volume_l_per_kg, temperature_c
+from service.cylinder.water import Floats, temperature_c, volume_l_per_kg
 
 MOST_SEGMENTS = 1.4  # times the nominal number, before neighbours are merged
 _SAME_KJ_PER_KG = 0.1  # about 25 mK: water this alike is one segment
