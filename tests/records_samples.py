@@ -2,7 +2,10 @@
 
 from __future__ import annotations
 
+import tempfile
 from datetime import UTC, datetime, timedelta
+from functools import cache
+from pathlib import Path
 
 import numpy as np
 
@@ -19,10 +22,26 @@ from service.control.types import (
     View,
     Wish,
 )
+from service.records import Records
 from service.scheduling.types import Plan, Reason, Window
 
 NOW = datetime(2026, 3, 2, 12, 0, tzinfo=UTC)
 NOW_S = int(NOW.timestamp())
+
+
+@cache
+def _template() -> bytes:
+    """A migrated, empty database, made once for all tests of a run."""
+    with tempfile.TemporaryDirectory() as folder:
+        Records.open(f"sqlite:///{folder}/template.sqlite").close()
+        return (Path(folder) / "template.sqlite").read_bytes()
+
+
+def fresh(path: Path) -> str:
+    """The URL of a new, empty database at ``path``."""
+    path.parent.mkdir(parents=True, exist_ok=True)
+    path.write_bytes(_template())
+    return f"sqlite:///{path}"
 
 
 def reading(signal: str, at_s: float, value: float, delay_s: float = 0.05) -> Reading:
@@ -46,7 +65,7 @@ def forecast(made_at_s: int = NOW_S, slots: int = 96) -> DemandForecast:
     pmf /= pmf.sum(axis=2, keepdims=True)
     return DemandForecast(
         grid=grid(slots),
-        volumes_l40=np.arange(50) * 5.0,
+        volumes_l40=np.arange(50) * 2.0,
         pmf=pmf,
         regime_now=np.array([0.2, 0.5, 0.3]),
         transition=np.tile(np.eye(3), (slots, 1, 1)),

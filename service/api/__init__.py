@@ -1,1 +1,1 @@
-"""The REST API: routers, schemas, roles, problem details."""
+"""The REST API: every resource under its home, problem details for every error."""

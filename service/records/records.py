@@ -465,26 +465,12 @@ class Records:
 
     # overrides
 
-    def add_override(self, home: str, override: Override, key: str | None = None) -> Override:
-        """Store a wish; what comes back carries the number it was given.
-
-        With a ``key`` (a form's or a request's own), the same author's same key again stores
-        nothing and gives back the wish that is there.
-        """
+    def add_override(self, home: str, override: Override) -> Override:
+        """Store a wish; what comes back carries the number it was given."""
         home_id = self.home_id(home)
         with self.database.write() as session:
-            if key is not None:
-                there = session.exec(
-                    select(OverrideRow).where(
-                        OverrideRow.home_id == home_id,
-                        OverrideRow.author == override.author,
-                        OverrideRow.key == key,
-                    )
-                ).first()
-                if there is not None:
-                    return rows.override(there)
             fields = rows.fields_of(override) | {"id": None, "wish": str(override.wish)}
-            row = OverrideRow(home_id=home_id, key=key, **fields)
+            row = OverrideRow(home_id=home_id, **fields)
             session.add(row)
             session.flush()
             number = row.id or 0

@@ -123,10 +123,9 @@ class SettingsRow(SQLModel, table=True):
 
 
 class OverrideRow(SQLModel, table=True):
-    """A person's wish. ``key`` is what its sender called it, so that it is made once."""
+    """A person's wish."""
 
     __tablename__ = "overrides"
-    __table_args__ = (UniqueConstraint("home_id", "author", "key"),)
     id: int | None = Field(default=None, primary_key=True)
     home_id: int = _home(primary_key=False)
     wish: str = Field(sa_type=Text)
@@ -139,7 +138,6 @@ class OverrideRow(SQLModel, table=True):
     note: str = Field(default="", sa_type=Text)
     ended_at: datetime | None = _later()
     ended_by: str | None = Field(default=None, sa_type=Text)
-    key: str | None = Field(default=None, sa_type=Text)
 
 
 class OverrideTraceRow(SQLModel, table=True):

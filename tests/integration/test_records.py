@@ -24,7 +24,7 @@ from tests.records_samples import NOW, NOW_S, reading
 
 @pytest.fixture
 def url(tmp_path: Path) -> str:
-    return f"sqlite:///{tmp_path}/records/ladle.sqlite"
+    return samples.fresh(tmp_path / "records" / "ladle.sqlite")
 
 
 @pytest.fixture
@@ -517,10 +517,3 @@ def test_a_day_of_twelve_signals_each_ten_seconds_is_far_below_fifty_megabytes(
         )
     written = records.bytes_written() - before
     assert 0 < written * 24 < 40e6, written * 24
-
-
-def test_the_same_key_of_the_same_author_makes_one_override(records: Records) -> None:
-    first = records.add_override("home", samples.override(), key="form-1")
-    assert records.add_override("home", samples.override(Wish.LESS), key="form-1") == first
-    assert records.add_override("home", samples.override(), key="form-2").id != first.id
-    assert len(records.overrides("home").items) == 2

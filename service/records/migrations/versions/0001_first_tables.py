@@ -171,13 +171,11 @@ def upgrade() -> None:
         sa.Column("note", sa.Text(), nullable=False),
         sa.Column("ended_at", UtcTime(), nullable=True),
         sa.Column("ended_by", sa.Text(), nullable=True),
-        sa.Column("key", sa.Text(), nullable=True),
         sa.ForeignKeyConstraint(
             ["home_id"],
             ["homes.id"],
         ),
         sa.PrimaryKeyConstraint("id"),
-        sa.UniqueConstraint("home_id", "author", "key"),
     )
     op.create_index("ix_overrides_home_id", "overrides", ["home_id"], unique=False)
     op.create_table(

@@ -1,0 +1,261 @@
+"""Every error as a problem detail (RFC 9457): what, where, and how to mend it."""
+
+from __future__ import annotations
+
+import logging
+from collections.abc import Mapping
+from dataclasses import dataclass, field
+from typing import Any
+
+from fastapi import FastAPI, Request
+from fastapi.exceptions import RequestValidationError
+from fastapi.responses import JSONResponse, Response
+from pydantic import BaseModel, ConfigDict, Field
+from starlette.exceptions import HTTPException
+from starlette.types import ASGIApp, Message, Receive, Scope, Send
+
+from service.control.overrides import WishRefused
+from service.records.errors import RecordsError
+from service.settings_check import SettingsRefused
+
+log = logging.getLogger(__name__)
+
+MEDIA_TYPE = "application/problem+json"
+TYPES = "/api/v1/problems/"
+MOST_BODY_BYTES = 65_536
+
+# code -> (status, title, what it means and what to do), served at its type's address
+KINDS: dict[str, tuple[int, str, str]] = {
+    "bad-json": (400, "The body is not JSON", "Send one JSON object, encoded as UTF-8."),
+    "no-token": (
+        401,
+        "A token is needed",
+        "Send the header 'Authorization: Bearer <token>'. Tokens are made with 'ladle token make'.",
+    ),
+    "token-unknown": (
+        401,
+        "This token is not in force",
+        "It was mistyped, or somebody ended it. Make a new one with 'ladle token make'.",
+    ),
+    "role": (403, "This token may not do that", "Use a token whose role allows it."),
+    "not-from-here": (
+        403,
+        "Only programs on the same machine may ask without a token",
+        "Make a token with 'ladle token make' and send it; then other machines may ask too.",
+    ),
+    "not-found": (404, "There is nothing here", "See /api/v1/openapi.json for what there is."),
+    "unknown-home": (
+        404,
+        "No such home for you",
+        "The home does not exist here, or the token does not open it. See /api/v1/homes.",
+    ),
+    "not-known-yet": (
+        404,
+        "Not known yet",
+        "The home has not been observed for long enough since its start. Ask again shortly.",
+    ),
+    "method": (405, "This cannot be done here", "The Allow header lists what can be done."),
+    "key-in-use": (
+        409,
+        "The same request is under way",
+        "Another request with this Idempotency-Key has not been answered yet. Try again shortly.",
+    ),
+    "changed-meanwhile": (
+        412,
+        "Somebody changed it meanwhile",
+        "Read it again, look at the difference, and send If-Match with the new ETag.",
+    ),
+    "too-large": (413, "The body is too large", f"At most {MOST_BODY_BYTES} bytes are read."),
+    "invalid": (422, "The request cannot be used", "See 'errors' for each part that is wrong."),
+    "wish-refused": (422, "This override cannot be made", "See 'errors' for how to mend it."),
+    "settings-refused": (422, "These settings cannot be used", "See 'errors', one for each key."),
+    "key-reused": (
+        422,
+        "This Idempotency-Key belongs to another request",
+        "A key names one request with one body. Take a new one for a new request.",
+    ),
+    "if-match-needed": (
+        428,
+        "If-Match is needed",
+        "Read the settings, then send If-Match with their ETag, so that nobody's change is lost.",
+    ),
+    "records": (
+        503,
+        "The records cannot be written or read",
+        "See 'detail'. Charging goes on as planned, or on the cylinder's own thermostats.",
+    ),
+    "internal": (500, "Something went wrong here", "The log has the details. Please report it."),
+    "other": (400, "The request was refused", "See 'detail'."),
+}
+
+
+@dataclass
+class Problem(Exception):  # noqa: N818 - RFC 9457's own word
+    """A refusal on its way to the caller."""
+
+    code: str
+    detail: str
+    errors: list[dict[str, str]] = field(default_factory=list)
+    headers: Mapping[str, str] = field(default_factory=dict)
+
+
+class ErrorOut(BaseModel):
+    """One thing that is wrong."""
+
+    where: str = Field(description="The key, parameter or header it concerns.")
+    what: str
+    mend: str = ""
+
+
+class ProblemOut(BaseModel):
+    """A problem detail (RFC 9457), with ``errors`` as an extension."""
+
+    model_config = ConfigDict(
+        json_schema_extra={
+            "example": {
+                "type": "/api/v1/problems/unknown-home",
+                "title": "No such home for you",
+                "status": 404,
+                "detail": "There is no home 'annexe' here, or this token does not open it.",
+                "instance": "/api/v1/homes/annexe/state",
+                "errors": [],
+            }
+        }
+    )
+    type: str
+    title: str
+    status: int
+    detail: str
+    instance: str
+    errors: list[ErrorOut]
+
+
+def answer(request: Request, problem: Problem) -> Response:
+    """The problem as a response."""
+    status, title, _ = KINDS[problem.code]
+    return _answer(request, problem, status, title)
+
+
+def _answer(request: Request, problem: Problem, status: int, title: str) -> Response:
+    body = {
+        "type": TYPES + problem.code,
+        "title": title,
+        "status": status,
+        "detail": problem.detail,
+        "instance": request.url.path,
+        "errors": problem.errors,
+    }
+    return JSONResponse(body, status, headers=dict(problem.headers), media_type=MEDIA_TYPE)
+
+
+def _invalid(error: RequestValidationError) -> Problem:
+    found = error.errors()
+    if any(e["type"] == "json_invalid" for e in found):
+        return Problem("bad-json", "The body could not be read as JSON.")
+    lines = []
+    for e in found:
+        place, *path = (str(part) for part in e["loc"])
+        names = {"query": "parameter", "header": "header", "path": "path", "body": "body"}
+        where = f"{names.get(place, place)} {'.'.join(path)}".strip()
+        if e["type"] == "extra_forbidden":
+            lines.append({"where": where, "what": "is not known here", "mend": "Leave it out."})
+        elif e["type"] == "missing":
+            lines.append({"where": where, "what": "is missing", "mend": "Send it."})
+        else:
+            what = e["msg"].removeprefix("Value error, ")
+            lines.append({"where": where, "what": what, "mend": ""})
+    return Problem("invalid", "; ".join(f"{x['where']}: {x['what']}" for x in lines), lines)
+
+
+def of(error: Exception) -> Problem:
+    """The problem that an error is, for a caller."""
+    if isinstance(error, Problem):
+        return error
+    if isinstance(error, RequestValidationError):
+        return _invalid(error)
+    if isinstance(error, WishRefused):
+        line = {"where": error.where, "what": error.what, "mend": error.mend}
+        return Problem("wish-refused", str(error), [line])
+    if isinstance(error, SettingsRefused):
+        lines = [
+            {
+                "where": w.where,
+                "what": w.expected if w.value is None else f"{w.value}: {w.expected}",
+                "mend": w.suggestion,
+            }
+            for w in error.lines
+        ]
+        return Problem("settings-refused", str(error), lines)
+    if isinstance(error, RecordsError):
+        line = {"where": "database", "what": error.what, "mend": error.mend}
+        return Problem("records", f"{error.what}. {error.mend}", [line], {"Retry-After": "30"})
+    return Problem("internal", "An error that nobody foresaw; it is in the log.")
+
+
+def install(app: FastAPI) -> None:
+    """Answer every error of the API with a problem detail."""
+
+    async def _known(request: Request, error: Exception) -> Response:
+        problem = of(error)
+        if problem.code == "records":
+            log.error("%s %s: %s", request.method, request.url.path, error)
+        return answer(request, problem)
+
+    async def _http(request: Request, error: Exception) -> Response:
+        assert isinstance(error, HTTPException)
+        codes = {404: "not-found", 405: "method", 413: "too-large"}
+        code = codes.get(error.status_code, "other")
+        path = request.url.path
+        details = {
+            "not-found": f"There is nothing at {path}.",
+            "method": f"{request.method} is not possible at {path}.",
+            "too-large": f"The body is larger than {MOST_BODY_BYTES} bytes.",
+        }
+        problem = Problem(code, details.get(code, str(error.detail)), headers=error.headers or {})
+        title = KINDS[code][1]
+        return _answer(request, problem, error.status_code, title)
+
+    async def _unforeseen(request: Request, error: Exception) -> Response:
+        log.error("%s %s failed", request.method, request.url.path, exc_info=error)
+        return answer(request, of(error))
+
+    for kind in (Problem, RequestValidationError, WishRefused, SettingsRefused, RecordsError):
+        app.add_exception_handler(kind, _known)
+    app.add_exception_handler(HTTPException, _http)
+    app.add_exception_handler(Exception, _unforeseen)
+    app.add_middleware(BodyLimit)
+
+
+class BodyLimit:
+    """Reads no more than ``MOST_BODY_BYTES`` of a body, whatever it claims to be."""
+
+    def __init__(self, app: ASGIApp) -> None:
+        self._app = app
+
+    async def __call__(self, scope: Scope, receive: Receive, send: Send) -> None:
+        """Pass the request on, and count what it sends."""
+        taken = 0
+
+        async def _receive() -> Message:
+            nonlocal taken
+            message = await receive()
+            taken += len(message.get("body", b""))
+            if taken > MOST_BODY_BYTES:
+                raise HTTPException(413)
+            return message
+
+        plain = scope["type"] != "http" or scope["method"] in ("GET", "HEAD")
+        await self._app(scope, receive if plain else _receive, send)
+
+
+def responses(*codes: str) -> dict[int | str, dict[str, Any]]:
+    """For OpenAPI: the problems that an operation may answer with."""
+    told: dict[int | str, dict[str, Any]] = {}
+    for code in codes:
+        status, title, _ = KINDS[code]
+        before = told.get(status, {}).get("description")
+        told[status] = {
+            "description": f"{before}, or: {title}" if before else title,
+            "content": {MEDIA_TYPE: {"schema": {"$ref": "#/components/schemas/ProblemOut"}}},
+        }
+    return told

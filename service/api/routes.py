@@ -1,0 +1,567 @@
+"""The resources of a home, all under ``/api/v1/homes/{home}``."""
+
+from __future__ import annotations
+
+import re
+import tempfile
+import zipfile
+from dataclasses import dataclass
+from datetime import UTC, datetime, timedelta
+from functools import cache
+from pathlib import Path
+from typing import Annotated, Any, Literal
+
+from fastapi import APIRouter, Depends, Header, Query, Request
+from fastapi import Path as InPath
+from fastapi.responses import PlainTextResponse, Response
+from fastapi.routing import APIRoute
+from pydantic import AwareDatetime, BaseModel, ConfigDict, Field
+from starlette.routing import compile_path
+
+from service.api import schemas
+from service.api.access import Access, Caller
+from service.api.answers import Kept, all_of, as_json, from_text, listed, names_tag, once, tagged
+from service.api.problems import KINDS, Problem, responses
+from service.control.types import View
+from service.house import House
+from service.records import Records, Role
+from service.scheduling.types import Reason
+
+LONGEST_SPAN = timedelta(days=400)
+
+
+class Part(BaseModel):
+    """Which part of a list is asked for."""
+
+    model_config = ConfigDict(extra="forbid")
+    cursor: str | None = Field(default=None, description="From a Link header with rel=next.")
+    limit: Annotated[int, Field(ge=1, le=1000)] = 100
+
+
+class Span(Part):
+    """Which part of a list that has times; newest first."""
+
+    since: AwareDatetime | None = Field(default=None, description="ISO 8601 with an offset.")
+    until: AwareDatetime | None = None
+
+
+class Faults(Part):
+    """Which faults."""
+
+    lasting: bool = Field(default=False, description="Only those that are not over.")
+
+
+class Readings(Part):
+    """Which readings; oldest first."""
+
+    since: AwareDatetime
+    until: AwareDatetime
+    signal: list[str] = Field(default=[], description="Repeat it for several; none: all.")
+    span_s: Literal["0", "300", "1800"] = Field(
+        default="0", description="0 raw; older readings are kept as 300 s, then 1800 s."
+    )
+
+
+@dataclass(frozen=True)
+class Visit:
+    """A caller at a home that exists and that the caller may look at."""
+
+    caller: Caller
+    home: str
+    house: House
+    records: Records
+    access: Access
+    kept: Kept
+
+    def view(self) -> View:
+        """The last view. Raises Problem before there is one."""
+        view = self.house.view
+        if view is None:
+            raise _not_yet("The first step has not been made.")
+        return view
+
+    def needs(self, role: Role, for_what: str) -> None:
+        """Raise Problem 403 when the caller's role is too small."""
+        may = self.caller.may_set if role is Role.INSTALLER else self.caller.may_wish
+        if not may:
+            raise Problem(
+                "role",
+                f"{for_what} needs the role {role}; this token has the role {self.caller.role}.",
+            )
+
+
+def _list(item: type[BaseModel]) -> Any:
+    """For OpenAPI: an answer with ``items``."""
+    name = item.__name__.removesuffix("Out") + "ListOut"
+    return type(
+        name,
+        (BaseModel,),
+        {"__annotations__": {"items": list[item]}, "__doc__": "A page of a list."},  # type: ignore[valid-type]
+    )
+
+
+async def _caller(request: Request) -> Caller:
+    access: Access = request.app.state.access
+    return access.caller(request)
+
+
+Asker = Annotated[Caller, Depends(_caller)]
+
+
+async def _visit(
+    request: Request,
+    home: Annotated[str, InPath(description="A home's id.", examples=["home"])],
+    caller: Asker,
+) -> Visit:
+    state = request.app.state
+    house = state.houses.get(home)
+    if house is None or not caller.may_enter(home):
+        # The same answer to both, so that nobody learns which homes exist.
+        raise Problem(
+            "unknown-home", f"There is no home {home!r} here, or this token does not open it."
+        )
+    return Visit(caller, home, house, state.records, state.access, state.kept)
+
+
+Asks = Annotated[Visit, Depends(_visit)]
+
+_READING = responses("no-token", "token-unknown", "not-from-here", "unknown-home", "invalid")
+_EARLY = {**_READING, **responses("unknown-home", "not-known-yet")}
+_CHANGING = {**_READING, **responses("role", "not-from-here", "records")}
+
+router = APIRouter(prefix="/api/v1")
+at_home = APIRouter(prefix="/homes/{home}")
+
+
+@router.get("/homes", tags=["homes"], response_model=list[schemas.HomeOut])
+async def list_homes(request: Request, caller: Annotated[Caller, Depends(_caller)]) -> Response:
+    """The homes that the caller may look at."""
+    return all_of(
+        request,
+        (
+            schemas.HomeOut.of(house.settings.wiring, caller.role.value)
+            for home, house in request.app.state.houses.items()
+            if caller.may_enter(home)
+        ),
+    )
+
+
+# now
+
+
+@at_home.get("/state", tags=["now"], response_model=schemas.StateOut, responses=_EARLY)
+async def read_state(request: Request, visit: Asks) -> Response:
+    """Charge, temperatures, what runs and what matters next. Made to be polled."""
+    home = visit.home
+    body, tag = visit.kept.json(
+        f"state {home}", visit.view(), lambda view: schemas.StateOut.of(home, view)
+    )
+    return tagged(request, body, tag)
+
+
+@at_home.get("/plan", tags=["now"], response_model=schemas.PlanOut, responses=_EARLY)
+def read_plan(request: Request, visit: Asks) -> Response:
+    """The plan in force: windows with their reasons, and what it expects in each slot."""
+    home, plan = visit.home, visit.view().plan
+    if plan is None:
+        raise _not_yet("No plan has been made.")
+    currency = visit.house.settings.wiring.currency
+    body, tag = visit.kept.json(
+        f"plan {home}", plan, lambda p: schemas.PlanOut.of(home, currency, p)
+    )
+    return tagged(request, body, tag)
+
+
+@at_home.get("/forecast", tags=["now"], response_model=schemas.ForecastOut, responses=_EARLY)
+def read_forecast(request: Request, visit: Asks) -> Response:
+    """What the household will probably draw, slot by slot and added up."""
+    home, demand = visit.home, visit.view().demand
+    if demand is None:
+        raise _not_yet("No forecast has been made.")
+    body, tag = visit.kept.json(
+        f"forecast {home}", demand, lambda d: schemas.ForecastOut.of(home, d)
+    )
+    return tagged(request, body, tag)
+
+
+@at_home.get("/typical-week", tags=["now"], response_model=schemas.TypicalWeekOut, responses=_EARLY)
+def read_typical_week(request: Request, visit: Asks) -> Response:
+    """Expected use by weekday and half hour, in the home's own time."""
+    view = visit.view()
+    week = schemas.TypicalWeekOut(
+        home=visit.home,
+        zone=visit.house.settings.wiring.zone,
+        learned_weight=round(view.learned_weight, 3),
+        half_hours_l40=[[round(float(v), 2) for v in day] for day in view.typical_week_l40],
+    )
+    return tagged(request, as_json(week))
+
+
+@at_home.get("/health", tags=["now"], response_model=schemas.HealthOut, responses=_READING)
+def read_health(request: Request, visit: Asks) -> Response:
+    """Whether readings come in, commits and plans are made; what was refused."""
+    size, written = visit.records.size_bytes(), visit.records.bytes_written()
+    health = schemas.HealthOut.of(visit.home, visit.house.health(), size, written)
+    return tagged(request, as_json(health))
+
+
+# overrides
+
+
+@at_home.get(
+    "/overrides", tags=["overrides"], response_model=_list(schemas.OverrideOut),
+    responses=_READING,
+)  # fmt: skip
+def list_overrides(request: Request, visit: Asks, part: Annotated[Part, Query()]) -> Response:
+    """Every override ever made, newest first; those in force are in the state."""
+    after = from_text(part.cursor)
+    return listed(
+        request,
+        lambda: visit.records.overrides(visit.home, after, part.limit),
+        schemas.OverrideOut.of,
+    )
+
+
+@at_home.get(
+    "/overrides/{override_id}",
+    tags=["overrides"],
+    response_model=schemas.TracedOverrideOut,
+    responses=_READING,
+)
+def read_override(request: Request, visit: Asks, override_id: int) -> Response:
+    """One override with its trace."""
+    try:
+        found = visit.records.override(visit.home, override_id)
+    except KeyError:
+        raise _no_override(override_id) from None
+    return tagged(request, as_json(schemas.TracedOverrideOut.traced(*found)))
+
+
+@at_home.post(
+    "/overrides",
+    status_code=201,
+    tags=["overrides"],
+    response_model=schemas.OverrideOut,
+    responses={**_CHANGING, **responses("key-in-use", "wish-refused", "key-reused", "invalid")},
+)
+def make_override(
+    request: Request,
+    visit: Asks,
+    wish: schemas.WishIn,
+    idempotency_key: Annotated[str | None, Header(alias="Idempotency-Key")] = None,
+) -> Response:
+    """Ask for more, less, a charge by a time, guests, an absence, or a maintenance hold."""
+    visit.needs(Role.HOUSEHOLD, "Making an override")
+
+    def _act() -> tuple[int, BaseModel, dict[str, str]]:
+        made = visit.house.wish(wish.root, visit.caller.name)
+        return 201, schemas.OverrideOut.of(made), {"Location": f"{request.url.path}/{made.id}"}
+
+    return once(request, visit.records, visit.caller, visit.home, wish.root, _act)
+
+
+@at_home.delete(
+    "/overrides/{override_id}",
+    tags=["overrides"],
+    response_model=schemas.OverrideOut,
+    responses=_CHANGING,
+)
+def end_override(visit: Asks, override_id: int) -> Response:
+    """End an override before its time. Ending it twice changes nothing."""
+    visit.needs(Role.HOUSEHOLD, "Ending an override")
+    try:
+        ended = visit.house.end_wish(override_id, visit.caller.name)
+    except KeyError:
+        raise _no_override(override_id) from None
+    return Response(as_json(schemas.OverrideOut.of(ended)), media_type="application/json")
+
+
+# settings
+
+
+@at_home.get("/settings", tags=["settings"], response_model=schemas.SettingsOut, responses=_READING)
+def read_settings(request: Request, visit: Asks) -> Response:
+    """The settings in force. Their ETag goes into the If-Match of a change."""
+    held = visit.house.settings
+    return tagged(request, as_json(schemas.SettingsOut.of(held)), _settings_tag(held.version))
+
+
+@at_home.get(
+    "/settings/versions",
+    tags=["settings"],
+    response_model=_list(schemas.SettingsVersionOut),
+    responses=_READING,
+)
+def list_settings(request: Request, visit: Asks, part: Annotated[Part, Query()]) -> Response:
+    """Every version with its author, time of effect and reason, newest first."""
+    after = from_text(part.cursor)
+    return listed(
+        request,
+        lambda: visit.records.settings_versions(visit.home, after, part.limit),
+        schemas.SettingsVersionOut.of,
+    )
+
+
+@at_home.patch(
+    "/settings",
+    tags=["settings"],
+    response_model=schemas.SettingsOut,
+    responses={
+        **_CHANGING,
+        **responses("changed-meanwhile", "settings-refused", "if-match-needed"),
+    },
+)
+def change_settings(
+    visit: Asks,
+    change: schemas.SettingsIn,
+    if_match: Annotated[str | None, Header(alias="If-Match")] = None,
+) -> Response:
+    """Change settings; all that is wrong is told at once, and then nothing is changed."""
+    visit.needs(Role.INSTALLER, "Changing settings")
+    version = visit.house.settings.version
+    if if_match is None:
+        raise Problem("if-match-needed", "The header If-Match is missing.")
+    if not names_tag(if_match, _settings_tag(version)):
+        raise Problem("changed-meanwhile", f"The settings are at version {version} now.")
+    held = visit.house.change(change.changes, visit.caller.name, change.reason)
+    return Response(
+        as_json(schemas.SettingsOut.of(held)),
+        headers={"ETag": _settings_tag(held.version)},
+        media_type="application/json",
+    )
+
+
+# what was
+
+
+@at_home.get("/draws", tags=["records"], response_model=_list(schemas.DrawOut), responses=_READING)
+def list_draws(request: Request, visit: Asks, part: Annotated[Span, Query()]) -> Response:
+    """Draw-offs, newest first."""
+    after = from_text(part.cursor)
+    return listed(
+        request,
+        lambda: visit.records.draws(visit.home, part.since, part.until, after, part.limit),
+        schemas.DrawOut.of,
+    )
+
+
+@at_home.get(
+    "/decisions", tags=["records"], response_model=_list(schemas.DecisionOut),
+    responses=_READING,
+)  # fmt: skip
+def list_decisions(request: Request, visit: Asks, part: Annotated[Span, Query()]) -> Response:
+    """Changes of mind with the rule that made them, newest first."""
+    after = from_text(part.cursor)
+    return listed(
+        request,
+        lambda: visit.records.decisions(visit.home, part.since, part.until, after, part.limit),
+        schemas.DecisionOut.of,
+    )
+
+
+@at_home.get(
+    "/faults", tags=["records"], response_model=_list(schemas.FaultOut), responses=_READING
+)
+def list_faults(request: Request, visit: Asks, part: Annotated[Faults, Query()]) -> Response:
+    """Faults with their evidence, newest first."""
+    after = from_text(part.cursor)
+    return listed(
+        request,
+        lambda: visit.records.faults(visit.home, part.lasting, after, part.limit),
+        schemas.FaultOut.kept,
+    )
+
+
+@at_home.post(
+    "/faults/acknowledgements",
+    status_code=201,
+    tags=["records"],
+    response_model=schemas.AcknowledgementIn,
+    responses={**_CHANGING, **responses("key-in-use", "key-reused", "invalid")},
+)
+def acknowledge_fault(
+    request: Request,
+    visit: Asks,
+    seen: schemas.AcknowledgementIn,
+    idempotency_key: Annotated[str | None, Header(alias="Idempotency-Key")] = None,
+) -> Response:
+    """Note that a person has seen a fault, so that it is not told again until reminded."""
+    visit.needs(Role.HOUSEHOLD, "Acknowledging a fault")
+
+    def _act() -> tuple[int, BaseModel, dict[str, str]]:
+        try:
+            visit.house.acknowledge(seen.code, seen.subject, visit.caller.name)
+        except KeyError:
+            raise Problem(
+                "not-found", f"There is no fault {seen.code!r} of {seen.subject!r}."
+            ) from None
+        return 201, seen, {}
+
+    sent = seen.model_dump()
+    return once(request, visit.records, visit.caller, visit.home, sent, _act)
+
+
+@at_home.get("/hygiene", tags=["records"], response_model=schemas.HygieneOut, responses=_READING)
+def read_hygiene(request: Request, visit: Asks, part: Annotated[Part, Query()]) -> Response:
+    """How hygiene stands, and every thermal disinfection with what was measured."""
+    view = visit.house.view
+    now = schemas.ReasonOut.of(Reason("", view.hygiene if view else {})).facts
+    caution = view.caution if view else None
+    after = from_text(part.cursor)
+    return listed(
+        request,
+        lambda: visit.records.evidence(visit.home, after, part.limit),
+        schemas.EvidenceOut.of,
+        {"home": visit.home, "now": now, "caution": caution},
+    )
+
+
+@at_home.get(
+    "/scores", tags=["records"], response_model=_list(schemas.ScoreOut), responses=_READING
+)
+def list_scores(request: Request, visit: Asks, part: Annotated[Part, Query()]) -> Response:
+    """How good the forecasts were, newest day first."""
+    after = from_text(part.cursor)
+    return listed(
+        request,
+        lambda: visit.records.scores(visit.home, after, part.limit),
+        schemas.ScoreOut.of,
+    )
+
+
+@at_home.get(
+    "/readings", tags=["records"], response_model=_list(schemas.ReadingOut),
+    responses=_READING,
+)  # fmt: skip
+def list_readings(request: Request, visit: Asks, part: Annotated[Readings, Query()]) -> Response:
+    """What the signals measured, oldest first."""
+    if part.until - part.since > LONGEST_SPAN:
+        line = {
+            "where": "parameter until",
+            "what": f"is more than {LONGEST_SPAN.days} days after since",
+            "mend": "Ask for a shorter span.",
+        }
+        raise Problem("invalid", f"{line['where']} {line['what']}", [line])
+    after = from_text(part.cursor)
+    spans: dict[str, Literal[300, 1800] | None] = {"0": None, "300": 300, "1800": 1800}
+    return listed(
+        request,
+        lambda: visit.records.stretches(
+            visit.home,
+            part.since,
+            part.until,
+            span_s=spans[part.span_s],
+            signals=part.signal or None,
+            after=after,
+            limit=part.limit,
+        ),
+        schemas.ReadingOut.of,
+    )
+
+
+# whose it is
+
+
+@at_home.get(
+    "/access", tags=["access"], response_model=_list(schemas.TokenOut), responses=_CHANGING
+)
+def list_access(request: Request, visit: Asks) -> Response:
+    """Who can look at this home: every token that opens it, and when it was last used."""
+    visit.needs(Role.HOUSEHOLD, "Seeing who has access")
+    tokens = visit.records.tokens.all(visit.home)
+    return all_of(request, (schemas.TokenOut.of(token) for token in tokens))
+
+
+@at_home.delete(
+    "/access/{token_id}",
+    tags=["access"],
+    response_model=schemas.TokenOut,
+    responses=_CHANGING,
+)
+def end_access(visit: Asks, token_id: int) -> Response:
+    """End a token for good: the household decides who looks at its draws."""
+    visit.needs(Role.HOUSEHOLD, "Ending someone's access")
+    opens = {token.id: token for token in visit.records.tokens.all(visit.home)}
+    token = opens.get(token_id)
+    if token is None or token.ended_at is not None:
+        raise Problem("not-found", f"No token {token_id} in force opens this home.")
+    if not (visit.caller.homes is None or token.homes <= visit.caller.homes):
+        raise Problem("role", "That token opens other homes too, which yours does not.")
+    ended = visit.records.tokens.end(token_id, visit.caller.name, datetime.now(UTC))
+    visit.access.forget()
+    return Response(as_json(schemas.TokenOut.of(ended)), media_type="application/json")
+
+
+@at_home.get(
+    "/export",
+    tags=["access"],
+    response_class=Response,
+    responses={**_CHANGING, 200: {"content": {"application/zip": {}}}},
+)
+def export(visit: Asks) -> Response:
+    """Everything that is kept about this home, as CSV files in a zip archive."""
+    visit.needs(Role.HOUSEHOLD, "Taking an export")
+    with tempfile.TemporaryDirectory() as folder:
+        archive = Path(folder) / "export.zip"
+        with zipfile.ZipFile(archive, "w", zipfile.ZIP_DEFLATED) as packed:
+            for path in visit.records.export_csv(visit.home, Path(folder) / "csv"):
+                packed.write(path, path.name)
+        body = archive.read_bytes()
+    name = f"{visit.home}-{datetime.now(UTC):%Y-%m-%d}.zip"
+    headers = {"Content-Disposition": f'attachment; filename="{name}"'}
+    return Response(body, headers=headers, media_type="application/zip")
+
+
+# what remains
+
+
+@router.get(
+    "/problems/{code}",
+    tags=["problems"],
+    response_class=PlainTextResponse,
+    responses=responses("not-found", "invalid"),
+)
+async def explain_problem(code: str) -> PlainTextResponse:
+    """What a type of problem means and how to mend it."""
+    if code not in KINDS:
+        raise Problem("not-found", f"There is no problem type {code!r}.")
+    status, title, mend = KINDS[code]
+    return PlainTextResponse(f"{title} (status {status})\n\n{mend}\n")
+
+
+router.include_router(at_home)
+
+
+async def nothing(request: Request) -> Response:
+    """The last route below ``/api``: there is nothing, or not with this method."""
+    path = request.url.path
+    allowed = {m for known, methods in _known_paths() if known.match(path) for m in methods}
+    if allowed:
+        raise Problem(
+            "method",
+            f"{request.method} is not possible at {path}.",
+            headers={"Allow": ", ".join(sorted(allowed))},
+        )
+    raise Problem("not-found", f"There is nothing at {path}.")
+
+
+@cache
+def _known_paths() -> list[tuple[re.Pattern[str], set[str]]]:
+    at_homes = [(r, router.prefix) for r in at_home.routes]
+    return [
+        (compile_path(prefix + r.path)[0], r.methods)
+        for r, prefix in [*at_homes, *((r, "") for r in router.routes)]
+        if isinstance(r, APIRoute) and r.methods
+    ]
+
+
+def _settings_tag(version: int) -> str:
+    return f'"settings-{version}"'
+
+
+def _not_yet(detail: str) -> Problem:
+    return Problem("not-known-yet", detail, headers={"Retry-After": "10"})
+
+
+def _no_override(override_id: int) -> Problem:
+    return Problem("not-found", f"This home has no override {override_id}.")
