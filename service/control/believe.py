@@ -12,7 +12,7 @@ from datetime import datetime
 
 from adapters.wiring import Quantity
 from service.control import observe
-from service.control.plant import Plant
+from service.control.plant import LAYERS, Plant
 from service.control.state import Belief, State
 from service.cylinder import estimator, tenths
 from service.cylinder.estimator import Estimate, Heat, Observation
@@ -21,6 +21,9 @@ from service.scheduling.types import Layout
 STRIDE_S = 10.0  # readings closer together are taken together
 IDLE_STRIDE_S = 60.0  # without news the estimator need not live more often
 COLD_STEP_K = 0.2
+COLD_LASTS_S = 3 * 86_400.0  # what the inlet showed while water ran counts for so long
+ASTRAY_K = 8.0
+ASTRAY_FOR_S = 300.0
 TOO_HOT_K = 8.0  # an estimate this far above the ceiling has gone astray
 # Mean of the year and its half swing, degC: mains water, SAP 10.2 table J1 (8.0 in January to
 # 18.4 in July), where nothing is measured or learned.
@@ -37,7 +40,8 @@ def cold_inlet_c(state: State, plant: Plant, fresh: dict[str, float], now: datet
     """
     expected = _expected_cold_c(state, now)
     measured = observe.first_fresh(plant, fresh, Quantity.COLD_INLET_TEMPERATURE)
-    if state.draws.cold_c is not None:
+    ran_s = now.timestamp() - state.draws.cold_s
+    if state.draws.cold_c is not None and 0 <= ran_s < COLD_LASTS_S:
         return state.draws.cold_c
     if measured is not None:
         return min(measured, expected + 3.0)
@@ -105,7 +109,16 @@ def advance(
         belief, estimator=lived, mark_s=elapsed_s, drawn_l=0.0, heat_kwh={}, metered=True
     )
     belief = _estimated(belief, plant, cold_c)
-    if probes_c and _cannot_be(belief, plant, probes_c):
+    if not probes_c:
+        return belief
+    if _cannot_be(belief, plant, probes_c):
+        return _begin(belief, plant, probes_c, cold_c, ambient_c, flow_known, elapsed_s)
+    if not _astray(belief, plant, probes_c):
+        return replace(belief, astray_mark_s=None) if belief.astray_mark_s is not None else belief
+    since = belief.astray_mark_s
+    if since is None:
+        return replace(belief, astray_mark_s=elapsed_s)
+    if elapsed_s - since >= ASTRAY_FOR_S:
         return _begin(belief, plant, probes_c, cold_c, ambient_c, flow_known, elapsed_s)
     return belief
 
@@ -123,7 +136,13 @@ def _begin(
     levels = {p.name: plant.level(p.height_m) for p in plant.probes}
     started = estimator.start(plant.cylinder, levels, seen)
     belief = replace(
-        belief, estimator=started, mark_s=elapsed_s, drawn_l=0.0, heat_kwh={}, metered=True
+        belief,
+        estimator=started,
+        mark_s=elapsed_s,
+        drawn_l=0.0,
+        heat_kwh={},
+        metered=True,
+        astray_mark_s=None,
     )
     return _estimated(belief, plant, cold_c)
 
@@ -133,6 +152,26 @@ def _cannot_be(belief: Belief, plant: Plant, probes_c: dict[str, float]) -> bool
     assert belief.estimate is not None
     hottest = float(belief.estimate.profile_c.max())
     return hottest > plant.ceiling_c + TOO_HOT_K and max(probes_c.values()) < plant.ceiling_c
+
+
+def _astray(belief: Belief, plant: Plant, probes_c: dict[str, float]) -> bool:
+    """Whether most probes show something quite different from what is believed where they sit.
+
+    Water that left or came unseen (a drained cylinder, a flow meter that stood still) looks to a
+    filter like probes that fail together. Then the probes are right.
+    """
+    assert belief.estimate is not None
+    profile = belief.estimate.profile_c
+    off = sum(
+        abs(
+            float(profile[min(int(plant.level(p.height_m) * LAYERS), LAYERS - 1)])
+            - probes_c[p.name]
+        )
+        > ASTRAY_K
+        for p in plant.probes
+        if p.name in probes_c
+    )
+    return 2 * off > len(probes_c)
 
 
 def _heat(belief: Belief, plant: Plant) -> list[Heat]:

@@ -186,7 +186,7 @@ def _context(watch: DrawWatch, of: Signal, reading: Reading, top: str | None) ->
     if of.measures is Quantity.COLD_INLET_TEMPERATURE:
         # A cold pipe at rest takes the room's temperature; only flowing water shows the main's.
         if watch.start_s is not None and watch.litres > 3.0 and reading.value < HIGHEST_COLD_C:
-            return replace(watch, cold_c=reading.value)
+            return replace(watch, cold_c=reading.value, cold_s=at)
         return watch
     if of.measures is Quantity.PROBE and of.name != top:
         return watch

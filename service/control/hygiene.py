@@ -277,6 +277,9 @@ def planned_now(s: Situation) -> bool:
     if made is None or s.state.clock.wrong:
         return False
     at = s.now_s
+    passed = s.state.hygiene.passed_at
+    if passed is not None and made.made_at_s <= passed.timestamp():
+        return False  # that plan's disinfection has been done
     return any(w.purpose == "disinfection" and w.start_s <= at < w.end_s for w in made.windows)
 
 

@@ -16,6 +16,7 @@ import numpy as np
 from adapters.types import PriceSeries
 from forecasting import calendar
 from forecasting.draws import DrawModel, typical_week
+from forecasting.surroundings import AroundModel
 from forecasting.types import DemandForecast, Floats, Household, Surroundings, Visit
 from service.control import hygiene, rules
 from service.control.situation import Situation
@@ -31,6 +32,7 @@ DEPARTED_TENTHS = 1.5
 DEPARTED_EVERY_S = 900.0
 RECENT_DAYS = 3
 PAST_TOLD_S = 30.0
+RETURN_WINDOW_S = 36 * 3600  # a disinfection before a return lies within this of it
 
 
 @dataclass(frozen=True)
@@ -54,9 +56,8 @@ class ForecastArguments:
     visits: tuple[Visit, ...]
     drawn: tuple[Draw, ...]
     watched_from_s: int
+    around: AroundModel
     weather: Surroundings | None
-    cold_c: float
-    outdoor_c: float | None
     settings: HomeSettings
 
 
@@ -74,6 +75,7 @@ class PlanArguments:
     reserve_why: tuple[str, ...]
     charge_to: tuple[tuple[int, float], ...]  # (by when, litres at 40 degC)
     disinfect_by_s: int | None
+    disinfect_from_s: int
     disinfect_c: float
     disinfect_hold_s: float
     unavailable: tuple[SourceName, ...]
@@ -183,7 +185,8 @@ def due(s: Situation) -> tuple[Planning, tuple[Work, ...]]:
     slot_due = p.forecast_slot_s < 0 or not (
         p.forecast_slot_s <= s.now_s < p.forecast_slot_s + stride_s
     )
-    if state.model is not None and (slot_due or state.demand is None) and free("forecast"):
+    known = state.model is not None and state.around.model is not None
+    if known and (slot_due or state.demand is None) and free("forecast"):
         grid_start = calendar.grid(int(s.now_s), s.plant.zone, s.settings.tunables.slot_minutes, 1)
         p = replace(p, forecast_slot_s=int(grid_start.start_s[0]))
         ask("forecast", forecast_arguments(s))
@@ -230,9 +233,6 @@ def visits(s: Situation) -> tuple[Visit, ...]:
 
 def forecast_arguments(s: Situation) -> ForecastArguments:
     """Everything a forecast is made from."""
-    from adapters.wiring import Quantity  # noqa: PLC0415
-    from service.control.observe import first_fresh  # noqa: PLC0415
-
     t = s.settings.tunables
     return ForecastArguments(
         model=s.state.model,  # type: ignore[arg-type]
@@ -243,9 +243,8 @@ def forecast_arguments(s: Situation) -> ForecastArguments:
         visits=visits(s),
         drawn=s.state.recent_draws,
         watched_from_s=int(s.now_s) - RECENT_DAYS * 86_400,
+        around=s.state.around.model,  # type: ignore[arg-type]
         weather=s.state.weather,
-        cold_c=s.state.belief.cold_c,
-        outdoor_c=first_fresh(s.plant, s.fresh, Quantity.OUTDOOR_TEMPERATURE),
         settings=s.settings,
     )
 
@@ -283,6 +282,9 @@ def plan_arguments(
         reserve_why=why,
         charge_to=charge_to,
         disinfect_by_s=disinfect_by,
+        disinfect_from_s=disinfect_by - RETURN_WINDOW_S
+        if disinfect_by is not None and when.why == "return"
+        else 0,
         disinfect_c=hygiene.target_c(s.plant),
         disinfect_hold_s=s.settings.tunables.hygiene.hold_s,
         unavailable=tuple(n for n in s.plant.sources if _lost(s, n)),
@@ -294,10 +296,9 @@ def plan_arguments(
 
 
 def _lost(s: Situation, name: SourceName) -> bool:
+    """Whether a source cannot be counted on: quiet hours end, a fault may not."""
     source = s.plant.sources[name]
-    return not source.actuators or (
-        s.usable_source(name) is None and not (name == "heat_pump" and s.quiet)
-    )
+    return not source.actuators or s.left_alone(name)
 
 
 def wanted_l40(

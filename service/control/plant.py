@@ -54,12 +54,8 @@ class SourcePlant:
     def actuator(self, surplus: bool) -> Actuator | None:
         """The actuator that may be used to charge, or to take surplus."""
         if surplus:
-            diverters = [a for a in self.actuators if a.form is Form.DIVERTER]
-            if diverters:
-                return diverters[0]
-            if self.actuators:
-                return self.actuators[0]
-            return None
+            for_surplus = [a for a in self.actuators if a.form is Form.DIVERTER or a.surplus_only]
+            return next(iter((*for_surplus, *self.actuators)), None)
         return next((a for a in self.actuators if may_charge(a)), None)
 
 

@@ -23,6 +23,7 @@ from service.scheduling.types import (
     Problem,
     Raise,
     Source,
+    SourceName,
     Store,
 )
 from service.settings import Band, HomeSettings
@@ -30,6 +31,7 @@ from service.settings import Band, HomeSettings
 START_KWH = 0.15  # what a heat pump's start wastes: a loop that warms up, oil and pressure
 COIL_FROM_C = 30.0  # a coil's flow follows the water it heats, from about here to the set
 RAISE_LEAD_S = 60
+SURPLUS_SHARE = 0.7  # what may only take surplus runs when this share of its power is surplus
 
 
 def build(a: PlanArguments) -> Problem:
@@ -78,9 +80,10 @@ def build(a: PlanArguments) -> Problem:
         if a.disinfect_by_s is None
         else Disinfection(
             due_s=a.disinfect_by_s,
+            not_before_s=a.disinfect_from_s,
             set_c=min(a.disinfect_c, reachable_c),
             hold_s=a.disinfect_hold_s,
-            sources=tuple(s.name for s in sources),
+            sources=tuple(s.name for s in sources if _heats_lowest(plant, s.name)),
         ),
     )
     return Problem(
@@ -93,6 +96,12 @@ def build(a: PlanArguments) -> Problem:
         limits=limits,
         shortage_price_per_l40=comfort.shortage_price(t.comfort, store, usual, dearest),
     )
+
+
+def _heats_lowest(plant: Plant, name: SourceName) -> bool:
+    """Whether a source heats the water at the lowest probe that must measure a disinfection."""
+    lowest = plant.hygiene_probes
+    return bool(lowest) and plant.sources[name].foot_m <= lowest[0].height_m
 
 
 def _source(a: PlanArguments, plant: Plant, source: SourcePlant, prices: Prices) -> Source:
@@ -118,6 +127,9 @@ def _source(a: PlanArguments, plant: Plant, source: SourcePlant, prices: Prices)
         store_c = np.full(n, min(source.limit_c, plant.ceiling_c))
         available = np.ones(n, bool)
         start_cost = 0.0
+    if source.actuator(surplus=False) is None:  # only terminals that may take surplus
+        surplus = _on_grid(a.surroundings.surplus_w, n)
+        available = available & (surplus >= SURPLUS_SHARE * electricity)
     diverter = next((x for x in source.actuators if x.form is Form.DIVERTER), None)
     return Source(
         name=source.name,
@@ -195,29 +207,27 @@ def _why(word: str) -> Literal["override", "guests", "reserve", "manager"]:
 
 
 def _prices(a: PlanArguments, surplus_w: Floats) -> Prices:
-    wiring, t = a.settings.wiring, a.settings.tunables.tariff
-    bands = tuple(_band(b) for b in t.bands)
-    otherwise = t.bands[-1].import_per_kwh if t.bands else 0.30
     imports = _series([p for p in a.prices if not p.export], [p for p in a.prices if p.export])
-    made: tariff.BandTariff | tariff.SeriesTariff
-    if wiring.price_feeds:
-        made = tariff.SeriesTariff(
-            currency=wiring.currency,
-            import_per_kwh=otherwise,
-            export_per_kwh=t.export_per_kwh,
-            bands=bands,
-            carbon_price_per_kg=t.carbon_price_per_kg,
-        )
-    else:
-        made = tariff.BandTariff(
-            currency=wiring.currency,
-            import_per_kwh=otherwise,
-            export_per_kwh=t.export_per_kwh,
-            bands=bands,
-            carbon_price_per_kg=t.carbon_price_per_kg,
-        )
     return tariff.prices(
-        made, imports, a.demand.grid, wiring.zone_info, a.now_s, np.maximum(surplus_w, 0.0)
+        tariff_of(a.settings),
+        imports,
+        a.demand.grid,
+        a.settings.wiring.zone_info,
+        a.now_s,
+        np.maximum(surplus_w, 0.0),
+    )
+
+
+def tariff_of(settings: HomeSettings) -> tariff.BandTariff | tariff.SeriesTariff:
+    """The home's tariff as the plan knows it: bands, or a series with bands to fall back on."""
+    wiring, t = settings.wiring, settings.tunables.tariff
+    kind = tariff.SeriesTariff if wiring.price_feeds else tariff.BandTariff
+    return kind(
+        currency=wiring.currency,
+        import_per_kwh=t.bands[-1].import_per_kwh if t.bands else 0.30,
+        export_per_kwh=t.export_per_kwh,
+        bands=tuple(_band(b) for b in t.bands),
+        carbon_price_per_kg=t.carbon_price_per_kg,
     )
 
 

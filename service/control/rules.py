@@ -186,7 +186,7 @@ def _by_plan(s: Situation, more_tenths: int) -> Ruling:
     reason: Reason | None = None
     highest = s.plant.litres(s.settings.tunables.highest_tenths)
     for order in scheduling.decide(made, s.now_s, charge, running=running, surplus_w=s.surplus_w):
-        source = s.usable_source(order.source)
+        source = s.usable_source(order.source, order.surplus_only)
         if source is None or s.full(source, s.plant.set_c) or (s.charge_l40 or 0.0) >= highest:
             continue
         power = s.surplus_w if order.surplus_only else None

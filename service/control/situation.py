@@ -103,23 +103,30 @@ class Situation:
         foot_c = self.layer_c(source.foot)
         return foot_c is not None and foot_c >= min(set_c, source.limit_c) - FULL_WITHIN_K
 
-    def usable_source(self, name: SourceName) -> SourcePlant | None:
-        """The source if it may be used now: an actuator commands it and no quiet hours hold it."""
+    def usable_source(self, name: SourceName, surplus: bool = False) -> SourcePlant | None:
+        """The source if it may be used now: an actuator commands it and no quiet hours hold it.
+
+        With ``surplus`` an actuator that may only take surplus counts too.
+        """
         source = self.plant.sources.get(name)
-        if source is None or source.actuator(surplus=False) is None:
+        if source is None or source.actuator(surplus) is None:
             return None
         if name == "heat_pump" and self.quiet:
             return None
-        if any(self._left_alone(code, name, for_s) for code, for_s in UNUSABLE_FOR_S.items()):
+        if self.left_alone(name):
             return None
         return source
 
-    def _left_alone(self, code: str, name: SourceName, for_s: float) -> bool:
+    def left_alone(self, name: SourceName) -> bool:
         """Whether a fault of this source stands and it is too early to try it again."""
-        if not any(f.code == code and f.subject == name for f in self.state.faults):
-            return False
+        return any(
+            f.subject == name and f.code in UNUSABLE_FOR_S and self._too_early(f.code, name)
+            for f in self.state.faults
+        )
+
+    def _too_early(self, code: str, name: SourceName) -> bool:
         suspicion = self.state.watch.suspicions.get(f"{code}/{name}")
-        return suspicion is None or self.elapsed_s - suspicion.seen_mark_s < for_s
+        return suspicion is None or (self.elapsed_s - suspicion.seen_mark_s < UNUSABLE_FOR_S[code])
 
     @cached_property
     def quiet(self) -> bool:

@@ -19,6 +19,7 @@ from typing import Any, Literal, Union, get_args, get_origin
 
 import numpy as np
 
+from forecasting.surroundings import AroundModel
 from service.control.state import VERSION, State
 from service.cylinder import estimator
 from service.cylinder.estimator import EstimatorState
@@ -60,6 +61,8 @@ def _codec(kind: Any) -> tuple[Write, Read]:
     origin, args = get_origin(kind), get_args(kind)
     if kind is EstimatorState:
         return estimator.to_plain, estimator.from_plain
+    if kind is AroundModel:
+        return AroundModel.to_plain, AroundModel.from_plain
     if kind is HygieneTally:
         return _tally_to_plain, _tally_from_plain
     if kind is datetime:

@@ -14,6 +14,7 @@ from typing import Literal
 from adapters.meters import Meter
 from adapters.types import PriceSeries
 from forecasting.draws import DrawModel
+from forecasting.surroundings import AroundModel
 from forecasting.types import DemandForecast, Surroundings
 from service.control.types import Decision, Draw, Fault, Override
 from service.cylinder.estimator import Estimate, EstimatorState
@@ -25,6 +26,7 @@ KEPT_OUT = {"snapshot": False}
 NEVER = -1e12  # a mark before everything
 
 Facts = dict[str, float | int | str | None]
+Row = tuple[int, float | None, float | None, float | None]
 
 
 @dataclass(frozen=True, slots=True)
@@ -65,7 +67,8 @@ class DrawWatch:
     litres_40c: float = 0.0
     outlet_c: float | None = None  # the water at the tap, as last known in measured time
     outlet_s: float = 0.0
-    cold_c: float | None = None
+    cold_c: float | None = None  # of the inlet while water ran
+    cold_s: float = 0.0
     heat_kwh: float | None = None  # without a meter: heat in the cylinder when last compared
     heat_mark_s: float = NEVER
     late: int = 0
@@ -88,6 +91,7 @@ class Belief:
     drawn_l: float = 0.0  # since then
     heat_kwh: dict[str, float] = field(default_factory=dict)  # since then, by source
     metered: bool = True  # whether that heat was measured
+    astray_mark_s: float | None = None  # since when most probes contradict the estimate
 
 
 @dataclass(frozen=True, slots=True)
@@ -123,8 +127,10 @@ class Book:
     leases: dict[str, Lease] = field(default_factory=dict)
     runs: dict[str, SourceRun] = field(default_factory=dict)
     owed: tuple[str, ...] = ()  # actuators to release as soon as something can be sent
-    drained: bool = False  # the immersion stays off until flow proved refilling
-    refilled_l: float = 0.0
+    drained: bool = False  # the immersion stays off until flow proved refilling, see ``refill``
+    refilled_l: float = 0.0  # since the last hold began
+    hold_heat_kwh: float | None = None
+    hold_mark_s: float = NEVER
 
 
 @dataclass(frozen=True, slots=True)
@@ -229,6 +235,19 @@ class Planning:
     settings_version: int = -1
 
 
+@dataclass(frozen=True, slots=True)
+class Around:
+    """The model, this day's half hours, and sums and counts of the one under way."""
+
+    model: AroundModel | None = None
+    rows: tuple[Row, ...] = ()
+    start_s: int = 0
+    sums: tuple[float, ...] = (0.0, 0.0, 0.0)
+    counts: tuple[int, ...] = (0, 0, 0)
+    mark_s: float = NEVER
+    day: str = ""
+
+
 @dataclass(frozen=True)
 class State:
     """Everything. Made by ``step.start``, changed by ``step.step`` alone."""
@@ -262,3 +281,4 @@ class State:
     demand: DemandForecast | None = field(default=None, metadata=KEPT_OUT)
     surroundings: Surroundings | None = None
     planning: Planning = Planning()
+    around: Around = Around()

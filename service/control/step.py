@@ -12,6 +12,7 @@ from datetime import datetime, timedelta
 from adapters.types import PriceSeries
 from adapters.wiring import Quantity
 from service.control import (
+    around,
     believe,
     draws,
     hygiene,
@@ -21,6 +22,7 @@ from service.control import (
     overrides,
     planning,
     precedence,
+    refill,
     rules,
     supervision,
     view,
@@ -29,7 +31,7 @@ from service.control import plant as plants
 from service.control.metering import Metered
 from service.control.plant import Plant, SourcePlant
 from service.control.situation import Situation
-from service.control.state import NEVER, Book, Heard, SourceRun, State
+from service.control.state import NEVER, Heard, SourceRun, State
 from service.control.types import Decision, Draw, Inputs, Outputs, Rule
 from service.cylinder.usable import heat_above_cold_kwh
 from service.scheduling.types import SourceName
@@ -97,7 +99,13 @@ def resume(state: State, now: datetime, elapsed_s: float) -> State:
         },
         belief=replace(state.belief, mark_s=moved(state.belief.mark_s)),
         draws=replace(state.draws, rate_l_per_min=0.0, heat_mark_s=NEVER, heat_kwh=None),
-        book=Book({}, runs, owed, state.book.drained, state.book.refilled_l),
+        book=replace(
+            state.book,
+            leases={},
+            runs=runs,
+            owed=owed,
+            hold_mark_s=moved(state.book.hold_mark_s),
+        ),
         hygiene=replace(
             clock,
             since_pass_s=clock.since_pass_s + (away_s if believable else 0.0),
@@ -106,6 +114,7 @@ def resume(state: State, now: datetime, elapsed_s: float) -> State:
             not_before_mark_s=moved(clock.not_before_mark_s),
             mark_s=elapsed_s,
         ),
+        around=replace(state.around, mark_s=NEVER),
         watch=supervision.moved(state.watch, shift),
         planning=replace(
             state.planning,
@@ -138,6 +147,7 @@ def step(
     """
     elapsed_s = max(elapsed_s, state.elapsed_s)
     plant = plants.of(settings)
+    before = state.overrides
     lived_s = min(elapsed_s - state.elapsed_s, LONGEST_LIVED_S)
     clock = observe.clock(state.clock, state.at, state.elapsed_s, now, elapsed_s)
     jumped = clock.jumps != state.clock.jumps
@@ -228,10 +238,35 @@ def step(
     cycle, evidence = hygiene.advance(situation, drawn.live_l, lived_s)
     state = replace(state, hygiene=cycle)
     situation = replace(situation, state=state)
+    book = refill.follow(
+        state,
+        before,
+        plant,
+        supervision.probe_heat_kwh(situation) if state.overrides is not before else None,
+        drawn.live_l,
+        elapsed_s,
+    )
+    state = replace(state, book=book)
+    situation = replace(situation, state=state)
+    ran = state.draws.start_s is not None and state.draws.live
+    surround = around.follow(
+        state.around,
+        plant,
+        fresh,
+        state.draws.cold_c if ran else None,
+        situation.surplus_w,
+        now,
+        elapsed_s,
+    )
+    state = replace(state, around=surround)
+    situation = replace(situation, state=state)
     watch, faults, news = supervision.advance(situation, observed.nonsense)
     state = replace(state, watch=watch, faults=faults)
     state, demand_made, plan_made = planning.accept(state, inputs.work_done, elapsed_s)
     situation = replace(situation, state=state)
+    if any(e.passed for e in evidence):
+        state = replace(state, planning=replace(state.planning, plan_stale="disinfected"))
+        situation = replace(situation, state=state)
     cycle, failed = hygiene.begin_or_end(situation)
     if cycle is not state.hygiene:
         state = replace(state, hygiene=cycle)

@@ -5,12 +5,10 @@ A replay performs it inline, the service in a worker process; its result goes ba
 
 from __future__ import annotations
 
-from dataclasses import replace
-
 import numpy as np
 
-from forecasting import calendar, draws
-from forecasting.types import DrawHistory, SlotGrid, Surroundings
+from forecasting import calendar, draws, surroundings
+from forecasting.types import DrawHistory
 from service.control.planning import ForecastArguments, LearnArguments, PlanArguments
 from service.control.problem import build
 from service.control.types import Draw, Work, WorkDone
@@ -42,7 +40,7 @@ def _perform(work: Work, history: DrawHistory) -> WorkDone:
         grid = calendar.grid(
             arguments.now_s, arguments.zone, arguments.slot_minutes, arguments.horizon_h
         )
-        around = surroundings(arguments, grid)
+        around = surroundings.forecast(arguments.around, grid, arguments.now_s, arguments.weather)
         drawn = as_history(arguments.drawn, arguments.watched_from_s, arguments.now_s)
         demand = draws.forecast(
             arguments.model, grid, arguments.now_s, arguments.visits, drawn, around.cold_inlet_c
@@ -66,28 +64,4 @@ def as_history(drawn: tuple[Draw, ...], from_s: int, to_s: int) -> DrawHistory:
         energy_kwh=np.array([d.kwh for d in ordered], np.float64),
         watched_from_s=from_s,
         watched_to_s=to_s,
-    )
-
-
-def surroundings(arguments: ForecastArguments, grid: SlotGrid) -> Surroundings:
-    """Cold inlet, outdoor temperature and surplus on the grid."""
-    n = len(grid)
-    outdoor = 7.0 if arguments.outdoor_c is None else arguments.outdoor_c
-    made = Surroundings(
-        grid,
-        np.full(n, arguments.cold_c),
-        np.full(n, outdoor),
-        np.zeros(n),
-        (("cold_inlet", "default"), ("outdoor", "default"), ("surplus", "default")),
-    )
-    fed = arguments.weather
-    if fed is None or not len(fed.grid):
-        return made
-    middle = (grid.start_s + grid.end_s) / 2.0
-    fed_middle = (fed.grid.start_s + fed.grid.end_s) / 2.0
-    return replace(
-        made,
-        outdoor_c=np.interp(middle, fed_middle, fed.outdoor_c),
-        surplus_w=np.interp(middle, fed_middle, fed.surplus_w),
-        sources=(("cold_inlet", "default"), ("outdoor", "feed"), ("surplus", "feed")),
     )

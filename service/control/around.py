@@ -1,0 +1,91 @@
+"""What surrounds the cylinder, learned as it lives: cold inlet, outdoor temperature, PV surplus.
+
+Half-hourly means are gathered in the step and handed to ``forecasting.surroundings`` when a local
+day is over; the inlet counts only while water runs, since a standing pipe shows the room.
+"""
+
+from __future__ import annotations
+
+from dataclasses import replace
+from datetime import datetime
+
+import numpy as np
+
+from adapters.wiring import Quantity
+from forecasting import surroundings
+from forecasting.sun import Place
+from forecasting.types import Measured
+from service.control import observe
+from service.control.plant import Plant
+from service.control.state import Around, Row
+
+HALF_HOUR_S = 1800
+SAMPLE_EVERY_S = 30.0
+ROWS_KEPT = 4 * 48
+
+
+def follow(
+    was: Around,
+    plant: Plant,
+    fresh: dict[str, float],
+    inlet_c: float | None,
+    surplus_w: float | None,
+    now: datetime,
+    elapsed_s: float,
+) -> Around:
+    """Take a sample now and then; close half hours and days.
+
+    Args:
+        was: as the last step left it.
+        plant: the home's plant.
+        fresh: fresh values by signal.
+        inlet_c: the cold inlet while water runs, None otherwise.
+        surplus_w: PV surplus, W; None when nothing measures it.
+        now: aware UTC.
+        elapsed_s: elapsed clock.
+    """
+    if elapsed_s - was.mark_s < SAMPLE_EVERY_S or now.year not in observe.PLAUSIBLE_YEARS:
+        return was
+    start_s = int(now.timestamp()) // HALF_HOUR_S * HALF_HOUR_S
+    if start_s != was.start_s:
+        was = _closed(was, start_s)
+        today = now.astimezone(plant.zone).date().isoformat()
+        if today != was.day:
+            was = _after_day(was, plant, int(now.timestamp()), today)
+    outdoor_c = observe.first_fresh(plant, fresh, Quantity.OUTDOOR_TEMPERATURE)
+    sums, counts = list(was.sums), list(was.counts)
+    for i, value in enumerate((inlet_c, outdoor_c, surplus_w)):
+        if value is not None:
+            sums[i] += value
+            counts[i] += 1
+    return replace(was, sums=tuple(sums), counts=tuple(counts), mark_s=elapsed_s)
+
+
+def _closed(was: Around, start_s: int) -> Around:
+    rows = was.rows
+    if any(was.counts) and (not rows or was.start_s > rows[-1][0]):
+        means = [
+            total / count if count else None
+            for total, count in zip(was.sums, was.counts, strict=True)
+        ]
+        rows = (*rows, (was.start_s, means[0], means[1], means[2]))[-ROWS_KEPT:]
+    return replace(was, rows=rows, start_s=start_s, sums=(0.0, 0.0, 0.0), counts=(0, 0, 0))
+
+
+def _after_day(was: Around, plant: Plant, now_s: int, today: str) -> Around:
+    wiring = plant.settings.wiring
+    model = was.model
+    if model is None:
+        place = Place(wiring.latitude, wiring.longitude)
+        model = surroundings.learn(_measured(()), plant.zone, now_s, place)
+    if was.rows:
+        measured = _measured((*was.rows, (now_s, None, None, None)))
+        model = surroundings.update(model, measured)
+    return replace(was, model=model, rows=(), day=today)
+
+
+def _measured(rows: tuple[Row, ...]) -> Measured:
+    def column(i: int) -> np.ndarray:
+        return np.array([np.nan if r[i] is None else r[i] for r in rows], np.float64)
+
+    return Measured(np.array([r[0] for r in rows], np.int64), column(1), column(2), column(3))

@@ -1,0 +1,352 @@
+"""Precedence, overrides, leases and what happens without a plan, on the little home."""
+
+from __future__ import annotations
+
+from dataclasses import replace
+from datetime import timedelta
+from itertools import pairwise
+from typing import Any
+
+import pytest
+
+from service.control import overrides, precedence, rules
+from service.control.overrides import WishRefused, check_wish
+from service.control.types import Override, Rule, Wish
+from service.cylinder import model
+from tests.control_plant import MONDAY, LittleHome, settings, wiring
+
+COLD = [11.0] * 40
+HALF = [12.0] * 20 + [52.0] * 20
+CALM: dict[str, Any] = {"hygiene": {"longest_interval_days": 31, "lowered_confirmed_by": "A"}}
+
+
+def _home(tunables: dict[str, Any] | None = None, **more: Any) -> LittleHome:
+    changes = more.pop("changes", {})
+    plain = {"plans": False, "profile_c": HALF, "every_s": 60.0} | more
+    return LittleHome(settings(CALM | (tunables or {}), **changes), **plain)
+
+
+def _runs(home: LittleHome, actuator: str = "pump") -> int:
+    return sum(c.action == "run" and c.actuator == actuator for _, c in home.sent)
+
+
+# --- the table ---------------------------------------------------------------------------------
+
+
+def test_the_table_holds_every_rule_once_in_its_order() -> None:
+    assert [row.rule for row in precedence.TABLE] == list(Rule)
+    assert set(rules.JUDGES) == set(Rule)
+
+
+# --- without a plan ----------------------------------------------------------------------------
+
+
+def test_without_a_plan_the_reserve_is_kept_at_any_hour_and_said_so() -> None:
+    home = _home(profile_c=COLD)
+    home.live(1800)
+    assert home.last.view.decision is not None
+    assert home.last.view.decision.reason.code == "no_plan_reserve"
+    assert home.on("pump")
+    assert home.until(lambda h: not h.on("pump"), 3 * 3600)
+    shown = home.last.view.v40_l or 0.0
+    assert shown == pytest.approx(home.last.view.reference_l40 * 0.3, rel=0.15)
+
+
+# --- leases ------------------------------------------------------------------------------------
+
+
+def test_a_lease_is_repeated_well_inside_its_time() -> None:
+    home = _home(profile_c=COLD, every_s=20.0)
+    home.live(1500)
+    times = [at for at, c in home.sent if c.action == "run"]
+    gaps = [(b - a).total_seconds() for a, b in pairwise(times)]
+    assert gaps
+    assert max(gaps) <= 240
+
+
+def test_released_when_readings_go_stale() -> None:
+    home = _home(profile_c=COLD)
+    home.live(600)
+    assert home.on("pump")
+    home.silent = {"probe_1", "probe_2", "probe_3"}
+    home.live(420)
+    assert not home.on("pump")
+    assert home.last.view.decision is not None
+    assert home.last.view.decision.reason.code == "readings_stale"
+
+
+def test_goes_on_without_the_lowest_probe() -> None:
+    home = _home(profile_c=COLD)
+    home.live(600)
+    home.silent = {"probe_1"}
+    home.live(900)
+    assert home.on("pump")
+
+
+def test_released_on_shutdown() -> None:
+    home = _home(profile_c=COLD)
+    home.live(600)
+    assert home.on("pump")
+    home.step(home.readings(), stopping=True)
+    assert not home.on("pump")
+
+
+def test_restart_with_a_retained_probe_and_an_hours_backlog_commands_nothing() -> None:
+    home = _home(profile_c=COLD)
+    home.live(600)
+    home.restart(down_s=3600)
+    sent = len(home.sent)
+    at = home.now.timestamp()
+    retained = home.reading("probe_3", 20.0, tells_now=False)
+    backlog = tuple(
+        home.reading(
+            "probe_3", 20.0, measured_s=at - s, received_s=at, stamped=True, tells_now=False
+        )
+        for s in range(3600, 300, -60)
+    )
+    queued = tuple(home.reading("probe_2", 20.0, tells_now=False) for _ in range(60))
+    out = home.step((retained, *backlog, *queued))
+    assert out.commands == ()
+    assert len(home.sent) == sent
+    assert out.view.mode is Rule.FAIL_SAFE
+
+
+def test_what_ran_before_a_restart_is_released_once_readings_are_in() -> None:
+    home = _home(profile_c=COLD)
+    home.live(600)
+    assert home.on("pump")
+    home.restart(down_s=5)
+    assert home.step(()).commands == ()
+    home.now += timedelta(seconds=10)
+    home.elapsed_s += 10
+    out = home.step(home.readings())
+    assert [c.action for c in out.commands if c.actuator == "pump"] == ["release"]
+    home.live(500)  # and starts again only after its rest
+    assert not home.on("pump")
+    home.live(200)
+    assert home.on("pump")
+
+
+def test_a_broker_that_is_gone_gets_no_commands_and_no_leases_survive() -> None:
+    home = _home(profile_c=COLD)
+    home.connected = True
+    home.live(600)
+    assert home.state.book.leases
+    home.connected = False
+    sent = len(home.sent)
+    home.live(300)
+    assert len(home.sent) == sent
+    assert not home.state.book.leases
+    home.connected = True
+    home.step(home.readings())
+    assert home.sent[-1][1].action == "release"
+
+
+def test_minimum_run_and_rest_count_elapsed_time() -> None:
+    home = _home({"reserve_tenths": 4}, profile_c=[12.0] * 32 + [52.0] * 8)
+    home.live(120)
+    assert home.on("pump")
+    home.wish(Wish.LESS, until=home.now + timedelta(hours=5))
+    home.settings = home.settings.model_copy(
+        update={"tunables": home.settings.tunables.model_copy(update={"reserve_tenths": 0})}
+    )
+    home.live(300)
+    assert home.on("pump")  # the minimum run goes on
+    home.live(400)
+    assert not home.on("pump")
+    home.settings = home.settings.model_copy(
+        update={"tunables": home.settings.tunables.model_copy(update={"reserve_tenths": 9})}
+    )
+    home.live(300)
+    assert not home.on("pump")  # the minimum rest
+    home.live(500)
+    assert home.on("pump")
+
+
+def test_at_the_ceiling_everything_is_released_at_once() -> None:
+    home = _home(profile_c=COLD)
+    home.live(120)
+    assert home.on("pump")
+    out = home.step((home.reading("probe_3", 63.5),))
+    assert not home.on("pump")
+    assert out.view.mode is Rule.HARD_LIMITS
+
+
+def test_a_set_temperature_is_raised_only_as_far_as_needed_to_be_answered() -> None:
+    actuator = wiring()["actuators"][0] | {"form": "set_temperature", "run": "{set_c}"}
+    changes = {
+        "actuators": [actuator],
+        "heat_pump": {"own_sensor_height_m": 1.4, "own_restart_k": 5},
+    }
+    home = _home({"reserve_tenths": 7}, profile_c=[12.0] * 30 + [45.0] * 10, changes=changes)
+    home.live(60)
+    run = next(c for _, c in home.sent if c.action == "run")
+    assert run.set_c == pytest.approx(52.0)
+    home = _home({"reserve_tenths": 7}, profile_c=[12.0] * 30 + [54.0] * 10, changes=changes)
+    home.live(60)
+    assert _runs(home) == 0  # 54 + 5 K is beyond its 55 degC: the heat pump would not answer
+    assert home.last.view.decision is not None
+    assert home.last.view.decision.inputs["waits_for"] == "will_not_call"
+
+
+# --- overrides ---------------------------------------------------------------------------------
+
+
+def test_more_raises_the_reserve_until_its_end_and_less_cools_nothing() -> None:
+    home = _home({"reserve_tenths": 3})
+    home.live(120)
+    assert not home.on("pump")
+    for _ in range(3):
+        home.wish(Wish.MORE, until=home.now + timedelta(hours=3))
+    home.live(120)
+    assert home.on("pump")
+    assert home.last.view.mode is Rule.OVERRIDE
+    assert home.until(lambda h: not h.on("pump"), 2 * 3600)
+    assert (home.last.view.v40_l or 0) > 0.55 * home.last.view.reference_l40
+    home.live(3 * 3600)
+    assert home.last.view.mode is Rule.PLAN
+
+
+def test_charge_to_is_begun_in_time_and_reached() -> None:
+    home = _home({"reserve_tenths": 0}, profile_c=COLD)
+    home.live(60)
+    by = home.now + timedelta(hours=4)
+    home.wish(Wish.CHARGE_TO, tenths=6, until=by)
+    home.live(1800)
+    assert not home.on("pump")
+    home.until(lambda h: h.now >= by, 4 * 3600)
+    assert (home.last.view.v40_l or 0) >= 0.57 * home.last.view.reference_l40
+
+
+def test_hold_commands_nothing_and_only_a_person_ends_it() -> None:
+    home = _home(profile_c=COLD)
+    home.live(600)
+    hold = home.wish(Wish.HOLD)
+    home.live(60)
+    assert not home.on("pump")
+    sent = len(home.sent)
+    home.overrides = ()  # the records lost it
+    home.live(1200)
+    home.restart(down_s=86_400 * 3)
+    home.live(1200)
+    assert len(home.sent) == sent
+    assert home.last.view.mode is Rule.MAINTENANCE_HOLD
+    home.overrides = (replace(hold, ended_at=home.now, ended_by="installer"),)
+    home.live(1200)
+    assert home.on("pump")
+
+
+def test_away_keeps_no_reserve_but_protects_against_frost() -> None:
+    home = _home({"reserve_tenths": 5}, profile_c=[8.0] * 40, cold_c=4.0)
+    home.wish(Wish.AWAY, until=home.now + timedelta(days=9))
+    home.live(600)
+    assert not home.on("pump")
+    home.water = model.start(home.cylinder, [5.0] * 40)
+    home.live(300)
+    assert home.on("pump") or home.on("element")
+    assert home.last.view.decision is not None
+    assert home.last.view.decision.reason.code == "frost_protection"
+
+
+def test_guests_raise_the_reserve() -> None:
+    home = _home({"reserve_tenths": 3}, profile_c=[12.0] * 28 + [52.0] * 12)
+    home.live(120)
+    before = _runs(home)
+    home.wish(Wish.GUESTS, people=4.0, until=home.now + timedelta(days=2))
+    home.live(600)
+    assert _runs(home) > before
+    assert home.last.view.mode is Rule.GUESTS_AND_AWAY
+
+
+@pytest.mark.parametrize(
+    ("fields", "where"),
+    [
+        ({}, "wish"),
+        ({"wish": "hotter"}, "wish"),
+        ({"wish": "charge_to", "until": "18:30"}, "tenths"),
+        ({"wish": "charge_to", "tenths": 11, "until": "18:30"}, "tenths"),
+        ({"wish": "charge_to", "tenths": 2.5, "until": "18:30"}, "tenths"),
+        ({"wish": "charge_to", "tenths": 5}, "until"),
+        ({"wish": "charge_to", "tenths": 5, "until": "yesterday"}, "until"),
+        ({"wish": "charge_to", "tenths": 5, "until": "2020-01-01T00:00"}, "until"),
+        ({"wish": "guests", "until": "2026-01-14T10:00"}, "people"),
+        ({"wish": "guests", "people": "nan", "until": "2026-01-14T10:00"}, "people"),
+        ({"wish": "away"}, "until"),
+        ({"wish": "away", "until": "2036-01-14T10:00"}, "until"),
+        ({"wish": "more", "tenths": 3}, "tenths"),
+        ({"wish": "more", "until": "0001-01-01T00:00+14:00"}, "until"),
+    ],
+)
+def test_a_wish_that_makes_no_sense_is_refused_with_a_way_out(
+    fields: dict[str, Any], where: str
+) -> None:
+    with pytest.raises(WishRefused) as refused:
+        check_wish(fields, "somebody", MONDAY, settings(), None)
+    assert refused.value.where == where
+    assert refused.value.mend
+
+
+def test_a_time_of_day_is_the_homes_own_next_one() -> None:
+    wish = check_wish(
+        {"wish": "charge_to", "tenths": "5", "until": "12:30"}, "somebody", MONDAY, settings(), None
+    )  # 12:00 UTC is 13:00 in Paris, so 12:30 is tomorrow's
+    assert wish.until is not None
+    assert wish.until.isoformat() == "2026-01-13T11:30:00+00:00"
+
+
+def test_no_message_ends_a_hold() -> None:
+    with pytest.raises(WishRefused):
+        check_wish({"wish": "end_hold"}, "mqtt", MONDAY, settings(), None, by_message=True)
+
+
+def test_back_to_plan_ends_charging_wishes_and_nothing_else() -> None:
+    def made(number: int, wish: Wish) -> Override:
+        return Override(number, wish, "x", MONDAY, MONDAY, MONDAY + timedelta(hours=1))
+
+    standing = [
+        made(1, Wish.MORE),
+        made(2, Wish.CHARGE_TO),
+        made(3, Wish.GUESTS),
+        made(4, Wish.HOLD),
+    ]
+    ended = overrides.ended_by(made(5, Wish.BACK_TO_PLAN), standing)
+    assert [o.id for o in ended] == [1, 2]
+
+
+# --- the immersion heater after draining -------------------------------------------------------
+
+
+def test_the_immersion_heater_waits_for_flow_when_the_heat_went_during_a_hold() -> None:
+    only = wiring()["actuators"][1:]
+    home = _home(
+        {"reserve_tenths": 5}, profile_c=[50.0] * 40, changes={"heat_pump": None, "actuators": only}
+    )
+    home.live(120)
+    hold = home.wish(Wish.HOLD)
+    home.live(120)
+    home.water = model.start(home.cylinder, [15.0] * 40)  # drained, air and what came after
+    home.live(3600)
+    home.overrides = (replace(hold, ended_at=home.now, ended_by="installer"),)
+    home.live(900)
+    assert not home.on("element")
+    assert home.last.view.decision is not None
+    assert home.last.view.decision.inputs["waits_for"] == "drained"
+    home.draws = lambda at: 20.0
+    home.live(16 * 60)  # 320 L through the cold feed: it is full
+    home.draws = lambda at: 0.0
+    home.live(600)
+    assert home.on("element")
+
+
+def test_an_ordinary_hold_does_not_make_the_immersion_heater_wait() -> None:
+    only = wiring()["actuators"][1:]
+    home = _home(
+        {"reserve_tenths": 7}, profile_c=[45.0] * 40, changes={"heat_pump": None, "actuators": only}
+    )
+    hold = home.wish(Wish.HOLD)
+    home.every_s = 600.0
+    home.live(2 * 3600)
+    home.every_s = 60.0
+    home.overrides = (replace(hold, ended_at=home.now, ended_by="installer"),)
+    home.live(300)
+    assert not home.state.book.drained
