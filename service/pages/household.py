@@ -85,7 +85,11 @@ def content(house: House, local: Local, refused: Refused | None = None) -> dict[
         )
         known["rows"] = timeline.rows(plan, view.reference_l40, local)
         known["windows"] = [_window(w, local) for w in plan.windows]
-        known["plan_reason"] = words.plan_reason(plan.reason, local)
+        known["next"] = known["windows"][0] if plan.windows else None
+        known["plan_reason"] = words.plan_reason(
+            plan.windows[0].reason if plan.windows else plan.reason, local
+        )
+        known["price_note"] = words.price_note(plan.price_note)
         known["short"] = short(plan, local)
         known["surplus"] = bool(plan.surplus_w.max(initial=0.0) >= 50)
     return known

@@ -19,6 +19,7 @@ from service.control.supervision import BY_CODE as DETECTORS
 from service.control.types import Fault, Override, Rule, Wish
 from service.pages.local import Local, duration, figure, in_words, quantity
 from service.records.values import Score
+from service.scheduling import reasons
 from service.scheduling.types import Reason
 
 Fact = float | int | str | None
@@ -510,7 +511,17 @@ def loss(code: str) -> str:
 
 def plan_reason(reason: Reason, local: Local) -> str:
     """Why a window or the whole plan is as it is."""
-    return spoken(reason.code, {}, reason.facts, local)
+    if reason.code not in reasons.FACTS:
+        return spoken(reason.code, {}, reason.facts, local)
+    said = reasons.words(
+        reason, zone=local.zone, currency=local.currency, now_s=local.now.timestamp()
+    )
+    return said.replace(" degC", "\u00a0°C")
+
+
+def price_note(code: str) -> str | None:
+    """What is wrong with the prices a plan rests on; None when nothing is."""
+    return reasons.NOTES.get(code)
 
 
 def decision_reason(reason: Reason, local: Local) -> str:

@@ -193,7 +193,28 @@ def plan_of(week: tuple[tuple[float, ...], ...], sunny: bool = True) -> tuple[Pl
                 kwh * (0.145 if source == "heat_pump" else 0.08),
                 kwh if source == "immersion" else 0.0,
                 "charge" if source == "heat_pump" else "surplus",
-                Reason("cheap_before_use", {"use_l40": 96.0, "use_s": a + 14000}),
+                Reason(
+                    "cheapest_before_use" if source == "heat_pump" else "surplus",
+                    {
+                        "source": source,
+                        "target_tenths": tenths,
+                        "target_l40": tenths * 28.0,
+                        "full": 0,
+                        "use_l40": 96.0,
+                        "use_until_s": b + 9000,
+                        "short_without": 0.31,
+                        "short_with": 0.02,
+                        "price_per_kwh": 0.145 if source == "heat_pump" else 0.08,
+                        "electricity_kwh": kwh,
+                        "surplus_kwh": kwh if source == "immersion" else 0.0,
+                        "other_start_s": b + 3600,
+                        "other_price_per_kwh": 0.312,
+                        "other_wins_below_per_kwh": 0.141,
+                        "skip_above_tenths": 7.4,
+                        "price_estimated": 0,
+                        "asked_by": None,
+                    },
+                ),
             )
         )
     plan = Plan(
@@ -212,7 +233,7 @@ def plan_of(week: tuple[tuple[float, ...], ...], sunny: bool = True) -> tuple[Pl
         "bands",
         1.14,
         7.2,
-        Reason("charge_in_cheap_band", {"start_s": windows[0].start_s}),
+        Reason("enough", {"use_from_s": start + 5400, "spare_l40": 43.0}),
     )
     demand = DemandForecast(
         grid,
@@ -550,7 +571,7 @@ def decisions(home: str) -> list[Decision]:
         Decision(
             NOW - timedelta(hours=14, minutes=50),
             Rule.PLAN,
-            Reason("below_base_stock", {"target_tenths": 8}),
+            Reason("below_base_stock", {"target_tenths": 8, "charge_tenths": 2.2}),
             (Command(home, "heat_pump_call", "run", 52.0, None, 600.0),),
             {"v40_low_l40": 61.0, "import_per_kwh": 0.145, "target_tenths": 8},
         ),

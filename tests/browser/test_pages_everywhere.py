@@ -60,7 +60,14 @@ def opened(browser: Browser, screen: dict[str, Any]) -> Iterator[tuple[Page, lis
         ),
     )
     page.on("pageerror", lambda error: complaints.append(str(error)))
-    page.on("requestfailed", lambda request: complaints.append(f"failed: {request.url}"))
+    page.on(
+        "requestfailed",
+        lambda r: (
+            complaints.append(f"failed: {r.url} {r.failure}")
+            if r.failure != "net::ERR_ABORTED"  # the next page was opened while an icon was loading
+            else None
+        ),
+    )
     elsewhere = lambda r: not r.url.startswith("http://127.0.0.1:")  # noqa: E731
     page.on("request", lambda r: complaints.append(f"elsewhere: {r.url}") if elsewhere(r) else None)
     yield page, complaints

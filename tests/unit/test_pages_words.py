@@ -14,6 +14,7 @@ from service.control.supervision import DETECTORS
 from service.control.types import Fault, Override, Rule, Wish
 from service.pages import household, words
 from service.pages.local import Local, duration, figure, in_words, price_figure
+from service.scheduling import reasons
 from service.scheduling.types import Reason
 
 ROOT = Path(__file__).parents[2]
@@ -183,6 +184,14 @@ def test_every_reason_that_control_gives_has_words():
     }
     assert given, "found no reasons: has control moved?"
     assert given - spoken == set()
+
+
+def test_reasons_of_plans_are_said_by_scheduling_itself():
+    for code in reasons.FACTS:
+        said = words.decision_reason(Reason(code, {}), DUBLIN)
+        assert said.endswith(".")
+        assert "_" not in said
+        assert "degC" not in said
 
 
 def test_every_loss_that_control_names_has_words():
