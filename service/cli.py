@@ -153,6 +153,38 @@ def check(
         checking.live(wiring, seconds, out, typer.confirm)
 
 
+@app.command()
+def replay(
+    config: Config,
+    draws: Annotated[
+        str,
+        typer.Option(
+            help="records, a CSV file (start, litres_40c, seconds), a published tapping profile "
+            "(S, M, L, XL) or an invented household (school_family, early_shift)."
+        ),
+    ] = "records",
+    home: Annotated[str | None, typer.Option(help="Which home; the first by default.")] = None,
+    days: Annotated[int, typer.Option(min=1, max=3660)] = 365,
+    since: Annotated[str | None, typer.Option(help="First local day, YYYY-MM-DD.")] = None,
+    tank: Annotated[
+        str | None, typer.Option(help="A stranger's cylinder model: a command of JSON lines.")
+    ] = None,
+    seed: Annotated[int, typer.Option(help="Of invented days and weather.")] = 1,
+) -> None:
+    """Live a stretch again with the service's own control, and say what it came to."""
+    from service.simulation import replaying  # noqa: PLC0415 - a replay's own needs
+
+    wiring = load(config)
+    known = {h.id: h for h in wiring.homes}
+    if home is not None and home not in known:
+        raise typer.BadParameter(f"no home {home!r}; homes: {', '.join(known)}")
+    chosen = known[home] if home is not None else wiring.homes[0]
+    try:
+        replaying.replay(wiring, chosen, draws, days, since, tank, seed, out)
+    except (ValueError, RuntimeError) as error:
+        raise typer.BadParameter(str(error)) from None
+
+
 @token_app.command("make")
 def token_make(
     config: Config,
