@@ -11,7 +11,7 @@ from __future__ import annotations
 
 from dataclasses import dataclass, replace
 
-from service.control.plant import DISINFECTION_MARGIN_K, LAYERS, Plant, SourcePlant
+from service.control.plant import DISINFECTION_MARGIN_K, LAYERS, Plant, Probe, SourcePlant
 from service.control.precedence import Ruling, Run
 from service.control.situation import ORDER, Situation
 from service.control.state import Attempt, Facts, Hold, HygieneClock
@@ -28,6 +28,7 @@ GIVE_UP_FACTOR = 3.0  # an attempt lasts at most this much longer than reckoned
 START_MARGIN = 1.5
 LONGEST_GAP_S = 300.0  # a hold with a longer silence of its probes is not a hold
 HOTTER_K = 3.0
+UPSIDE_DOWN_K = 5.0  # colder water above by more than this cannot be
 TALLY_STRIDE_S = 60.0
 TALLY_LONGEST_S = 7200.0  # a longer silence is not counted as if one profile had lasted
 
@@ -165,13 +166,7 @@ def advance(
     hot = (
         bool(named)
         and s.plant.settings.wiring.cylinder.mixing_valve_c is not None
-        and all(
-            p.name in s.fresh
-            and p.name not in s.faulty_probes
-            and s.fresh[p.name] >= h.disinfect_c
-            and s.state.heard[p.name].age_at(s.elapsed_s) <= min(LONGEST_GAP_S, p.stale_after_s)
-            for p in named
-        )
+        and all(_measures(s, p) and s.fresh[p.name] >= h.disinfect_c for p in named)
     )
     if not hot:
         clock = replace(clock, hold=None)
@@ -210,6 +205,26 @@ def advance(
         elif hold.told:
             clock = replace(clock, since_pass_s=0.0)  # as recent as the last measurement
     return clock, tuple(evidence)
+
+
+def _measures(s: Situation, probe: Probe) -> bool:
+    """Whether a named probe's reading may count: recent, unsuspected, and possible.
+
+    Water lies in layers: what is hotter than a probe above it, or than any thermostat allows, is
+    no measurement.
+    """
+    value = s.fresh.get(probe.name)
+    if value is None or probe.name in s.faulty_probes:
+        return False
+    age_s = s.state.heard[probe.name].age_at(s.elapsed_s)
+    if age_s > min(LONGEST_GAP_S, probe.stale_after_s):
+        return False
+    if value > s.settings.wiring.cylinder.cutout_c + UPSIDE_DOWN_K:
+        return False
+    above = [
+        s.fresh[p.name] for p in s.plant.probes if p.height_m > probe.height_m and p.name in s.fresh
+    ]
+    return not above or value <= min(above) + UPSIDE_DOWN_K
 
 
 def judge(s: Situation) -> Ruling | None:

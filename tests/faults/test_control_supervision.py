@@ -1,0 +1,215 @@
+"""Each fault is found from the data within its stated time, told once, and cleared when over."""
+
+from __future__ import annotations
+
+from datetime import timedelta
+from typing import Any
+
+import pytest
+
+from service.control.supervision import BY_CODE, DETECTORS
+from service.control.types import Fault
+from service.cylinder import model
+from tests.control_plant import LittleHome, settings, wiring
+
+CALM: dict[str, Any] = {
+    "hygiene": {"longest_interval_days": 31, "lowered_confirmed_by": "A"},
+    "reserve_tenths": 6,
+}
+COLD = [11.0] * 40
+
+
+def _home(tunables: dict[str, Any] | None = None, **more: Any) -> LittleHome:
+    changes = more.pop("changes", {})
+    plain = {"plans": False, "profile_c": COLD, "every_s": 60.0} | more
+    return LittleHome(settings(CALM | (tunables or {}), **changes), **plain)
+
+
+def _told(home: LittleHome, code: str) -> list[Fault]:
+    return [f for o in home.outputs for f in o.faults if f.code == code and f.cleared_at is None]
+
+
+def _stands(home: LittleHome, code: str) -> bool:
+    return any(f.code == code for f in home.last.view.faults)
+
+
+def test_every_line_of_the_table_says_what_when_and_on_what() -> None:
+    assert len(BY_CODE) == len(DETECTORS)
+    for line in DETECTORS:
+        assert line.finds
+        assert line.evidence
+        assert line.told_after_s >= 0
+
+
+def test_a_command_without_effect_is_told_and_the_other_source_takes_over() -> None:
+    home = _home()
+    home.dead = {"pump"}
+    assert home.until(lambda h: _stands(h, "command_without_effect"), 1500)
+    fault = _told(home, "command_without_effect")[0]
+    assert fault.subject == "heat_pump"
+    assert fault.facts["watts"] == 0
+    home.live(1500)
+    assert home.on("element")
+    assert len(_told(home, "command_without_effect")) == 1
+    home.dead = set()
+    home.water = model.start(home.cylinder, COLD)
+    assert home.until(lambda h: not _stands(h, "command_without_effect"), 3 * 3600)
+
+
+def test_a_heat_pump_that_is_satisfied_by_its_own_sensor_is_explained() -> None:
+    home = _home(
+        changes={"heat_pump": {"own_sensor_height_m": 1.4, "own_restart_k": 5}},
+        profile_c=[12.0] * 30 + [51.0] * 10,
+    )
+    home.dead = {"pump"}
+    assert home.until(lambda h: _stands(h, "command_without_effect"), 1500)
+    facts = _told(home, "command_without_effect")[0].facts
+    assert facts["calls_below_c"] == 47.0
+    assert float(facts["own_sensor_c"] or 0) > 47.0
+
+
+def test_without_a_meter_the_temperatures_tell_that_a_command_had_no_effect() -> None:
+    signals = [s for s in wiring()["signals"] if s["name"] not in ("pump_power", "element_power")]
+    home = _home(
+        changes={"signals": signals, "immersion": None, "actuators": wiring()["actuators"][:1]}
+    )
+    home.dead = {"pump"}
+    limit = 2400 + BY_CODE["command_without_effect"].told_after_s + 600
+    assert home.until(lambda h: _stands(h, "command_without_effect"), limit)
+
+
+def test_a_pump_that_moves_no_water() -> None:
+    signals = [
+        *wiring()["signals"],
+        {
+            "name": "flow_c",
+            "measures": "heat_pump_flow_temperature",
+            "unit": "Cel",
+            "topic": "plant/flow_c",
+        },
+    ]
+    home = _home(changes={"signals": signals})
+    real = home.readings
+    home.readings = lambda: (  # type: ignore[method-assign]
+        *(r for r in real() if r.signal != "pump_power"),
+        home.reading("pump_power", 2000.0 if home.on("pump") else 0.0),
+        home.reading("flow_c", 55.0 if home.on("pump") else 20.0),
+    )
+    home.dead = {"pump"}
+    assert home.until(lambda h: _stands(h, "pump_moves_no_water"), 2700)
+    assert _told(home, "pump_moves_no_water")[0].facts["flow_c"] == 55.0
+
+
+def test_an_immersion_heater_that_runs_uncommanded() -> None:
+    home = _home({"reserve_tenths": 0})
+    real = home.readings
+    home.readings = lambda: (  # type: ignore[method-assign]
+        *(r for r in real() if r.signal != "element_power"),
+        home.reading("element_power", 2900.0 if home.elapsed_s < 4000 else 0.0),
+    )
+    assert home.until(lambda h: _stands(h, "uncommanded_running"), 1200)
+    assert home.until(lambda h: not _stands(h, "uncommanded_running"), 3600)
+
+
+def test_an_immersion_thermostat_that_does_not_open() -> None:
+    home = _home({"reserve_tenths": 0}, profile_c=[70.5] * 40)
+    real = home.readings
+    home.readings = lambda: (  # type: ignore[method-assign]
+        *(r for r in real() if r.signal != "element_power"),
+        home.reading("element_power", 2900.0),
+    )
+    assert home.until(lambda h: _stands(h, "immersion_thermostat_stuck"), 300)
+
+
+def test_a_tap_left_open_and_a_leak() -> None:
+    home = _home({"reserve_tenths": 0}, profile_c=[50.0] * 40)
+    home.draws = lambda at: 6.0
+    assert home.until(lambda h: _stands(h, "tap_left_open"), 2700 + 180)
+    home.draws = lambda at: 0.0
+    assert home.until(lambda h: not _stands(h, "tap_left_open"), 600)
+    home.draws = lambda at: 0.4
+    home.every_s = 100.0
+    assert home.until(lambda h: _stands(h, "water_keeps_running"), 7200 + 300)
+
+
+def test_a_secondary_return_that_mixes_the_layers() -> None:
+    signals = [
+        *wiring()["signals"],
+        {
+            "name": "circulation",
+            "measures": "secondary_return",
+            "unit": "contact",
+            "topic": "plant/circulation",
+        },
+    ]
+    home = _home(
+        {"reserve_tenths": 0}, changes={"signals": signals}, profile_c=[12.0] * 16 + [50.0] * 24
+    )
+    real = home.readings
+    home.readings = lambda: (*real(), home.reading("circulation", 1.0))  # type: ignore[method-assign]
+    plant = home._plant
+
+    def circulating(span_s: float) -> None:
+        plant(1e-3)
+        back = model.SecondaryReturn(4.0, 38.0, 0.1)
+        drive = model.Drive(cold_c=10.0, secondary_return=back)
+        home.water, _ = model.advance(home.cylinder, home.water, drive, span_s)
+
+    home._plant = circulating  # type: ignore[method-assign]
+    assert home.until(lambda h: _stands(h, "secondary_return_mixes"), 2 * 3600)
+
+
+def test_a_silent_signal_and_impossible_values_are_told() -> None:
+    home = _home({"reserve_tenths": 0})
+    home.live(120)
+    home.silent = {"cold"}
+    assert home.until(lambda h: _stands(h, "signal_stale"), 300 + 600 + 120)
+    home.silent = set()
+    home.live(180)
+    assert not _stands(home, "signal_stale")
+    for _ in range(12):
+        home.step((home.reading("probe_1", -127.0),))
+    assert _stands(home, "nonsense_readings")
+
+
+@pytest.mark.parametrize("share", [0.5, 0.75])
+def test_a_slower_reheat_is_noticed(share: float) -> None:
+    """Runs are told to supervision as they would end, with their heat gained falling."""
+    from dataclasses import replace
+
+    from service.control.state import Reheat
+
+    home = _home({"reserve_tenths": 0})
+    home.live(60)
+    first = Reheat(usual=1.0, recent=1.0, first=1.0, runs=40)
+    if share < 0.6:
+        slow = replace(first, recent=share)
+        code = "slow_reheat"
+    else:
+        slow = replace(first, usual=share, recent=share, runs=130)
+        code = "limescale_drift"
+    watch = replace(home.state.watch, reheats={"heat_pump": slow})
+    home.state = replace(home.state, watch=watch)
+    home.live(60)
+    assert _stands(home, code)
+
+
+def test_reheats_are_accounted_for_run_by_run() -> None:
+    home = _home({"reserve_tenths": 6})
+    assert home.until(lambda h: h.on("pump"), 600)
+    assert home.until(lambda h: not h.on("pump"), 3 * 3600)
+    home.live(120)
+    account = home.state.watch.reheats["heat_pump"]
+    assert account.runs == 1
+    assert account.usual == pytest.approx(1.0, abs=0.35)
+
+
+def test_clock_faults_are_told() -> None:
+    home = _home({"reserve_tenths": 0})
+    home.live(60)
+    home.now += timedelta(hours=1)
+    home.step(home.readings())
+    home.live(60)
+    assert _stands(home, "clock_jumped")
+    home.live(3700)
+    assert not _stands(home, "clock_jumped")

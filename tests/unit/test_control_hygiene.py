@@ -1,0 +1,210 @@
+"""Thermal disinfection: passed by what the lowest named probe measured, and by nothing else."""
+
+from __future__ import annotations
+
+from datetime import timedelta
+from typing import Any
+
+import pytest
+
+from adapters.types import Reading
+from service.control.types import HygieneEvidence, Rule, Wish
+from service.cylinder import model
+from tests.control_plant import LittleHome, settings, wiring
+
+HOT = [61.0] * 40
+WEEKLY: dict[str, Any] = {"hygiene": {"longest_interval_days": 7}}
+EIGHT_DAYS_S = 8 * 86_400.0
+
+
+def _home(tunables: dict[str, Any] | None = None, **more: Any) -> LittleHome:
+    changes = more.pop("changes", {})
+    plain = {"plans": False, "profile_c": [12.0] * 20 + [50.0] * 20, "every_s": 120.0} | more
+    return LittleHome(settings(tunables or WEEKLY, **changes), **plain)
+
+
+def _evidence(home: LittleHome) -> list[HygieneEvidence]:
+    return [e for o in home.outputs for e in o.evidence]
+
+
+def _feed(home: LittleHome, minutes: float, *, lowest: float, upper: float = 62.0) -> None:
+    """Readings as said, every half minute, whatever the water does."""
+    for _ in range(int(minutes * 2)):
+        home.now += timedelta(seconds=30)
+        home.elapsed_s += 30
+        home.step(
+            (
+                home.reading("probe_1", lowest),
+                home.reading("probe_2", upper),
+                home.reading("probe_3", upper),
+            )
+        )
+
+
+def test_due_within_a_day_of_which_nothing_is_known_and_then_each_week() -> None:
+    home = _home()
+    home.live(600)
+    assert home.last.view.hygiene["due_because"] == "first"
+    assert home.last.view.hygiene["due_in_h"] == pytest.approx(23.8, abs=0.3)
+    done = home.until(lambda h: bool(_evidence(h)), 30 * 3600)
+    assert done
+    evidence = _evidence(home)[0]
+    assert evidence.passed
+    assert evidence.by == "commanded"
+    assert evidence.lowest_probe == "probe_1"
+    assert evidence.lowest_c >= 60.0
+    assert evidence.held_s >= 3600.0
+    assert evidence.facts["not_vouched_below_m"] == 0.2
+    home.live(3600)
+    assert home.last.view.hygiene["due_in_h"] == pytest.approx(167, abs=2)
+
+
+def test_credited_when_something_else_heated_the_water() -> None:
+    home = _home()
+    _feed(home, 62, lowest=60.5)
+    found = _evidence(home)
+    assert [(e.passed, e.by) for e in found] == [(True, "credited")]
+
+
+def test_a_dip_of_the_lowest_named_probe_begins_the_hold_anew() -> None:
+    home = _home()
+    _feed(home, 50, lowest=60.5)
+    _feed(home, 1, lowest=59.9)
+    _feed(home, 50, lowest=60.5)
+    assert _evidence(home) == []
+
+
+def test_hot_above_the_lowest_probe_passes_nothing() -> None:
+    home = _home()
+    _feed(home, 120, lowest=59.9, upper=62.9)
+    assert _evidence(home) == []
+
+
+def test_a_silence_longer_than_five_minutes_is_no_hold() -> None:
+    home = _home()
+    _feed(home, 40, lowest=60.5)
+    home.now += timedelta(seconds=400)
+    home.elapsed_s += 400
+    home.step(())
+    _feed(home, 40, lowest=60.5)
+    assert _evidence(home) == []
+
+
+def test_great_heat_for_a_short_time_does_not_shorten_the_hold() -> None:
+    home = _home({"hygiene": {"longest_interval_days": 7}})
+    _feed(home, 30, lowest=62.9, upper=62.9)  # tens of decades of lethality
+    tally = home.last.view.hygiene["lethality_decades_lowest_layer"]
+    assert isinstance(tally, float)
+    assert tally > 5
+    assert _evidence(home) == []
+
+
+def test_refused_without_a_recorded_mixing_valve() -> None:
+    home = _home(changes={"cylinder": {"mixing_valve_c": None}})
+    home.every_s = 600.0
+    home.live(26 * 3600)
+    assert home.last.view.hygiene["state"] == "refused"
+    assert home.last.view.hygiene["refused"] == "disinfection_refused_no_mixing_valve"
+    assert all(c.set_c is None or c.set_c < 60 for _, c in home.sent)
+    assert not any(o.view.mode is Rule.HYGIENE for o in home.outputs)
+    assert {"disinfection_refused", "disinfection_overdue"} <= {
+        f.code for f in home.last.view.faults
+    }
+
+
+def test_refused_with_the_arithmetic_when_no_source_reaches_the_probe() -> None:
+    home = _home(changes={"cylinder": {"immersion_height_m": 0.6}})
+    home.live(240)
+    shown = home.last.view.hygiene
+    assert shown["refused"] == "disinfection_refused_no_source_reaches"
+    assert shown["immersion_foot_m"] == 0.6
+    assert shown["probe_height_m"] == 0.2
+    assert shown["heat_pump_limit_c"] == 52.0
+
+
+def test_lukewarm_hours_bring_it_forward() -> None:
+    home = _home({"hygiene": {"longest_interval_days": 7, "lukewarm_limit_h": 10}})
+    _feed(home, 62, lowest=60.5)  # a week's time from now
+    home.silent = {"pump_power"}
+    for _ in range(int(12 * 3600 / 240)):
+        home.now += timedelta(seconds=240)
+        home.elapsed_s += 240
+        home.step(
+            (
+                home.reading("probe_1", 30.0),
+                home.reading("probe_2", 51.0),
+                home.reading("probe_3", 52.0),
+            )
+        )
+        if home.last.view.hygiene["due_because"] == "lukewarm":
+            break
+    assert home.last.view.hygiene["due_because"] == "lukewarm"
+    due = home.last.view.hygiene["due_in_h"]
+    assert isinstance(due, float)
+    assert due <= 12.0
+
+
+def test_due_before_a_stated_return_and_the_absence_itself_is_left_alone() -> None:
+    home = _home()
+    back = home.now + timedelta(days=9)
+    home.wish(Wish.AWAY, until=back)
+    home.live(600)
+    assert home.last.view.hygiene["due_because"] == "return"
+    assert home.last.view.hygiene["due_in_h"] == pytest.approx(9 * 24, abs=1)
+
+
+def test_an_attempt_that_leads_nowhere_is_given_up_told_and_tried_again() -> None:
+    home = _home({"hygiene": {"longest_interval_days": 1}, "reserve_tenths": 0})
+    home.dead = {"pump", "element"}
+    home.every_s = 240.0
+    assert home.until(lambda h: bool(_evidence(h)), 40 * 3600)
+    failed = _evidence(home)[0]
+    assert not failed.passed
+    home.live(240)
+    assert "disinfection_failed" in {f.code for f in home.last.view.faults}
+    home.dead = set()
+    home.water = model.start(home.cylinder, [30.0] * 40)
+    assert home.until(lambda h: any(e.passed for e in _evidence(h)), 30 * 3600)
+    home.live(240)
+    assert "disinfection_failed" not in {f.code for f in home.last.view.faults}
+
+
+def test_a_clock_that_jumps_neither_drops_nor_brings_on_a_cycle() -> None:
+    home = _home()
+    _feed(home, 62, lowest=60.5)
+    due = home.last.view.hygiene["due_in_h"]
+    home.now += timedelta(days=40)
+    home.step(home.readings())
+    assert home.last.view.hygiene["due_in_h"] == pytest.approx(due, abs=0.2)
+    home.now -= timedelta(days=400)
+    home.step(home.readings())
+    assert home.last.view.hygiene["due_in_h"] == pytest.approx(due, abs=0.2)
+
+
+def test_time_the_process_was_down_counts() -> None:
+    home = _home()
+    _feed(home, 62, lowest=60.5)
+    home.restart(down_s=EIGHT_DAYS_S)
+    home.step(home.readings())
+    due = home.last.view.hygiene["due_in_h"]
+    assert isinstance(due, float)
+    assert due < 0
+
+
+def test_the_page_warns_while_the_water_is_hotter_than_usual() -> None:
+    home = _home(profile_c=HOT)
+    home.live(120)
+    assert home.last.view.caution == "hotter_than_usual"
+    home = _home(profile_c=[51.0] * 40)
+    home.live(120)
+    assert home.last.view.caution is None
+
+
+def test_a_probe_under_a_fault_measures_no_disinfection() -> None:
+    home = _home(changes={"signals": wiring()["signals"]})
+    for _ in range(140):
+        home.now += timedelta(seconds=30)
+        home.elapsed_s += 30
+        odd: Reading = home.reading("probe_1", 104.0)
+        home.step((odd, home.reading("probe_2", 40.0), home.reading("probe_3", 45.0)))
+    assert not any(e.passed for e in _evidence(home))
