@@ -9,7 +9,7 @@ not depend on. All litres are litres at 40 degC.
 from __future__ import annotations
 
 import math
-from dataclasses import dataclass
+from dataclasses import astuple, dataclass
 
 import numpy as np
 from numpy.typing import NDArray
@@ -118,6 +118,7 @@ class Stage:
     kwh_per_l40: Floats  # electricity, shape (n,)
     alone: Cost
     beside_main: Cost
+    same: Bools  # whether both are equal in a slot, shape (n,)
 
 
 @dataclass(frozen=True)
@@ -146,6 +147,13 @@ class Phases:
         return self.count - 1 if self.runs else 0
 
     @property
+    def idle(self) -> tuple[int, ...]:
+        """Where each phase leads with the source off: a rest goes on, a run stops."""
+        if self.runs == 0:
+            return (0,)
+        return tuple(max(p - 1, 0) if p <= self.rests else self.rests for p in range(self.count))
+
+    @property
     def stopped(self) -> int:
         """Where a stop leads."""
         return self.rests if self.runs else 0
@@ -166,6 +174,8 @@ class Compiled:
     start_cost: float
     least_start: int  # smallest portion a start may run, index into shares
     demand: Floats  # P(use = level), shape (n, r, u + 1); the last is "more than any level"
+    padded: Floats  # the same after u zeros, without the last, shape (n, r, 2 u)
+    at_least: Floats  # P(use >= level), shape (n, r, u)
     shortage: Floats  # expected shortage cost by level, shape (n, r, u)
     unmet: Floats  # expected unmet litres by level, shape (n, r, u)
     short: Floats  # chance that the level does not suffice, shape (n, r, u)
@@ -228,6 +238,7 @@ def compile_problem(problem: Problem, fineness: Fineness = Fineness()) -> Compil
             share = min(1.0, source.min_run_s / slot_s)
             least = max(1, math.ceil(share * len(main.share) - 1e-9))
     demand, unmet, short = _demand(problem, lattice)
+    within = demand[:, :, :-1]
     return Compiled(
         problem=problem,
         body=shape,
@@ -240,6 +251,8 @@ def compile_problem(problem: Problem, fineness: Fineness = Fineness()) -> Compil
         start_cost=main.source.start_cost if main else 0.0,
         least_start=least,
         demand=demand,
+        padded=np.concatenate([np.zeros_like(within), within], axis=2),
+        at_least=1.0 - np.cumsum(within, axis=2) + within,
         shortage=unmet * problem.shortage_price_per_l40,
         unmet=unmet,
         short=short,
@@ -354,6 +367,10 @@ def _stage(
     def priced(used_w: Floats) -> Cost:
         return _cost(problem, source, heat=heat, per_l40=per_l40, used_w=used_w)
 
+    alone, beside = priced(np.zeros(n)), priced(main_w)
+    same = np.ones(n, bool)
+    for one, two in zip(astuple(alone), astuple(beside), strict=True):
+        same &= one == two
     return Stage(
         source=source,
         place=place,
@@ -368,8 +385,9 @@ def _stage(
         startable=taken[:, -1] >= least_share * q[:, -1] * (1.0 - 1e-9),
         runs=runs,
         kwh_per_l40=per_l40,
-        alone=priced(np.zeros(n)),
-        beside_main=priced(main_w),
+        alone=alone,
+        beside_main=beside,
+        same=same,
     )
 
 

@@ -8,10 +8,12 @@ import numpy as np
 
 from forecasting.types import Floats
 from service.scheduling.disinfect import Job
-from service.scheduling.lattice import BEYOND_ANY_COST, Compiled, Cost, Index, Stage
-from service.scheduling.solve import Fade, Solution, kernel, portions, scatter
+from service.scheduling.lattice import BEYOND_ANY_COST, Compiled, Cost, Stage
+from service.scheduling.path import Path
+from service.scheduling.solve import NOTHING, Fade, Solution, kernel, priced, reachable, scatter
+from service.scheduling.store import Bools
 
-NEGLIGIBLE = 1e-10
+NEGLIGIBLE = 1e-5  # chances that small are not followed through an action
 
 
 @dataclass(frozen=True)
@@ -37,6 +39,7 @@ def outlook(
     start: Floats,
     job: Job | None = None,
     todo: Solution | None = None,
+    negligible: float = NEGLIGIBLE,
 ) -> Outlook:
     """Follow the solution's actions from the chances ``start`` (r, p, s) to the horizon.
 
@@ -47,6 +50,8 @@ def outlook(
     levels = np.zeros((n + 1, count))
     short, unmet, kwh, cost = np.zeros(n), np.zeros(n), np.zeros(n), np.zeros(n)
     fade = Fade(c)
+    acting = solution.acting(c)
+    todo_acting = [] if todo is None else todo.acting(c)
     waiting = start if todo is not None else None
     chance = start if todo is None else np.zeros_like(start)
     kinds = 1 if job is None else len(job.after)
@@ -62,7 +67,7 @@ def outlook(
         short[slot] = float((by_level * c.short[slot]).sum())
         unmet[slot] = float((by_level * c.unmet[slot]).sum())
         chance = _draw(c, slot, chance)
-        chance, kwh[slot], cost[slot] = _act(c, slot, solution, chance)
+        chance, kwh[slot], cost[slot] = _act(c, slot, solution, acting[slot], chance, negligible)
         if waiting is not None and todo is not None and job is not None:
             waiting = _draw(c, slot, waiting)
             ends = job.resumes[slot] * kinds + job.leaves
@@ -75,7 +80,9 @@ def outlook(
             spent = by_state.sum(axis=0)
             kwh[slot] += float(spent @ (job.kwh[0][slot] + job.kwh[1][slot]))
             cost[slot] += float(spent @ np.where(spent > 0, job.money[slot], 0.0))
-            waiting, more_kwh, more_cost = _act(c, slot, todo, waiting - moving)
+            waiting, more_kwh, more_cost = _act(
+                c, slot, todo, todo_acting[slot], waiting - moving, negligible
+            )
             kwh[slot] += more_kwh
             cost[slot] += more_cost
             waiting = _next(c, slot, fade.chance_after(slot, waiting))
@@ -87,6 +94,25 @@ def outlook(
     if job is not None:
         levels[n, job.after] += busy[n].sum(axis=1)
     return Outlook(levels, short, unmet, kwh, cost)
+
+
+def certain(c: Compiled, path: Path) -> Outlook:
+    """The expected path alone, as if nothing else could happen."""
+    n, count = len(c.hours), len(c.lattice.levels)
+    along = np.clip(path.usable / c.lattice.step, 0.0, count - 1.0)
+    low = np.minimum(along.astype(np.intp), count - 2)
+    levels = np.zeros((n + 1, count))
+    levels[np.arange(n + 1), low] = 1.0 - (along - low)
+    levels[np.arange(n + 1), low + 1] = along - low
+    kwh, cost = np.zeros(n), np.zeros(n)
+    for run in path.runs:
+        kwh[run.slot] += run.kwh
+        cost[run.slot] += run.cost
+    if path.treated is not None:
+        kwh[path.treated.slot] += sum(path.treated.kwh)
+        cost[path.treated.slot] += path.treated.cost
+    unmet = np.maximum(c.problem.demand.expected_l40 - path.usable[:n], 0.0)
+    return Outlook(levels, (unmet > 0.5).astype(float), unmet, kwh, cost)
 
 
 def _next(c: Compiled, slot: int, chance: Floats) -> Floats:
@@ -113,47 +139,41 @@ def _draw(c: Compiled, slot: int, chance: Floats) -> Floats:
     return after.reshape(chance.shape)
 
 
-def _act(c: Compiled, slot: int, solution: Solution, chance: Floats) -> tuple[Floats, float, float]:
+def _act(
+    c: Compiled, slot: int, solution: Solution, acting: Bools, chance: Floats, negligible: float
+) -> tuple[Floats, float, float]:
     """Move the chances by the best actions; also the electricity and the money they take."""
     stage, phases = c.main, c.phases
-    kwh = cost = 0.0
-    p = phases.count
-    resting = [max(q - 1, 0) if q <= phases.rests else phases.stopped for q in range(p)]
-    if p == 1:
-        resting = [0]
-    if stage is None or not stage.runs[slot] or stage.alone.most[slot] <= 0.0:
-        idle = _phase_moved(chance, resting)
-        moved, k, m = _second(c, slot, solution.after[slot], idle, main_on=False)
-        return moved, k, m
-    at = _active(chance)
+    idle = _phase_moved(chance, phases.idle)
+    at = np.flatnonzero((acting & (chance > negligible)).any(axis=(0, 1)))
     if len(at) == 0:
-        return chance, 0.0, 0.0
-    r_count, _, s_count = chance.shape
-    run = portions(stage, slot, stage.alone, solution.on[slot], at=at)  # (r, p, j, a)
-    off = solution.off[slot][:, :, at]
-    j_count = run.shape[2]
+        return idle, 0.0, 0.0
+    if stage is None or not stage.runs[slot] or stage.alone.most[slot] <= 0.0:
+        return _second(c, slot, solution, idle, negligible, main_on=False)
+    kwh = cost = 0.0
+    r_count, p, s_count = chance.shape
+    on_worth, off = solution.on[slot], solution.off[slot][:, :, at]
+    run = priced(stage, slot, stage.alone, reachable(stage, slot, on_worth, at), at)
     table = stage.which[slot]
     first, second = stage.first[table][:, at], stage.second[table][:, at]
     weight, taken = stage.weight[table][:, at], stage.taken[table][:, at]
-    whole = stage.whole[table][at]
-    idle = np.zeros_like(chance)
+    whole, startable = stage.whole[table][at], stage.startable[table][at]
     running = np.zeros(chance.size)
-    across = np.arange(r_count)[:, None], np.arange(len(at))[None, :]
+    regime, column = np.arange(r_count)[:, None], np.arange(len(at))[None, :]
     for phase in range(p):
         here = chance[:, phase][:, at]
-        if here.max(initial=0.0) <= NEGLIGIBLE:
-            idle[:, resting[phase]] += chance[:, phase]
+        if here.max() <= negligible:
             continue
-        value = np.full((r_count, j_count, len(at)), np.inf)
-        leads = np.full((r_count, j_count, len(at)), phases.stopped)
-        rests = off[:, resting[phase]]
+        value = np.full((r_count, len(stage.share), len(at)), np.inf)
+        leads = np.full(value.shape, phases.stopped)
+        rests = off[:, phases.idle[phase]]
         added = 0.0
         if p == 1:
             value, leads = run[:, 0], np.zeros_like(leads)
         elif phase == 0:
             least = c.least_start - 1
             begin = run[:, phases.first_run, least:] + c.start_cost
-            value[:, least:] = np.where(stage.startable[table][at], begin, np.inf)
+            value[:, least:] = np.where(startable, begin, np.inf)
             leads[:] = phases.first_run
             added = c.start_cost
         elif phase == phases.last_run:
@@ -166,53 +186,55 @@ def _act(c: Compiled, slot: int, solution: Solution, chance: Floats) -> tuple[Fl
             leads[:, -1] = phase + 1
             rests = np.full_like(rests, np.inf)
         j = value.argmin(axis=1)  # (r, a)
-        runs = value[across[0], j, across[1]] < rests
-        idle[:, resting[phase], at] += np.where(runs, 0.0, here)
-        moving = np.where(runs, here, 0.0)
-        column = across[1]
-        target = (across[0] * p + leads[across[0], j, column]) * s_count
+        moving = np.where(value[regime, j, column] < rests, here, 0.0)
+        idle[:, phases.idle[phase], at] -= moving
+        target = (regime * p + leads[regime, j, column]) * s_count
         w = weight[j, column]
         running += scatter(target + first[j, column], moving * (1.0 - w), chance.size)
         running += scatter(target + second[j, column], moving * w, chance.size)
         heat = taken[j, column]
         kwh += float((moving * heat).sum() * stage.kwh_per_l40[slot])
         cost += float((moving * (stage.alone.of(slot, heat) + added)).sum())
-    off_moved, k_off, m_off = _second(c, slot, solution.after[slot], idle, main_on=False)
-    on_moved, k_on, m_on = _second(
-        c, slot, solution.after[slot], running.reshape(chance.shape), main_on=True
-    )
+    off_moved, k_off, m_off = _second(c, slot, solution, idle, negligible, main_on=False)
+    if kwh == 0.0:
+        return off_moved, k_off, m_off
+    moved = running.reshape(chance.shape)
+    on_moved, k_on, m_on = _second(c, slot, solution, moved, negligible, main_on=True)
     return off_moved + on_moved, kwh + k_off + k_on, cost + m_off + m_on
 
 
 def _second(
-    c: Compiled, slot: int, reached: Floats, chance: Floats, *, main_on: bool
+    c: Compiled, slot: int, solution: Solution, chance: Floats, negligible: float, *, main_on: bool
 ) -> tuple[Floats, float, float]:
     """The second source's choice, after the main one's."""
     stage: Stage | None = c.extra
     if stage is None or not stage.runs[slot]:
         return chance, 0.0, 0.0
     price: Cost = stage.beside_main if main_on else stage.alone
-    if price.most[slot] <= 0.0:
+    reached = solution.after[slot]
+    chosen = solution.on[slot] if main_on else solution.off[slot]
+    if chosen is reached:
         return chance, 0.0, 0.0
-    at = _active(chance)
+    runs_here = (chosen < reached - NOTHING) & (chance > negligible)
+    at = np.flatnonzero(runs_here.any(axis=(0, 1)))
     if len(at) == 0:
         return chance, 0.0, 0.0
-    run = portions(stage, slot, price, reached, at=at)
-    j = run.argmin(axis=2)
-    runs = np.take_along_axis(run, j[:, :, None], axis=2)[:, :, 0] < reached[:, :, at]
+    run = priced(stage, slot, price, reachable(stage, slot, reached, at), at)
+    least = run.min(axis=2)
     here = chance[:, :, at]
-    moving = np.where(runs, here, 0.0)
-    if moving.max(initial=0.0) <= 0.0:
+    moving = np.where(least < reached[:, :, at], here, 0.0)
+    if moving.max() <= 0.0:
         return chance, 0.0, 0.0
+    j = run.argmin(axis=2)
     left = chance.copy()
     left[:, :, at] = here - moving
     table = stage.which[slot]
     column = np.arange(len(at))
     r, p, s = chance.shape
     base = (np.arange(r)[:, None] * p + np.arange(p))[:, :, None] * s
+    w = stage.weight[table][:, at][j, column]
     at_first = base + stage.first[table][:, at][j, column]
     at_second = base + stage.second[table][:, at][j, column]
-    w = stage.weight[table][:, at][j, column]
     moved = scatter(at_first, moving * (1.0 - w), chance.size)
     moved += scatter(at_second, moving * w, chance.size)
     heat = stage.taken[table][:, at][j, column]
@@ -220,12 +242,8 @@ def _second(
     return left + moved.reshape(chance.shape), kwh, float((moving * price.of(slot, heat)).sum())
 
 
-def _phase_moved(chance: Floats, to: list[int]) -> Floats:
+def _phase_moved(chance: Floats, to: tuple[int, ...]) -> Floats:
     moved = np.zeros_like(chance)
     for phase, target in enumerate(to):
         moved[:, target] += chance[:, phase]
     return moved
-
-
-def _active(chance: Floats) -> Index:
-    return np.flatnonzero(chance.reshape(-1, chance.shape[-1]).max(axis=0) > NEGLIGIBLE)

@@ -107,6 +107,8 @@ def follow(
     usable, lukewarm, mass = np.zeros(n + 1), np.zeros(n + 1), np.zeros(n + 1)
     runs: list[Run] = []
     small = c.small_draw * c.lattice.step
+    acting = solution.acting(c)
+    todo_acting = [] if todo is None else todo.acting(c)
     treated: Treated | None = None
     resumes = 0
     for slot in range(n):
@@ -123,14 +125,32 @@ def follow(
                 resumes = int(np.searchsorted(c.problem.grid.start_s, treated.ends_s - 1e-6))
                 here = _Here(treated.leaves_l40, 0.0, mass=False, phase=0)
                 continue
-            runs += _act(c, slot, todo, belief[slot], here)
-        else:
+            if _may_act(c, todo_acting[slot], here):
+                runs += _act(c, slot, todo, belief[slot], here)
+        elif _may_act(c, acting[slot], here):
             runs += _act(c, slot, solution, belief[slot], here)
         here.usable *= float(np.exp(-c.loss_per_h * c.hours[slot]))
         share = stores.lukewarm_loss_per_h(c.body, c.problem.store, np.array([here.lukewarm]))
         here.lukewarm *= float(np.exp(-share[0] * c.hours[slot]))
     usable[n], lukewarm[n], mass[n] = here.usable, here.lukewarm, here.mass
     return Path(usable, lukewarm, mass, tuple(runs), treated)
+
+
+def _may_act(c: Compiled, acting: stores.Bools, here: _Here) -> bool:
+    """Does any state near this one run a source? If not, the main source's phase just moves on."""
+    lattice = c.lattice
+    count, steps = len(lattice.levels), lattice.channels - lattice.has_mass
+    low = min(max(int(here.usable / lattice.step), 0), count - 2)
+    channels = [lattice.channels - 1] if here.mass else [0]
+    if steps > 1 and not here.mass:
+        channel = min(int(here.lukewarm / lattice.lukewarm_step), steps - 1)
+        channels = [channel, min(channel + 1, steps - 1)]
+    for channel in channels:
+        at = channel * count + low
+        if acting[:, here.phase, at : at + 2].any():
+            return True
+    here.phase = c.phases.idle[here.phase]
+    return False
 
 
 def _at(c: Compiled, values: Floats, here: _Here) -> float:
@@ -191,8 +211,7 @@ def _act(c: Compiled, slot: int, solution: Solution, belief: Floats, here: _Here
     # Main source: nothing, then each portion and the phase it leads to.
     usable, lukewarm = np.array([here.usable]), np.array([here.lukewarm])
     mass, spent = np.array([here.mass]), np.array([0.0])
-    idle_phase = max(here.phase - 1, 0) if here.phase <= phases.rests else phases.stopped
-    leads, taken_main = np.array([idle_phase]), np.array([0.0])
+    leads, taken_main = np.array([phases.idle[here.phase]]), np.array([0.0])
     stage = c.main
     main_can = stage is not None and stage.runs[slot] and stage.alone.most[slot] > 0
     if stage is not None and main_can:

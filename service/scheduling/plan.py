@@ -8,26 +8,33 @@ moment with the charge there really is.
 
 from __future__ import annotations
 
+from dataclasses import replace
+
 import numpy as np
 
-from forecasting.types import Floats
+from forecasting.types import Floats, SlotGrid
 from service.cylinder.tenths import FULL, tenths
 from service.scheduling import store as stores
 from service.scheduling import why
 from service.scheduling.disinfect import job
 from service.scheduling.lattice import USUAL, Compiled, Fineness, compile_problem
-from service.scheduling.outlook import Outlook, outlook
+from service.scheduling.outlook import Outlook, certain, outlook
 from service.scheduling.path import Path, Run, follow, start_phase, starts_as_mass
 from service.scheduling.solve import Solution, solve, solve_with
 from service.scheduling.store import Bools
-from service.scheduling.types import Layout, Order, Plan, Problem, SourceName, Window
+from service.scheduling.types import Layout, Now, Order, Plan, Problem, SourceName, Window
 
 LOW_QUANTILE = 0.05
+COARSE_LEVELS = 61
 NEAR_S = 1800.0  # an order this near to a window is that window, begun early or late
 
 
 def make(
-    problem: Problem, *, left_per_l40: float | None = None, fineness: Fineness = USUAL
+    problem: Problem,
+    *,
+    left_per_l40: float | None = None,
+    fineness: Fineness = USUAL,
+    foresee: bool = True,
 ) -> Plan:
     """The cheapest plan that keeps the comfort asked for.
 
@@ -36,6 +43,8 @@ def make(
         left_per_l40: worth of a litre left at the horizon's end, money; None goes on as if the
             last day came again.
         fineness: how finely the problem is laid out.
+        foresee: False leaves out what only people read (chances, the 5 % level, the money expected
+            over everything that may happen; the expected path stands in), for replays of a year.
 
     Raises ValueError naming what is wrong when the problem contradicts itself.
     """
@@ -49,8 +58,8 @@ def make(
     solution = solve(c, terminal)
     clean = job(c)
     todo = None if clean is None else solve_with(c, terminal, clean, solution)
-    ahead = outlook(c, solution, start_chance(c), clean, todo)
     path = follow(c, solution, belief, clean, todo)
+    ahead = outlook(c, solution, start_chance(c), clean, todo) if foresee else certain(c, path)
     stocks = _stocks(c, solution, path)
     skip = np.einsum("nr,nrs->ns", belief, np.maximum(stocks[1], 0.0))
     x = why.Context(c, path, belief, skip)
@@ -109,22 +118,77 @@ def heat_price(c: Compiled, first: int = 0) -> float:
 def terminal_worth(c: Compiled) -> Floats:
     """Worth of each state at the horizon's end, (r, p, s): as if the last day came again.
 
-    A first pass over the last day starts from a plain guess (what is left saves making it again
-    as cheaply as that day allows, as far as a day's use goes); what it finds a day earlier then
-    stands for the day after. An empty store counts as 0.
+    A coarse problem of the last day alone (mean use, every source like a plate heat exchanger and
+    free to start) starts from a plain guess: what is left saves making it again as cheaply as
+    that day allows, as far as a day's use goes. What it finds a day earlier stands for the day
+    after the horizon. An empty store counts as 0.
     """
-    n = len(c.hours)
-    r = c.demand.shape[1]
-    day = max(n - int(np.searchsorted(-np.cumsum(c.hours[::-1])[::-1], -24.0)), 1)
-    first = n - day
-    use = float(c.problem.demand.expected_l40[first:].sum())
-    price = max(heat_price(c, first), 0.0)
-    total = c.lattice.usable + c.lattice.lukewarm
+    coarse = compile_problem(_last_day(c), Fineness(portions=4))
+    use = float(coarse.problem.demand.expected_l40.sum())
+    price = max(heat_price(coarse), 0.0)
+    total = coarse.lattice.usable
     spare = np.maximum(total - use, 0.0)
     worth = price * (np.minimum(total, use) + use * (1.0 - np.exp(-spare / max(use, 1.0))) * 0.5)
-    guess = np.broadcast_to(-worth, (r, c.phases.count, len(worth))).copy()
-    found = solve(c, guess, first).worth[0]
-    return found - float(found[:, 0, 0].mean())
+    found = solve(coarse, -worth[None, None, :]).worth[0][0, 0]
+    there = np.interp(
+        c.lattice.usable + c.lattice.lukewarm, coarse.lattice.levels, found - found[0]
+    )
+    return np.broadcast_to(there, (c.demand.shape[1], c.phases.count, len(there))).copy()
+
+
+def _last_day(c: Compiled) -> Problem:
+    problem, n = c.problem, len(c.hours)
+    day = np.arange(n)[np.cumsum(c.hours[::-1])[::-1] <= 24.0 + 1e-9]
+    first = int(day[0]) if len(day) else n - 1
+    demand, prices, limits = problem.demand, problem.prices, problem.limits
+    last = slice(first, n)
+
+    def cut(values: Floats | None) -> Floats | None:
+        return None if values is None else values[last]
+
+    mean = np.einsum("nr,nrk->nk", beliefs(c)[last], demand.pmf[last])
+    return replace(
+        problem,
+        grid=SlotGrid(problem.grid.start_s[last], problem.grid.end_s[last]),
+        demand=replace(
+            demand,
+            pmf=mean[:, None, :],
+            regime_now=np.ones(1),
+            transition=np.ones((n - first, 1, 1)),
+            expected_l40=demand.expected_l40[last],
+        ),
+        prices=replace(
+            prices,
+            import_per_kwh=prices.import_per_kwh[last],
+            export_per_kwh=prices.export_per_kwh[last],
+            surplus_w=prices.surplus_w[last],
+            estimated=prices.estimated[last],
+            carbon_g_per_kwh=cut(prices.carbon_g_per_kwh),
+        ),
+        sources=tuple(
+            replace(
+                s,
+                layout=Layout.PLATE,
+                heat_w=s.heat_w[last],
+                electricity_w=s.electricity_w[last],
+                store_c=s.store_c[last],
+                available=s.available[last],
+                claim_per_h=cut(s.claim_per_h),
+                start_cost=0.0,
+                min_run_s=0.0,
+                min_rest_s=0.0,
+            )
+            for s in problem.sources
+        ),
+        now=Now(0.0, 0.0),
+        limits=replace(
+            limits,
+            power_w=cut(limits.power_w),
+            grid_power_w=cut(limits.grid_power_w),
+            disinfection=None,
+        ),
+        levels=COARSE_LEVELS,
+    )
 
 
 def _left_worth(c: Compiled, ahead: Outlook) -> float:

@@ -22,9 +22,12 @@ from forecasting.types import Floats
 from service.scheduling import store as stores
 from service.scheduling.disinfect import Job, left_undone
 from service.scheduling.lattice import BEYOND_ANY_COST, Compiled, Cost, Index, Stage
+from service.scheduling.store import Bools
+
+NOTHING = 1e-12
 
 
-@dataclass(frozen=True)
+@dataclass(frozen=True, eq=False)
 class Solution:
     """Costs to go on the lattice, money; lists have one entry per slot.
 
@@ -42,6 +45,18 @@ class Solution:
     on: list[Floats]
     best: list[Floats]
     begin: list[Floats] = field(default_factory=list)
+
+    def acting(self, c: Compiled) -> list[Bools]:
+        """Where any source runs, (r, p, s) for each slot."""
+        found = []
+        forced = slice(c.phases.first_run, c.phases.last_run)
+        for off, after, best in zip(self.off, self.after, self.best, strict=True):
+            runs = best < _idle(c, off) - NOTHING
+            if off is not after:
+                runs |= off < after - NOTHING
+            runs[:, forced] = True
+            found.append(runs)
+        return found
 
 
 def solve(c: Compiled, terminal: Floats, first: int = 0) -> Solution:
@@ -158,21 +173,28 @@ class Fade:
         return self._known[hours]
 
 
-def portions(
-    stage: Stage, slot: int, cost: Cost, reached: Floats, *, at: slice | Index = slice(None)
-) -> Floats:
-    """Cost to go of running a source for each portion of a slot, shape (r, p, j, states)."""
+def reachable(stage: Stage, slot: int, worth: Floats, at: Index | None = None) -> Floats:
+    """Worth of what each portion of a source's run leads to, shape (r, p, j, states)."""
     table = stage.which[slot]
-    near = reached.take(stage.first[table][:, at], axis=-1)
-    far: Floats = reached.take(stage.second[table][:, at], axis=-1)
+    first, second, weight = stage.first[table], stage.second[table], stage.weight[table]
+    if at is not None:
+        first, second, weight = first[:, at], second[:, at], weight[:, at]
+    near = worth.take(first, axis=-1)
+    far: Floats = worth.take(second, axis=-1)
     far -= near
-    far *= stage.weight[table][:, at]
+    far *= weight
     far += near
-    far += cost.of(slot, stage.taken[table][:, at])
+    return far
+
+
+def priced(stage: Stage, slot: int, cost: Cost, then: Floats, at: Index | None = None) -> Floats:
+    """What the portions cost added to what they lead to, in place; too much power costs all."""
+    taken = stage.taken[stage.which[slot]]
+    then += cost.of(slot, taken if at is None else taken[:, at])
     most = float(cost.most[slot])
     if most < 1.0:
-        far[:, :, stage.share > most + 1e-9] = BEYOND_ANY_COST
-    return far
+        then[:, :, stage.share > most + 1e-9] = BEYOND_ANY_COST
+    return then
 
 
 def with_extra(c: Compiled, slot: int, reached: Floats) -> tuple[Floats, Floats]:
@@ -180,14 +202,17 @@ def with_extra(c: Compiled, slot: int, reached: Floats) -> tuple[Floats, Floats]
     stage = c.extra
     if stage is None or not stage.runs[slot]:
         return reached, reached
-    run = portions(stage, slot, stage.alone, reached)
-    off = np.minimum(reached, run.min(axis=2))
-    if c.main is None or not c.main.runs[slot]:
+    then = reachable(stage, slot, reached)
+    if c.main is None or not c.main.runs[slot] or stage.same[slot]:
+        run = priced(stage, slot, stage.alone, then)
+        off = np.minimum(reached, run.min(axis=2))
         return off, off
-    if stage.beside_main.most[slot] <= 0.0:
-        return off, reached
-    dearer = portions(stage, slot, stage.beside_main, reached)
-    return off, np.minimum(reached, dearer.min(axis=2))
+    on = reached
+    if stage.beside_main.most[slot] > 0.0:
+        dearer = priced(stage, slot, stage.beside_main, then.copy())
+        on = np.minimum(reached, dearer.min(axis=2))
+    run = priced(stage, slot, stage.alone, then)
+    return np.minimum(reached, run.min(axis=2)), on
 
 
 def choose(c: Compiled, slot: int, off: Floats, on: Floats) -> Floats:
@@ -195,7 +220,7 @@ def choose(c: Compiled, slot: int, off: Floats, on: Floats) -> Floats:
     stage, phases = c.main, c.phases
     if stage is None or not stage.runs[slot] or stage.alone.most[slot] <= 0.0:
         return _idle(c, off)
-    run = portions(stage, slot, stage.alone, on)
+    run = priced(stage, slot, stage.alone, reachable(stage, slot, on))
     if phases.count == 1:
         either: Floats = np.minimum(off, run.min(axis=2))
         return either
@@ -215,26 +240,18 @@ def choose(c: Compiled, slot: int, off: Floats, on: Floats) -> Floats:
 
 def _idle(c: Compiled, off: Floats) -> Floats:
     """The main source off: a resting one rests on, a running one stops."""
-    phases = c.phases
-    if phases.count == 1:
-        return off
-    after = [max(p - 1, 0) if p <= phases.rests else phases.stopped for p in range(phases.count)]
-    return off.take(after, axis=1)
+    return off if c.phases.count == 1 else off.take(c.phases.idle, axis=1)
 
 
 def kernel(c: Compiled, slot: int) -> Floats:
     """P(level after use | level before), shape (r, after, before), for all regimes of a slot."""
     count = len(c.lattice.levels)
-    use = c.demand[slot]
-    r = len(use)
-    padded = np.zeros((r, 2 * count))
-    padded[:, count : 2 * count] = use[:, :count]
+    padded = c.padded[slot]
     row, one = padded.strides
-    moves = np.lib.stride_tricks.as_strided(
-        padded[:, count:], (r, count, count), (row, -one, one), writeable=False
-    ).copy()
-    # Whatever exceeds the level leaves nothing.
-    moves[:, 0, :] = 1.0 - np.cumsum(use[:, :count], axis=1) + use[:, :count]
+    shape = (len(padded), count, count)
+    view: Floats = np.ndarray(shape, np.float64, padded, count * one, (row, -one, one))
+    moves = view.copy()
+    moves[:, 0, :] = c.at_least[slot]  # whatever exceeds the level leaves nothing
     return moves
 
 

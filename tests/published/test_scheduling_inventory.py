@@ -150,7 +150,7 @@ def test_what_the_plan_expects_is_what_happens() -> None:
         nothing_left = np.zeros((1, c.phases.count, len(c.lattice.usable)))
         found = solve.solve(c, nothing_left)
         start = plan.start_chance(c)
-        ahead = plan.outlook(c, found, start)
+        ahead = plan.outlook(c, found, start, negligible=0.0)
         money = ahead.cost.sum() + stochastic.shortage_price_per_l40 * ahead.unmet_l40.sum()
         told = float((start * found.worth[0]).sum())
         assert money == pytest.approx(told, rel=1e-6, abs=1e-6)
