@@ -111,3 +111,16 @@ class Surroundings:
     outdoor_c: Floats
     surplus_w: Floats
     sources: tuple[tuple[str, Literal["learned", "feed", "default"]], ...] = ()
+
+
+@dataclass(frozen=True)
+class Measured:
+    """Half-hourly means of what was measured around the home, NaN where nothing was.
+
+    start_s is each half hour's start, in order; surplus_w is what the home sent to the grid (W).
+    """
+
+    start_s: Ints
+    cold_inlet_c: Floats
+    outdoor_c: Floats
+    surplus_w: Floats
