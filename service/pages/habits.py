@@ -49,7 +49,7 @@ def content(home: str, house: House, records: Records, local: Local) -> dict[str
         "lead": _lead(weight, house.settings.tunables.occupants),
         "weight": figure(weight, 2),
         "verdict": words.verdict(records.scores(home, limit=28).items, local),
-        "notes": [words.note(code) for code in house.health().notes],
+        "notes": words.notes(house.health().notes),
         "pictures": week.week(learned, happened) if learned else [],
         "rows": week.rows(learned, happened) if learned else [],
         "contrast": _contrast(np.asarray(learned, float)) if learned else None,

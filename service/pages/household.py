@@ -11,7 +11,7 @@ import numpy as np
 
 from service.control.types import Override, View, Wish
 from service.cylinder.usable import USES
-from service.house import House
+from service.house import Health, House
 from service.pages import timeline, words
 from service.pages.local import Local, figure, in_words
 from service.scheduling.types import Plan, Reason, Window
@@ -49,7 +49,7 @@ def content(house: House, local: Local, refused: Refused | None = None) -> dict[
         "lead": lead(view, local),
         "view": view,
         "asof": local.clock(view.at) if view else None,
-        "notes": [words.note(code) for code in health.notes],
+        "notes": words.notes(health.notes),
         "safety": words.SAFETY,
         "caution": None,
         "amount": None,
@@ -62,6 +62,7 @@ def content(house: House, local: Local, refused: Refused | None = None) -> dict[
         "holding": False,
         "faults": [],
         "loses": [],
+        "refresh_s": refresh_s(health),
         "broker_lost": not health.broker_connected,
         "refused": refused,
         "fields": form_fields(settings, local, refused),
@@ -93,6 +94,11 @@ def content(house: House, local: Local, refused: Refused | None = None) -> dict[
         known["short"] = short(plan, local)
         known["surplus"] = bool(plan.surplus_w.max(initial=0.0) >= 50)
     return known
+
+
+def refresh_s(health: Health) -> int:
+    """How often a page that is open asks anew; invented time runs faster than life."""
+    return 5 if "invented_history" in health.notes else 20
 
 
 def lead(view: View | None, local: Local) -> str:

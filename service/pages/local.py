@@ -123,11 +123,11 @@ class Local:
 
     def money(self, amount: float) -> str:
         """An amount in the home's currency."""
-        return f"{figure(amount, 2)} {self.currency}"
+        return f"{self.currency}\u00a0{figure(amount, 2)}"
 
     def price(self, per_kwh: float) -> str:
         """A price per kWh with its currency."""
-        return f"{price_figure(per_kwh)} {self.currency}/kWh"
+        return f"{self.currency}\u00a0{price_figure(per_kwh)} per kWh"
 
     def age(self, moment: datetime) -> str:
         """How long ago something was."""

@@ -11,6 +11,7 @@ from service.control.precedence import TABLE
 from service.control.types import Decision, View
 from service.house import House
 from service.pages import profile, words
+from service.pages.household import refresh_s
 from service.pages.local import Local, duration, figure
 from service.records.records import Records
 from service.settings import HomeSettings
@@ -68,7 +69,7 @@ def content(home: str, house: House, records: Records, local: Local) -> dict[str
     view, settings, health = house.view, house.settings, house.health()
     signals = [_signal(s, view) for s in settings.wiring.signals]
     silent = [s.name for s in signals if not s.fresh]
-    decisions = records.decisions(home, local.now - timedelta(hours=24), limit=50).items
+    decisions = records.decisions(home, local.now - timedelta(hours=24), limit=12).items
     wiring = settings.wiring
     picture = None
     if view and (view.profile_c or view.probes_c):
@@ -83,6 +84,7 @@ def content(home: str, house: House, records: Records, local: Local) -> dict[str
     return {
         "lead": _lead(silent, len(signals), health.broker_connected),
         "signals": signals,
+        "refresh_s": refresh_s(health),
         "picture": picture,
         "profile_words": profile.describe(
             view.profile_c, _probes(settings, view), wiring.cylinder.height_m

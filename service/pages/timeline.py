@@ -192,21 +192,38 @@ def _charging(
         title = f"Charging to tenths{dotted}"
     top += 12
     parts: list[svg.Element] = [_title(axis, top + 6, title)]
-    bar_top = top + 22
-    last_label = -1e9
-    for window in sorted(plan.windows, key=lambda w: w.start_s):
+    windows = sorted(plan.windows, key=lambda w: w.start_s)
+    places = _label_places([_middle(axis, w) for w in windows])
+    bar_top = top + (34 if any(row for _, row in places) else 22)
+    for window, (middle, row) in zip(windows, places, strict=True):
         x1, x2 = axis.x(window.start_s), axis.x(window.end_s)
         fill = f"url(#{prefix}-{window.source})"
         kind = f"charging {window.source.replace('_', '-')}"
         parts.append(canvas.box(x1, bar_top, max(x2 - x1, 3), 20, kind, fill))
-        label = window_label(window)
-        middle, half = (x1 + x2) / 2, 4.0 * len(label)
-        middle = min(max(middle, axis.left + half), axis.right - half)
-        if middle - half > last_label:
-            parts.append(canvas.words(middle, bar_top - 5, label, "value", "middle"))
-            last_label = middle + half
+        if row < 2:
+            label = window_label(window)
+            parts.append(canvas.words(middle, bar_top - 5 - 12 * row, label, "value", "middle"))
     parts.append(canvas.line(axis.left, bar_top + 20, axis.right, bar_top + 20, "base"))
     return bar_top + 20, parts
+
+
+def _middle(axis: _Axis, window: Window) -> tuple[float, float]:
+    """Where a block's label stands, and half its width, in pixels."""
+    half = 4.0 * len(window_label(window)) + 2
+    middle = (axis.x(window.start_s) + axis.x(window.end_s)) / 2
+    return min(max(middle, axis.left + half), axis.right - half), half
+
+
+def _label_places(wanted: Sequence[tuple[float, float]]) -> list[tuple[float, int]]:
+    """Each label's middle and row: 0, above it 1 where it would touch, 2 where none is free."""
+    ends = [-1e9, -1e9]
+    places = []
+    for middle, half in wanted:
+        row = next((r for r in (0, 1) if middle - half > ends[r]), 2)
+        if row < 2:
+            ends[row] = middle + half
+        places.append((middle, row))
+    return places
 
 
 def window_label(window: Window) -> str:

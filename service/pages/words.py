@@ -128,6 +128,12 @@ def fact(name: str, value: Fact, local: Local) -> str:
     """One fact with its unit, which stands in its name."""
     if value is None:
         return "not known"
+    if name == "because":
+        return because(str(value), local)
+    if name == "waits_for":
+        return ", ".join(HELD_BACK.get(c, plain(c)) for c in str(value).split(", "))
+    if name in VERBATIM:
+        return str(value)
     if isinstance(value, str):
         moment = _moment(value)
         return local.moment(moment) if moment else plain(value)
@@ -151,6 +157,13 @@ def fact(name: str, value: Fact, local: Local) -> str:
     if isinstance(value, int) or value == int(value):
         return figure(value)
     return figure(value, 2)
+
+
+def because(code: str, local: Local) -> str:
+    """A code that stands among the facts as their reason."""
+    if code in DUE_BECAUSE:
+        return DUE_BECAUSE[code]
+    return spoken(code, DECISIONS, {}, local).removesuffix(".")
 
 
 def _moment(text: str) -> datetime | None:
@@ -249,6 +262,8 @@ def evidence(facts: Facts, local: Local) -> tuple[tuple[str, str], ...]:
 
 def _name(name: str) -> str:
     """A fact's name without its unit, which its value carries."""
+    if name in FACT_NAMES:
+        return FACT_NAMES[name]
     for ending in (
         *(u[0] for u in _UNITS),
         "_days",
@@ -410,9 +425,78 @@ DEMAND_NOTES: dict[str, str] = {
 }
 
 FAULTS: dict[str, tuple[str, str]] = {
+    "command_without_effect": (
+        "The {subject} was asked to heat and does not.",
+        "Look whether it is switched on and shows a fault of its own. If not, ask the installer to "
+        "check the command's way to it. The cylinder's own controls are not affected.",
+    ),
+    "pump_moves_no_water": (
+        "The heat pump makes heat that does not reach the cylinder.",
+        "Ask the installer to check the charging pump, its valves, its strainer and for air.",
+    ),
+    "uncommanded_running": (
+        "The {subject} runs although nothing asked it to.",
+        "Its own timer or control may have called. If nobody set that, ask the installer to check "
+        "for a stuck relay or contactor.",
+    ),
+    "immersion_thermostat_stuck": (
+        "The immersion heater's thermostat does not open.",
+        "Switch the immersion heater off at its isolator and have a licensed person replace the "
+        "thermostat before it is used again. The water may be very hot.",
+    ),
+    "tap_left_open": (
+        "Water has been running for a long time.",
+        "Look for a tap left open or a burst pipe. If you find neither, close the cylinder's feed "
+        "and call somebody.",
+    ),
+    "water_keeps_running": (
+        "Water never quite stops running.",
+        "Look for a dripping tap, a running cistern or a weeping relief valve.",
+    ),
+    "slow_reheat": (
+        "The {subject} heats more slowly than it used to.",
+        "Ask the installer to look at flow, filters, refrigerant charge and settings.",
+    ),
+    "limescale_drift": (
+        "The {subject} has slowly lost heating power.",
+        "This is what limescale does. Ask the installer to inspect and descale at the next visit.",
+    ),
+    "secondary_return_mixes": (
+        "The secondary return stirs the cylinder and cools its hot water.",
+        "Ask the installer to shorten its hours, slow its pump or move where it returns.",
+    ),
+    "probe_open_circuit": (
+        "The probe {subject:name} has a broken wire.",
+        "Check its cable and connections. Ladle goes on without it and is less certain.",
+    ),
+    "probe_silent": (
+        "The probe {subject:name} has fallen silent.",
+        "Check its cable and whatever publishes it. Ladle goes on without it and is less certain.",
+    ),
+    "probe_stuck": (
+        "The probe {subject:name} is stuck at one value.",
+        "Check that it sits in its pocket and that its topic is alive. Ladle goes on without it.",
+    ),
+    "probe_jumping": (
+        "The probe {subject:name} jumps about.",
+        "Check its connections and its pocket. Ladle goes on without it and is less certain.",
+    ),
+    "probe_swapped": (
+        "The probe {subject:name} seems to be swapped with {with:name}.",
+        "Check which cable goes to which pocket, and mend the wiring or the configuration.",
+    ),
+    "probe_wrong_height": (
+        "The probe {subject:name} seems to sit at another height than stated.",
+        "Measure its pocket's height above the cylinder's floor and correct the configuration.",
+    ),
     "signal_stale": (
         "No fresh value of {subject:name}.",
         "Check its battery, its cable and whatever publishes its topic.",
+    ),
+    "nonsense_readings": (
+        "{subject:name} keeps saying what cannot be.",
+        "Check its unit and its topic in the configuration, then the sensor. Such values are "
+        "never used.",
     ),
     "clock_jumped": (
         "The clock jumped.",
@@ -429,31 +513,40 @@ FAULTS: dict[str, tuple[str, str]] = {
         "Ladle tries again by itself and meanwhile goes by what it has. If it lasts, send the "
         "message below to whoever maintains Ladle.",
     ),
-    "probe_open": (
-        "The probe {subject:name} is open-circuit.",
-        "Check its cable and connections. Ladle goes on without it and is less certain.",
+    "disinfection_overdue": (
+        "The thermal disinfection is overdue by {overdue_h}.",
+        "Ask the installer to find out what holds it back. Until it has passed, follow local "
+        "guidance for water that may carry Legionella.",
     ),
-    "probe_silent": (
-        "The probe {subject:name} is silent.",
-        "Check its cable and whatever publishes it. Ladle goes on without it and is less certain.",
+    "disinfection_failed": (
+        "The thermal disinfection did not get hot, or not for long enough.",
+        "It is tried again. If that fails too, ask the installer to check the heat source, the "
+        "probe's place and the settings.",
     ),
-    "probe_jumping": (
-        "The probe {subject:name} jumps about.",
-        "Check its connections and its pocket. Ladle goes on without it and is less certain.",
-    ),
-    "probe_stuck": (
-        "The probe {subject:name} is stuck at one value.",
-        "Check that it sits in its pocket and that its topic is alive. Ladle goes on without it.",
-    ),
-    "probe_swapped": (
-        "The probe {subject:name} seems to be swapped with {with:name}.",
-        "Check which cable goes to which pocket, and mend the wiring or the configuration.",
-    ),
-    "probe_height": (
-        "The probe {subject:name} seems to sit at another height than stated.",
-        "Measure its pocket's height above the cylinder's floor and correct the configuration.",
+    "disinfection_refused": (
+        "Thermal disinfection cannot be done in this home.",
+        "The evidence says why. Until it is mended, the cylinder must be kept wholesome in "
+        "another way, following local codes and guidance.",
     ),
 }
+VERBATIM = frozenset({"running", "signals", "probe", "message", "with"})  # names, texts
+HELD_BACK: dict[str, str] = {
+    "minimum_run": "the minimum run",
+    "minimum_rest": "the minimum rest",
+    "starts_per_hour": "the starts allowed in an hour",
+    "will_not_call": "the heat pump's own control, which would not call now",
+}
+FACT_NAMES: dict[str, str] = {
+    "charge_l40": "charge",
+    "sure_l40": "at least",
+    "hottest_c": "hottest probe",
+    "waits_for": "held back by",
+    "plan_made_at": "plan of",
+    "watts": "electricity, W",
+    "overdue_h": "overdue by",
+    "age_s": "age",
+}
+
 UNKNOWN_REMEDY = "Look at the evidence. If it lasts, ask whoever installed the plant."
 
 LOSES: dict[str, str] = {
@@ -478,8 +571,8 @@ LOSES: dict[str, str] = {
 NOTES: dict[str, str] = {
     "invented_history": "The history shown here is invented, to demonstrate Ladle. "
     "No such household exists.",
-    "no_token_loopback_only": "No access token has been made yet, so these pages answer only on "
-    "this computer itself.",
+    "step_failing": "The control step fails. Everything is released and the cylinder is on its own "
+    "thermostats; the log says why.",
 }
 
 
@@ -608,6 +701,10 @@ def hygiene_refusal(facts: Facts, local: Local) -> str | None:
     return spoken(code, DECISIONS, facts, local) if isinstance(code, str) else None
 
 
-def note(code: str) -> str:
-    """A note about how the service stands."""
-    return NOTES.get(code, capital(plain(code)) + ".")
+def notes(codes: Sequence[str]) -> list[str]:
+    """How the service stands, as sentences; that no token exists stands at every page's foot."""
+    return [
+        NOTES.get(code, capital(plain(code)) + ".")
+        for code in codes
+        if code != "no_token_loopback_only"
+    ]

@@ -6,6 +6,7 @@ import re
 import xml.etree.ElementTree as ET
 from dataclasses import replace
 from datetime import UTC, date, datetime, time, timedelta
+from itertools import pairwise
 from zoneinfo import ZoneInfo
 
 import numpy as np
@@ -67,6 +68,22 @@ def test_every_window_is_drawn_where_and_as_what_it_is(plan: Plan):
     fewer = wide(replace(plan, windows=plan.windows[:1]))
     assert len(marks(fewer, "charging")) == 1
     assert "No charging planned" in texts(wide(replace(plan, windows=())))
+
+
+def test_labels_of_blocks_side_by_side_do_not_overlap(plan: Plan):
+    first = plan.windows[0]
+    close = tuple(
+        replace(first, start_s=first.start_s + i * 1800, end_s=first.start_s + (i + 1) * 1800)
+        for i in range(6)
+    )
+    picture = wide(replace(plan, windows=close))
+    labels = [
+        e for e in picture.iter(f"{SVG}text") if e.get("class") == "t value" and e.text == "8"
+    ]
+    places = sorted((float(e.get("y", 0)), float(e.get("x", 0))) for e in labels)
+    assert len(labels) >= 4
+    for (row, x), (other, next_x) in pairwise(places):
+        assert row != other or next_x - x >= 8
 
 
 def test_draws_charge_and_price_each_move_their_own_lane(plan: Plan):

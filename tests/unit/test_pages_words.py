@@ -71,8 +71,8 @@ def test_lengths_numbers_and_money():
     assert duration(5 * 86400) == f"5{nb}days"
     assert figure(-0.4) == "0"
     assert figure(-2.5, 1) == "\u22122.5"
-    assert DUBLIN.money(-0.314) == "\u22120.31 EUR"
-    assert KATHMANDU.price(9.5) == "9.50 NPR/kWh"
+    assert DUBLIN.money(-0.314) == "EUR\u00a0\u22120.31"
+    assert KATHMANDU.price(9.5) == "NPR\u00a09.50 per kWh"
     assert [price_figure(p) for p in (0.30, 0.145, -0.02)] == ["0.30", "0.145", "\u22120.02"]
     assert in_words(1) == "one tenth"
     assert in_words(10) == "ten tenths"
@@ -90,7 +90,7 @@ def test_facts_are_written_by_the_unit_in_their_name():
     assert said("at", int(NOW.timestamp()) + 3600) == "today 17:50"
     assert said("until", "2026-11-26T06:00+00:00") == "tomorrow 06:00"
     assert said("target_tenths", 7) == "seven tenths"
-    assert said("import_per_kwh", 0.145) == "0.145 EUR/kWh"
+    assert said("import_per_kwh", 0.145) == "EUR\u00a00.145 per kWh"
     assert said("short_chance", 0.05) == "about 1 in 20"
     assert said("source", "heat_pump") == "heat pump"
     assert said("probe", None) == "not known"
@@ -163,6 +163,7 @@ def test_every_fault_that_can_be_found_is_said_with_a_remedy():
         assert told.remedy
         assert "{" not in told.title + told.remedy
         assert detector.code not in told.title
+        assert detector.code in words.FAULTS, "say what to do about it in service/pages/words.py"
     new = words.fault(Fault("a_new_code", "top_pocket", NOW, "warning", {"held_s": 60}), DUBLIN)
     assert new.title == "A new code: top_pocket."
     assert new.evidence == (("Held", "60\u00a0s"),)

@@ -1,6 +1,5 @@
 // Keeps what is shown fresh. Everything works without it.
 (() => {
-  const every = 20000;
   const refresh = async () => {
     const shown = document.querySelector("[data-refresh]");
     if (!shown || document.hidden) return;
@@ -17,5 +16,6 @@
       // the next try may succeed; the page says as of when it is
     }
   };
-  setInterval(refresh, every);
+  const first = document.querySelector("[data-refresh]");
+  if (first) setInterval(refresh, 1000 * first.dataset.refresh);
 })();
