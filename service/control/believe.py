@@ -22,6 +22,7 @@ STRIDE_S = 10.0  # readings closer together are taken together
 IDLE_STRIDE_S = 60.0  # without news the estimator need not live more often
 COLD_STEP_K = 0.2
 COLD_LASTS_S = 3 * 86_400.0  # what the inlet showed while water ran counts for so long
+ALL_PROBES_WITHIN_S = 60.0  # a first estimate waits so long for the last probe
 ASTRAY_K = 8.0
 ASTRAY_FOR_S = 300.0
 TOO_HOT_K = 8.0  # an estimate this far above the ceiling has gone astray
@@ -87,6 +88,12 @@ def advance(
     """
     if belief.estimator is None:
         if not probes_c:
+            return belief
+        if belief.heard_mark_s is None:
+            belief = replace(belief, heard_mark_s=elapsed_s)
+        # One probe of many says little: the others are on their way, or are missed after a while.
+        waited_s = elapsed_s - (belief.heard_mark_s or 0.0)
+        if len(probes_c) < len(plant.probes) and waited_s < ALL_PROBES_WITHIN_S:
             return belief
         return _begin(belief, plant, probes_c, cold_c, ambient_c, flow_known, elapsed_s)
     lived_s = elapsed_s - belief.mark_s
