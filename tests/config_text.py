@@ -21,17 +21,20 @@ def write(
     broker: str = "",
     http_port: int = 0,
     keeping: str = "commit_every_s = 1",
+    stamped: bool = True,
 ) -> Path:
-    """Write ``ladle.toml`` into ``folder``; its database lies there too."""
+    """Write ``ladle.toml`` into ``folder``; its database lies there too.
+
+    Without ``stamped`` the probes send bare numbers that say nothing of their age.
+    """
+    form = 'format = "json"\nvalue = "c"\nstamp = "t"' if stamped else 'format = "number"'
     probes = "\n".join(
         f"""
 [[homes.signals]]
 name = "probe_{n}"
 measures = "probe"
 topic = "plant/probe/{n}"
-format = "json"
-value = "c"
-stamp = "t"
+{form}
 unit = "Cel"
 height_m = {height}
 stale_after_s = 30

@@ -83,7 +83,8 @@ def _all(client: httpx.Client, path: str) -> list[dict[str, Any]]:
         answer = client.get(url)
         assert answer.status_code == 200, answer.text
         found += answer.json() if isinstance(answer.json(), list) else answer.json()["items"]
-        url = answer.links.get("next", {}).get("url", "")
+        following = answer.links.get("next", {}).get("url")
+        url = str(answer.url.join(following)) if following else ""
     return found
 
 
@@ -133,17 +134,14 @@ def _history_then_present(serving: Serving, plant: Plant, now: datetime, zone: Z
     total_l = max(one.body["total_l"] for one in said if one.topic == "draw")
     present = Present(plant, column, total_l)
     try:
-        state = _wait(
-            "a charge",
-            lambda: (
-                s
-                if (s := api.get("state").json()).get("usable_l40") is not None
-                and s["rule"] == "plan"
-                else None
-            ),
-        )
         truth_l = _column_v40_l(column)
-        assert abs(state["usable_l40"] - truth_l) < 0.08 * truth_l
+
+        def charge() -> dict[str, Any] | None:
+            state: dict[str, Any] = api.get("state").json()
+            near = abs((state.get("usable_l40") or 0.0) - truth_l) < 0.08 * truth_l
+            return state if near and state["rule"] == "plan" else None
+
+        state = _wait("the column's charge", charge)
         assert state["usable_low_l40"] <= state["usable_l40"] <= state["usable_high_l40"]
         reference_l = 300.0 * (55.0 - 10.0) / 30.0
         assert abs(state["reference_l40"] - reference_l) < 0.02 * reference_l
