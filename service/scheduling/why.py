@@ -120,7 +120,7 @@ def window_reason(x: Context, runs: list[Run], since: int, until: int) -> Reason
         "other_wins_below_per_kwh": None,
         "skip_above_tenths": round(tenths(skip, reference), 1) if skip > 0 else None,
         "price_estimated": int(bool(c.problem.prices.estimated[slots].any())),
-        "asked_by": _asked_by(c, first, last, until, target),
+        "asked_by": _asked_by(x, stage, runs, until),
     }
     if other is not None:
         per_l40 = float(stage.kwh_per_l40[other])
@@ -208,18 +208,16 @@ def _next_best(
     return int(slots[np.argmin(price + near)])
 
 
-def _asked_by(c: Compiled, first: int, last: int, until: int, target: float) -> str | None:
-    """Who asked for a level that this window has to reach, if somebody did."""
-    grid = c.problem.grid
-    ends = int(grid.end_s[last])
-    before = int(grid.end_s[min(until, len(grid)) - 1])
-    for wish in c.problem.limits.raises:
-        soon = wish.until_s > ends - 1 and wish.from_s < before
-        if (
-            soon
-            and wish.usable_l40 > 0
-            and abs(target - wish.usable_l40) <= (2.0 * c.lattice.step + 0.05 * wish.usable_l40)
-        ):
+def _asked_by(x: Context, stage: Stage, runs: list[Run], until: int) -> str | None:
+    """Who asked for the level that this window just reaches, if somebody did."""
+    grid, step = x.c.problem.grid, x.c.lattice.step
+    first, last = runs[0].slot, runs[-1].slot
+    before, target = float(x.path.usable[first]), runs[-1].usable_after
+    over = 0.05 * target + max(2.0 * step, 0.25 * float(stage.heat[last]))
+    begins, ends = int(grid.start_s[first]), int(grid.end_s[min(until, len(grid)) - 1])
+    for wish in x.c.problem.limits.raises:
+        in_time = wish.until_s > begins and wish.from_s <= ends
+        if in_time and before < wish.usable_l40 and -2.0 * step <= target - wish.usable_l40 <= over:
             return wish.why
     return None
 
