@@ -67,10 +67,13 @@ def add(session: Session, home_id: int, signals: dict[str, int], batch: Sequence
                 "flags": STAMPED * reading.stamped + TELLS_NOW * reading.tells_now,
             }
         )
-    done: Any = session.connection().execute(
-        upsert(session, ReadingRow).on_conflict_do_nothing(), rows
-    )
-    return int(done.rowcount)
+    put = upsert(session, ReadingRow).on_conflict_do_nothing()
+    connection = session.connection()
+    if connection.dialect.name == "sqlite":
+        done: Any = connection.execute(put, rows)
+        return int(done.rowcount)
+    # A server's driver does not count over many rows; what was inserted comes back instead.
+    return len(connection.execute(put.returning(table_of(ReadingRow).c.signal_id), rows).all())
 
 
 def since(

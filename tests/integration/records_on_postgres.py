@@ -1,0 +1,111 @@
+"""The tests of the records once more, on a PostgreSQL server that this file starts and ends.
+
+Not part of the test command, since it needs the server's programs (Debian: postgresql):
+
+    pytest tests/integration/records_on_postgres.py
+"""
+
+from __future__ import annotations
+
+import os
+import shutil
+import subprocess
+import tempfile
+from collections.abc import Iterator
+from datetime import timedelta
+from pathlib import Path
+
+import pytest
+from alembic.autogenerate import compare_metadata
+from alembic.migration import MigrationContext
+from sqlmodel import SQLModel
+
+from service.records import Records, RecordsError
+from tests.integration.test_records import (  # noqa: F401
+    test_a_fault_is_seen_acknowledged_and_over,
+    test_export_writes_every_table_of_one_home,
+    test_history_says_when_the_home_was_watched,
+    test_homes_do_not_see_each_other,
+    test_imported_history_is_watched_and_labelled,
+    test_many_threads_write_and_read_at_once,
+    test_old_plans_and_forecasts_lose_their_bulk_and_keep_their_sense,
+    test_only_the_last_snapshots_are_kept_newest_first,
+    test_overrides_keep_their_trace_and_end_once,
+    test_pages_follow_each_other_without_loss_or_repeat,
+    test_prices_are_kept_and_replaced_by_a_later_fetch,
+    test_readings_come_back_in_order_of_arrival_and_exact,
+    test_readings_that_fill_a_gap_close_it,
+    test_scores_are_kept_by_day_and_origin,
+    test_settings_are_versions_with_author_reason_and_time_of_effect,
+    test_the_same_signal_and_stamp_is_stored_once,
+    test_thinning_keeps_mean_least_greatest_and_count,
+    test_what_a_step_gives_is_stored_and_read_back,
+)
+from tests.records_samples import NOW
+
+
+def _programs() -> Path:
+    found = [Path(p) for p in [shutil.which("initdb")] if p]
+    found += sorted(Path("/usr/lib/postgresql").glob("*/bin/initdb"))
+    assert found, "PostgreSQL's initdb is not installed (Debian: apt install postgresql)"
+    return found[-1].parent
+
+
+@pytest.fixture(scope="module")
+def server() -> Iterator[str]:
+    """The URL of a server of our own, on a socket in a folder of its own."""
+    folder = Path(tempfile.mkdtemp(prefix="ladle-postgres-"))
+    as_user: list[str] = []
+    if os.getuid() == 0:  # the server refuses to run as root
+        shutil.chown(folder, "postgres")
+        as_user = ["runuser", "-u", "postgres", "--"]
+
+    def _run(program: str, *arguments: str) -> None:
+        whole = [*as_user, str(_programs() / program), *arguments]
+        done = subprocess.run(
+            whole, check=False, capture_output=True, cwd="/", timeout=60, text=True
+        )
+        assert done.returncode == 0, f"{program}: {done.stdout}{done.stderr}"
+
+    data = str(folder / "data")
+    _run("initdb", "-D", data, "-U", "ladle", "--auth=trust", "--no-sync")
+    options = f"-c listen_addresses='' -c unix_socket_directories={folder} -c fsync=off"
+    _run("pg_ctl", "-D", data, "-o", options, "-l", str(folder / "log"), "-w", "start")
+    try:
+        _run("createdb", "-h", str(folder), "-U", "ladle", "ladle")
+        yield f"postgresql://ladle@/ladle?host={folder}"
+    finally:
+        _run("pg_ctl", "-D", data, "-m", "fast", "-w", "stop")
+        shutil.rmtree(folder)
+
+
+@pytest.fixture
+def records(server: str) -> Iterator[Records]:
+    opened = Records.open(server)
+    yield opened
+    with opened.database.writer.begin() as connection:
+        names = ", ".join(f'"{table}"' for table in SQLModel.metadata.tables)
+        connection.exec_driver_sql(f"TRUNCATE {names} RESTART IDENTITY CASCADE")
+    opened.close()
+
+
+def test_models_and_migrations_agree_here_too(records: Records) -> None:
+    with records.database.reader.connect() as connection:
+        context = MigrationContext.configure(connection)
+        assert compare_metadata(context, SQLModel.metadata) == []
+
+
+def test_tokens_and_keys_work_here_too(records: Records) -> None:
+    secret, token = records.tokens.make("hall display", "reader", ["home"], NOW)
+    assert records.tokens.find(secret) == token
+    assert records.idempotency.begin("home", "x", "k", "d", NOW) is None
+    records.idempotency.finish("home", "x", "k", 201, "{}")
+    kept = records.idempotency.begin("home", "x", "k", "d", NOW + timedelta(seconds=1))
+    assert kept is not None
+    assert kept.status == 201
+    assert records.size_bytes() > 0
+
+
+def test_a_backup_is_left_to_the_servers_own_tools(records: Records, tmp_path: Path) -> None:
+    with pytest.raises(RecordsError, match="pg_dump"):
+        records.backup(tmp_path / "x")
