@@ -9,7 +9,7 @@ from typing import Any
 
 import numpy as np
 
-from service.control.types import Override, View, Wish
+from service.control.types import Override, Rule, View, Wish
 from service.cylinder.usable import USES
 from service.house import Health, House
 from service.pages import timeline, words
@@ -17,6 +17,10 @@ from service.pages.local import Local, figure, in_words
 from service.scheduling.types import Plan, Reason, Window
 from service.settings import HomeSettings
 
+IDLE = {  # rules under which nothing of the plan is carried out
+    Rule.MAINTENANCE_HOLD: "None of this is carried out while the maintenance hold lasts.",
+    Rule.FAIL_SAFE: "None of this is carried out until readings can be trusted again.",
+}
 HOW_MUCH = "how_much"  # the short form's first field: a wish, or a wish and its tenths
 
 
@@ -86,6 +90,7 @@ def content(house: House, local: Local, refused: Refused | None = None) -> dict[
         )
         known["rows"] = timeline.rows(plan, view.reference_l40, local)
         known["windows"] = [_window(w, local) for w in plan.windows]
+        known["idle"] = IDLE.get(view.mode)
         known["next"] = known["windows"][0] if plan.windows else None
         known["plan_reason"] = words.plan_reason(
             plan.windows[0].reason if plan.windows else plan.reason, local

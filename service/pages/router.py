@@ -148,6 +148,10 @@ def make_router(houses: Mapping[str, House], records: Records, access: Door) -> 
         wiring = house.settings.wiring
         return Local(wiring.zone_info, wiring.currency, house.now())
 
+    def about(home: str, house: House, visitor: Visitor) -> dict[str, Any]:
+        title = house.settings.wiring.title
+        return {"visitor": visitor, "home": home, "base": f"/homes/{home}", "title": title}
+
     def show(
         request: Request,
         home: str,
@@ -159,12 +163,7 @@ def make_router(houses: Mapping[str, House], records: Records, access: Door) -> 
         if isinstance(entered, Response):
             return entered
         house, visitor = entered
-        shared = {
-            "visitor": visitor,
-            "home": home,
-            "base": f"/homes/{home}",
-            "title": house.settings.wiring.title,
-        }
+        shared = about(home, house, visitor)
         try:
             shown = content(house, local_of(house))
         except RecordsError as error:
@@ -194,7 +193,7 @@ def make_router(houses: Mapping[str, House], records: Records, access: Door) -> 
         if isinstance(entered, Response):
             return entered
         house, visitor = entered
-        context: dict[str, Any] = {"visitor": visitor, "home": home, "base": f"/homes/{home}"}
+        context = about(home, house, visitor)
         if not access.genuine(request, sent.get("csrf", "")):
             return pages.refuse(
                 403,
@@ -335,9 +334,7 @@ def make_router(houses: Mapping[str, House], records: Records, access: Door) -> 
                     404,
                     "That has ended already",
                     "Nothing was changed. The page shows what is in force.",
-                    visitor=visitor,
-                    home=home,
-                    base=f"/homes/{home}",
+                    **about(home, house, visitor),
                 )
             return back(home, "", "ended")
 
@@ -353,9 +350,7 @@ def make_router(houses: Mapping[str, House], records: Records, access: Door) -> 
                     404,
                     "That is over already",
                     "The fault has cleared since the page was made. Nothing was changed.",
-                    visitor=visitor,
-                    home=home,
-                    base=f"/homes/{home}",
+                    **about(home, house, visitor),
                 )
             return back(home, "/care", "seen")
 

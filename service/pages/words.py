@@ -63,6 +63,35 @@ LEADS: dict[str, tuple[str, ...]] = {
         "{expected_l40:about} are usual by then.",
         "It may run short at the next use.",
     ),
+    # what an installer reads in full among the decisions, here as a household needs it
+    "at_ceiling": ("The cylinder is as hot as it may get, so nothing heats it for now.",),
+    "stopping": ("Ladle is shutting down; the cylinder keeps itself hot by its own thermostats.",),
+    "clock_cannot_be_right": (
+        "Ladle's clock is wrong; the cylinder keeps itself hot by its own thermostats.",
+    ),
+    "broker_gone": ("No readings come in; the cylinder keeps itself hot by its own thermostats.",),
+    "waiting_for_readings": (
+        "Ladle is waiting for its first readings; the cylinder is on its own thermostats.",
+    ),
+    "readings_stale": (
+        "No readings come in; the cylinder keeps itself hot by its own thermostats.",
+    ),
+    "readings_contradict": (
+        "The readings cannot be trusted; the cylinder keeps itself hot by its own thermostats.",
+    ),
+    "hold": (
+        "Held for maintenance by {by} since {since}: nothing is commanded.",
+        "Held for maintenance: nothing is commanded.",
+    ),
+    "disinfection_heating": (
+        "The cylinder is being disinfected by heat, so its water gets hotter than usual.",
+    ),
+    "disinfection_holding": (
+        "The cylinder is being disinfected by heat, so its water is hotter than usual.",
+    ),
+    "disinfection_waits_for_source": (
+        "The cylinder is due to be disinfected by heat, as soon as something may run.",
+    ),
 }
 
 CAUTIONS: dict[str, tuple[str, ...]] = {
@@ -671,6 +700,7 @@ def hygiene(facts: Facts, local: Local) -> tuple[tuple[str, str], ...]:
     due = facts.get("due_in_h")
     lukewarm, limit = said("lukewarm_h"), said("lukewarm_limit_h")
     turnover = facts.get("turnover")
+    lethality = said("lethality_decades_lowest_layer")
     lines: list[tuple[str, str | None]] = [
         ("State", HYGIENE_STATES.get(str(facts.get("state")), said("state"))),
         ("Last passed", said("passed_at") or ("not on record" if facts else None)),
@@ -689,7 +719,10 @@ def hygiene(facts: Facts, local: Local) -> tuple[tuple[str, str], ...]:
             else None,
         ),
         ("Not vouched for below", said("not_vouched_below_m")),
-        ("Lethality, least layer", said("lethality_decades_lowest_layer")),
+        (
+            "Lethality, least layer",
+            f"{lethality} decades" if lethality is not None else None,
+        ),
         ("Failed attempts", said("failures") if facts.get("failures") else None),
     ]
     return tuple((name, value) for name, value in lines if value is not None)

@@ -51,6 +51,7 @@ def _serve(records: Records, locked: bool) -> Iterator[Site]:
             tokens[role] = records.tokens.make(f"Ines as {role}", role, homes, NOW)[0]
     listening = socket.socket()
     listening.bind(("127.0.0.1", 0))
+    listening.listen()  # so that the first page waits instead of being refused
     server = uvicorn.Server(
         uvicorn.Config(app_for(houses, records, locked), log_level="warning", lifespan="off")
     )

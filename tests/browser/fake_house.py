@@ -369,8 +369,8 @@ def troubled(view: View) -> View:
                 {"same_for_s": 18000, "value_c": 43.6, "drawn_l40": 74.0},
             ),
             Fault(
-                "no_effect",
-                "heat_pump_call",
+                "command_without_effect",
+                "heat_pump",
                 since + timedelta(hours=1),
                 "fault",
                 {"waited_s": 1500, "electricity_w": 21.0, "rise_k": 0.1},
