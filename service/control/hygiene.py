@@ -310,7 +310,8 @@ def _source(s: Situation) -> SourcePlant | None:
         (s.fresh[p.name] for p in s.plant.hygiene_probes if p.name in s.fresh), default=0.0
     )
     pump = s.usable_source("heat_pump")
-    if pump is not None and (pump in reaching(s.plant) or lowest < pump.limit_c - 3.0):
+    helps = pump is not None and (pump in reaching(s.plant) or lowest < pump.limit_c - 3.0)
+    if pump is not None and helps and s.answers(pump):
         return pump
     return next(
         (source for source in reaching(s.plant) if s.usable_source(source.name) is not None), None

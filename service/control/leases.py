@@ -19,7 +19,6 @@ REPEATS_PER_LEASE = 3.0
 HOUR_S = 3600.0
 SET_STEP_C = 0.5  # a set temperature or power that moved less is not sent again
 POWER_STEP_W = 50.0
-CALL_MARGIN_K = 0.5
 
 
 @dataclass(frozen=True)
@@ -203,23 +202,20 @@ def _terms(
     """
     plant = situation.plant
     source = plant.sources[run.source]
+    if not situation.answers(source):
+        return None
     set_c: float | None = None
     power_w: float | None = None
     if actuator.form is Form.SET_TEMPERATURE:
         most_c = min(plant.ceiling_c, source.limit_c)
         set_c = min(run.set_c, most_c)
-        pump = plant.settings.wiring.heat_pump
-        if run.source == "heat_pump" and pump is not None and pump.own_sensor_height_m is not None:
-            at_sensor_c = situation.layer_c(plant.level(pump.own_sensor_height_m))
-            if at_sensor_c is not None and not situation.running("heat_pump"):
-                needed_c = at_sensor_c + pump.own_restart_k + CALL_MARGIN_K
-                if needed_c > most_c:
-                    return None
-                set_c = max(set_c, needed_c)
-            elif at_sensor_c is not None:
-                held = situation.state.book.leases.get(actuator.name)
-                if held is not None and held.set_c is not None:
-                    set_c = min(max(set_c, held.set_c), most_c)
+        call_c = situation.call_c(run.source)
+        if situation.running(run.source):
+            held = situation.state.book.leases.get(actuator.name)
+            if call_c is not None and held is not None and held.set_c is not None:
+                set_c = min(max(set_c, held.set_c), most_c)  # as it was when it was answered
+        elif call_c is not None:
+            set_c = max(set_c, call_c)
         set_c = round(min(set_c, plant.ceiling_c), 1)
     if actuator.form is Form.DIVERTER:
         power_w = source.electricity_w if run.power_w is None else run.power_w

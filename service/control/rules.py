@@ -220,13 +220,17 @@ def _up_to(s: Situation, target_l40: float, begin_l40: float | None = None) -> t
     if charge is None:
         return ()
     begin = target_l40 - BATCH_TENTHS * s.plant.tenth_l40 if begin_l40 is None else begin_l40
+    unanswered: tuple[Run, ...] = ()
     for name in ORDER:
         source = s.usable_source(name)
         if source is None or s.full(source, s.plant.set_c):
             continue
         if _below(s, source, charge, target_l40, begin):
-            return (Run(name, s.plant.set_c),)
-    return ()
+            run = (Run(name, s.plant.set_c),)
+            if s.answers(source):
+                return run
+            unanswered = unanswered or run
+    return unanswered  # leases say why nothing comes of it
 
 
 def _charge_to(s: Situation) -> Ruling | None:
@@ -238,7 +242,7 @@ def _charge_to(s: Situation) -> Ruling | None:
     missing = target - s.charge_l40
     for name in ORDER:
         source = s.usable_source(name)
-        if source is None or s.full(source, s.plant.set_c):
+        if source is None or s.full(source, s.plant.set_c) or not s.answers(source):
             continue
         need_s = missing * kwh_per_l40(s) * 3.6e6 / source.heat_w
         left = wish.until - s.now

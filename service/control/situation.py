@@ -6,7 +6,7 @@ from dataclasses import dataclass, field
 from datetime import datetime
 from functools import cached_property
 
-from adapters.wiring import Quantity
+from adapters.wiring import Form, Quantity
 from service.control import observe
 from service.control.overrides import Standing
 from service.control.plant import LAYERS, Plant, Probe, SourcePlant
@@ -16,6 +16,7 @@ from service.cylinder.estimator import Estimate
 from service.scheduling.types import SourceName
 from service.settings import HomeSettings
 
+CALL_MARGIN_K = 0.5
 FULL_WITHIN_K = 1.0  # a layer this close to the set temperature takes no more heat
 ORDER: tuple[SourceName, ...] = ("heat_pump", "immersion")
 
@@ -116,6 +117,29 @@ class Situation:
         if self.left_alone(name):
             return None
         return source
+
+    def call_c(self, name: SourceName) -> float | None:
+        """The lowest set temperature that the heat pump would answer; None when nothing is known.
+
+        Its own control starts only when its sensor is a restart differential below the set.
+        """
+        pump = self.settings.wiring.heat_pump
+        if name != "heat_pump" or pump is None or pump.own_sensor_height_m is None:
+            return None
+        at_sensor_c = self.layer_c(self.plant.level(pump.own_sensor_height_m))
+        return None if at_sensor_c is None else at_sensor_c + pump.own_restart_k + CALL_MARGIN_K
+
+    def answers(self, source: SourcePlant) -> bool:
+        """Whether a source would start when called, as far as its own control is known."""
+        if self.running(source.name):
+            return True
+        call_c = self.call_c(source.name)
+        if call_c is None:
+            return True
+        actuator = source.actuator(surplus=False)
+        if actuator is not None and actuator.form is Form.SET_TEMPERATURE:
+            return call_c <= min(source.limit_c, self.plant.ceiling_c)
+        return call_c <= source.limit_c  # merely called: its own set temperature decides
 
     def left_alone(self, name: SourceName) -> bool:
         """Whether a fault of this source stands and it is too early to try it again."""

@@ -39,6 +39,7 @@ from service.settings import HomeSettings
 
 LONGEST_SLEEP_S = 300.0
 LONGEST_LIVED_S = 6 * 3600.0  # a longer pause between steps was no life at all
+GAINS_KWH = 0.12  # in five minutes, by the probes: somebody heats the water
 MILD_C = 7.0  # outdoors, where nothing measures it
 PRICES_KEPT_S = 8 * 86_400.0
 DRAWS_KEPT = 400
@@ -97,7 +98,12 @@ def resume(state: State, now: datetime, elapsed_s: float) -> State:
         heard={
             name: Heard(h.value, h.measured_s, elapsed_s, STALE) for name, h in state.heard.items()
         },
-        belief=replace(state.belief, mark_s=moved(state.belief.mark_s)),
+        belief=replace(
+            state.belief,
+            mark_s=moved(state.belief.mark_s),
+            astray_mark_s=None,
+            heard_mark_s=None,
+        ),
         draws=replace(state.draws, rate_l_per_min=0.0, heat_mark_s=NEVER, heat_kwh=None),
         book=replace(
             state.book,
@@ -307,7 +313,8 @@ def _heat(
 ) -> tuple[dict[str, float], bool]:
     """Heat put in since the estimator's last stride, kWh by source, and whether it was measured.
 
-    A heat pump also warms rooms: its heat counts only while it is run for hot water. What is
+    A heat pump also warms rooms: its heat counts only while it is run for hot water, or while
+    the cylinder gains heat, as when its own control heats it. What is
     only assumed ends when the water where the source begins is as hot as it can make it.
     """
     heat, measured = state.belief.heat_kwh, state.belief.metered
@@ -318,7 +325,16 @@ def _heat(
             lease.source == name and lease.action == "run" for lease in state.book.leases.values()
         )
         outdoor = observe.first_fresh(plant, fresh, Quantity.OUTDOOR_TEMPERATURE)
-        kwh, was_measured = _source_heat(name, source, running, plant, meter, outdoor, lived_s)
+        kwh, was_measured = _source_heat(
+            name,
+            source,
+            running,
+            plant,
+            meter,
+            outdoor,
+            lived_s,
+            supervision.gains_now(state.watch, GAINS_KWH),
+        )
         if not was_measured and kwh > 0:
             lowest = next(
                 (
@@ -344,13 +360,14 @@ def _source_heat(
     meter: Metered,
     outdoor_c: float | None,
     lived_s: float,
+    warms_water: bool,
 ) -> tuple[float, bool]:
     hours = lived_s / 3600.0
     if name == "immersion":
         if Quantity.IMMERSION_ELECTRICITY in meter.kwh:
             return meter.kwh[Quantity.IMMERSION_ELECTRICITY], True
         return (source.heat_w / 1000.0 * hours if running else 0.0), False
-    if not running:
+    if not running and not warms_water:
         return 0.0, True
     if Quantity.HEAT_PUMP_HEAT in meter.kwh:
         return meter.kwh[Quantity.HEAT_PUMP_HEAT], True

@@ -149,14 +149,19 @@ DETECTORS: tuple[Detector, ...] = (
     ),
     Detector("probe_jumping", "a probe that jumps", "the estimator's", "fault", 600.0, 1800.0),
     Detector(
-        "probe_swapped", "a probe swapped with another", "the estimator's", "fault", 3600.0, 3600.0
+        "probe_swapped",
+        "a probe swapped with another",
+        "the estimator's, for half a day",
+        "fault",
+        43_200.0,
+        3600.0,
     ),
     Detector(
         "probe_wrong_height",
         "a probe at another height than stated",
-        "the estimator's",
+        "the estimator's, for half a day",
         "warning",
-        3600.0,
+        43_200.0,
         3600.0,
     ),
     Detector(
@@ -528,6 +533,16 @@ def _gained(watch: Watch, within_s: float, elapsed_s: float) -> tuple[float, flo
         return None
     drawn = last.drawn_kwh - first.drawn_kwh
     return last.heat_kwh - first.heat_kwh + drawn, last.mark_s - first.mark_s
+
+
+def gains_now(watch: Watch, least_kwh: float) -> bool:
+    """Whether the cylinder gained heat between the last two moments, draws added back."""
+    if len(watch.moments) < 2:
+        return False
+    before, last = watch.moments[-2:]
+    if last.heat_kwh is None or before.heat_kwh is None:
+        return False
+    return last.heat_kwh - before.heat_kwh + last.drawn_kwh - before.drawn_kwh > least_kwh
 
 
 def _uncommanded(

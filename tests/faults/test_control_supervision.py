@@ -56,16 +56,26 @@ def test_a_command_without_effect_is_told_and_the_other_source_takes_over() -> N
     assert home.until(lambda h: not _stands(h, "command_without_effect"), 3 * 3600)
 
 
-def test_a_heat_pump_that_is_satisfied_by_its_own_sensor_is_explained() -> None:
+def test_a_heat_pump_that_its_own_sensor_keeps_off_is_not_called_in_vain() -> None:
     home = _home(
         changes={"heat_pump": {"own_sensor_height_m": 1.4, "own_restart_k": 5}},
         profile_c=[12.0] * 30 + [51.0] * 10,
+    )
+    home.live(600)
+    assert not any(c.actuator == "pump" for _, c in home.sent)
+    assert home.on("element")
+
+
+def test_a_call_without_effect_shows_what_the_heat_pumps_own_control_sees() -> None:
+    home = _home(
+        changes={"heat_pump": {"own_sensor_height_m": 1.4, "own_restart_k": 5}},
+        profile_c=[12.0] * 30 + [46.0] * 10,
     )
     home.dead = {"pump"}
     assert home.until(lambda h: _stands(h, "command_without_effect"), 1500)
     facts = _told(home, "command_without_effect")[0].facts
     assert facts["calls_below_c"] == 47.0
-    assert float(facts["own_sensor_c"] or 0) > 47.0
+    assert float(facts["own_sensor_c"] or 0) == pytest.approx(46.0, abs=1.0)
 
 
 def test_without_a_meter_the_temperatures_tell_that_a_command_had_no_effect() -> None:

@@ -2,13 +2,14 @@
 
 from __future__ import annotations
 
+from dataclasses import replace
 from datetime import datetime, timedelta
 
 from service.control import snapshot
 from service.control.types import Rule, Wish
 from tests.control_plant import CHEAP_NIGHT, MONDAY, LittleHome, habits, settings, showers
 
-EMPTY = [12.0] * 30 + [50.0] * 10
+EMPTY = [12.0] * 24 + [50.0] * 16
 
 
 def _home(**more: object) -> LittleHome:
@@ -31,11 +32,13 @@ def test_charges_in_the_cheap_band_and_releases_at_the_target() -> None:
         history=habits(28, MONDAY),
         every_s=300.0,
     )
+    just_disinfected = replace(home.state.hygiene, since_pass_s=0.0)
+    home.state = replace(home.state, hygiene=just_disinfected)
     home.live(9.5 * 3600)
     runs = [at for at, c in home.sent if c.action == "run"]
     assert runs
     local = [at + timedelta(hours=1) for at in runs]
-    assert all(1 <= at.hour < 5 for at in local)
+    assert all(1 <= at.hour < 5 for at in local), local
     assert not home.on("pump")
     assert home.sent[-1][1].action == "release"
     assert (home.last.view.shown_tenths or 0) >= 4
