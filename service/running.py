@@ -31,7 +31,7 @@ from service.control.work import as_history
 from service.house import Health
 from service.records.records import Records
 from service.settings import HomeSettings, HomeWiring
-from service.settings_check import changed_tunables
+from service.settings_check import changed_tunables, refuse_misfits
 from service.worker import Worker
 
 log = logging.getLogger(__name__)
@@ -152,6 +152,7 @@ class RunningHouse:
         """Merge ``changes`` into the tunables; SettingsRefused names each key that is wrong."""
         with self._turn_lock:
             tunables = changed_tunables(self._settings, changes)
+            refuse_misfits(self._settings, tunables)
             self._records.add_settings(self.id, tunables, author, self.now(), reason=reason)
             self._settings = self._settings_in_force(self._settings.wiring)
         self._offer()

@@ -25,6 +25,7 @@ from pydantic_settings import (
     TomlConfigSettingsSource,
 )
 
+from service.control import config_checks
 from service.settings import HomeSettings, Tunables, Wiring
 
 HIDDEN = "(hidden)"
@@ -134,6 +135,21 @@ def changed_tunables(settings: HomeSettings, changes: Mapping[str, Any]) -> Tuna
         return Tunables.model_validate(merged)
     except ValidationError as error:
         raise SettingsRefused(wrong_lines(error, Tunables)) from error
+
+
+def refuse_misfits(settings: HomeSettings, tunables: Tunables) -> None:
+    """Refuse a change that makes settings misfit; what did not fit before stands in no one's way.
+
+    Raises:
+        SettingsRefused: with one line for each new misfit.
+    """
+    before = {(m.code, m.key) for m in config_checks.refused(settings)}
+    changed = settings.model_copy(update={"tunables": tunables})
+    new = [m for m in config_checks.refused(changed) if (m.code, m.key) not in before]
+    if new:
+        raise SettingsRefused(
+            Wrong(m.key, m.value, m.expected, f"{m.mend[:1].upper()}{m.mend[1:]}.") for m in new
+        )
 
 
 def _merge(base: Any, patch: Mapping[str, Any]) -> dict[str, Any]:

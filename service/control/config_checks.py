@@ -22,6 +22,8 @@ DAY_MINUTES = 1440
 CUTOUT_MARGIN_K = 5.0
 REACH_MARGIN_K = 0.5
 VALVE_MARGIN_K = 2.0
+# While one of these stands nothing is commanded, whoever wrote the settings.
+UNSAFE = frozenset({"ceiling_not_below_thermostat", "thermostat_not_below_cutout", "latches"})
 _CLOCK = re.compile(r"^(([01]\d|2[0-3]):[0-5]\d|24:00)$")
 
 
@@ -66,6 +68,14 @@ def check(settings: HomeSettings, prefix: str = "ladle") -> tuple[Misfit, ...]:
 def refused(settings: HomeSettings, prefix: str = "ladle") -> tuple[Misfit, ...]:
     """Only what must be mended before the settings may be used."""
     return tuple(m for m in check(settings, prefix) if m.severity == "refuse")
+
+
+def unsafe(plant: Plant) -> Misfit | None:
+    """What makes it unsafe to command anything in this home, worked out once; None if nothing."""
+    return plant.remembered(
+        "config_checks.unsafe",
+        lambda: next((m for m in refused(plant.settings) if m.code in UNSAFE), None),
+    )
 
 
 def _written(settings: HomeSettings) -> Iterator[Misfit]:

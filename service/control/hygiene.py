@@ -11,7 +11,14 @@ from __future__ import annotations
 
 from dataclasses import dataclass, replace
 
-from service.control.plant import DISINFECTION_MARGIN_K, LAYERS, Plant, Probe, SourcePlant
+from service.control.plant import (
+    DISINFECTION_BELOW_CEILING_K,
+    DISINFECTION_MARGIN_K,
+    LAYERS,
+    Plant,
+    Probe,
+    SourcePlant,
+)
 from service.control.precedence import Ruling, Run
 from service.control.situation import ORDER, Situation
 from service.control.state import Attempt, Facts, Hold, HygieneClock
@@ -28,6 +35,7 @@ GIVE_UP_FACTOR = 3.0  # an attempt lasts at most this much longer than reckoned
 START_MARGIN = 1.5
 LONGEST_GAP_S = 300.0  # a hold with a longer silence of its probes is not a hold
 HOTTER_K = 3.0
+REHEAT_K = 0.8  # a hold is topped up when it cooled by this much
 UPSIDE_DOWN_K = 5.0  # colder water above by more than this cannot be
 TALLY_STRIDE_S = 60.0
 TALLY_LONGEST_S = 7200.0  # a longer silence is not counted as if one profile had lasted
@@ -120,7 +128,11 @@ def need_s(s: Situation) -> float:
 
 def target_c(plant: Plant) -> float:
     """How hot a disinfection heats: a little beyond its temperature, never above the ceiling."""
-    return min(plant.settings.tunables.hygiene.disinfect_c + DISINFECTION_MARGIN_K, plant.ceiling_c)
+    wanted_c = plant.settings.tunables.hygiene.disinfect_c
+    return max(
+        wanted_c,
+        min(wanted_c + DISINFECTION_MARGIN_K, plant.ceiling_c - DISINFECTION_BELOW_CEILING_K),
+    )
 
 
 def due(s: Situation) -> Due:
@@ -245,7 +257,7 @@ def judge(s: Situation) -> Ruling | None:
     lowest = min(
         (s.fresh[p.name] for p in s.plant.hygiene_probes if p.name in s.fresh), default=None
     )
-    if lowest is not None and lowest >= (set_c if not s.running(source.name) else set_c + 0.5):
+    if lowest is not None and lowest >= set_c - (0.0 if s.running(source.name) else REHEAT_K):
         return Ruling(Rule.HYGIENE, Reason("disinfection_holding", facts))
     return Ruling(Rule.HYGIENE, Reason("disinfection_heating", facts), (Run(source.name, set_c),))
 

@@ -20,7 +20,8 @@ from service.scheduling.types import Layout, SourceName
 from service.settings import HeatPumpWiring, HomeSettings
 
 CEILING_BELOW_THERMOSTAT_K = 2.0
-DISINFECTION_MARGIN_K = 2.0  # heated this much beyond, so that the probe holds its temperature
+DISINFECTION_BELOW_CEILING_K = 1.0  # room for what a heater still gives when it is released
+DISINFECTION_MARGIN_K = 1.5  # heated this much beyond, so that the probe holds its temperature
 LAYERS = 40
 
 T = TypeVar("T")

@@ -4,7 +4,7 @@ from __future__ import annotations
 
 from datetime import timedelta
 
-from service.control import hygiene
+from service.control import config_checks, hygiene
 from service.control.plant import SourcePlant
 from service.control.precedence import Judge, Ruling, Run
 from service.control.situation import ORDER, Situation
@@ -13,7 +13,7 @@ from service.control.types import Rule
 from service.scheduling import plan as scheduling
 from service.scheduling.types import Reason
 
-CEILING_BACK_K = 2.0  # what stopped at the ceiling waits until it is this much cooler
+CEILING_BACK_K = 1.0  # what stopped at the ceiling waits until it is this much cooler
 BATCH_TENTHS = 0.5  # heating begins this far below a level, so that it never flutters around it
 WITHOUT_PLAN_TENTHS = 1.0  # without a plan the reserve is charged up to this much beyond itself
 LATEST_START_MARGIN = 1.25  # a charge by a time is begun when this much of the time is needed
@@ -50,6 +50,9 @@ def fail_safe(s: Situation) -> Ruling | None:
         code = "broker_gone"
     elif not s.plant.probes:
         code = "no_probe"
+    elif (misfit := config_checks.unsafe(s.plant)) is not None:
+        code = "settings_do_not_fit"
+        facts = {"key": misfit.key, "because": misfit.code}
     elif s.ruling_probe is None:
         stale = [p.name for p in s.plant.probes if p.name not in s.fresh]
         if stale:

@@ -145,23 +145,28 @@ DETECTORS: tuple[Detector, ...] = (
     ),
     Detector("probe_silent", "a probe that fell silent", "the estimator's", "warning", 900.0, 60.0),
     Detector(
-        "probe_stuck", "a probe that shows one value", "the estimator's", "fault", 600.0, 1800.0
+        "probe_stuck",
+        "a probe that shows one value",
+        "the estimator's, 4 h",
+        "fault",
+        14_400.0,
+        1800.0,
     ),
     Detector("probe_jumping", "a probe that jumps", "the estimator's", "fault", 600.0, 1800.0),
     Detector(
         "probe_swapped",
         "a probe swapped with another",
-        "the estimator's, for half a day",
+        "the estimator's, for three days",
         "fault",
-        43_200.0,
+        259_200.0,
         3600.0,
     ),
     Detector(
         "probe_wrong_height",
         "a probe at another height than stated",
-        "the estimator's, for half a day",
+        "the estimator's, for three days",
         "warning",
-        43_200.0,
+        259_200.0,
         3600.0,
     ),
     Detector(

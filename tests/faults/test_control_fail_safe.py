@@ -1,0 +1,195 @@
+"""Stale, impossible or contradictory input, clocks that jump, a lost tariff, a broker gone: each
+ends with the cylinder on its own thermostats or with control going on as written here."""
+
+from __future__ import annotations
+
+import math
+from datetime import UTC, datetime, timedelta
+from typing import Any
+
+import pytest
+
+from adapters.types import PriceSeries
+from service.control.types import Rule, Wish
+from tests.control_plant import CHEAP_NIGHT, MONDAY, LittleHome, habits, settings, showers
+
+CALM: dict[str, Any] = {
+    "hygiene": {"longest_interval_days": 31, "lowered_confirmed_by": "A"},
+    "reserve_tenths": 6,
+}
+COLD = [11.0] * 40
+
+
+def _home(**more: Any) -> LittleHome:
+    changes = more.pop("changes", {})
+    plain = {"plans": False, "profile_c": COLD, "every_s": 60.0} | more
+    return LittleHome(settings(CALM, **changes), **plain)
+
+
+def _code(home: LittleHome) -> str:
+    decision = home.last.view.decision
+    assert decision is not None
+    return decision.reason.code
+
+
+@pytest.mark.parametrize("value", [-127.0, 150.0, math.nan, math.inf, -math.inf, 1e300])
+def test_an_impossible_value_neither_counts_nor_moves_anything(value: float) -> None:
+    home = _home()
+    home.live(300)
+    before = home.last.view.v40_l
+    home.step(tuple(home.reading(f"probe_{i}", value) for i in (1, 2, 3)))
+    assert home.last.view.v40_l == pytest.approx(before, abs=5)
+    home.silent = {"probe_1", "probe_2", "probe_3"}
+    for _ in range(7):  # nonsense alone keeps nothing fresh
+        home.live(60)
+        home.step(tuple(home.reading(f"probe_{i}", value) for i in (1, 2, 3)))
+    assert not home.on("pump")
+    assert home.last.view.mode is Rule.FAIL_SAFE
+
+
+@pytest.mark.parametrize("jump", [timedelta(hours=1), timedelta(hours=-1)])
+def test_a_clock_that_jumps_by_an_hour_leaves_leases_and_rests_as_they_are(
+    jump: timedelta,
+) -> None:
+    home = _home()
+    home.live(300)
+    assert home.on("pump")
+    starts = home.state.book.runs["heat_pump"].starts
+    home.now += jump
+    home.live(300)
+    assert home.on("pump")
+    assert home.state.book.runs["heat_pump"].starts == starts
+    assert "clock_jumped" in {f.code for f in home.last.view.faults}
+
+
+def test_a_clock_in_1970_releases_and_comes_back_when_it_is_right() -> None:
+    home = _home()
+    home.live(300)
+    right = home.now
+    home.now = datetime(1970, 1, 1, 0, 5, tzinfo=UTC)
+    home.step(home.readings())
+    assert not home.on("pump")
+    assert _code(home) == "clock_cannot_be_right"
+    home.live(900)
+    assert not home.on("pump")
+    home.now = right + timedelta(seconds=900)
+    home.live(900)
+    assert home.on("pump")
+
+
+def test_a_home_that_boots_in_1970_waits_and_then_begins() -> None:
+    home = _home(now=datetime(1970, 1, 1, tzinfo=UTC))
+    home.live(300)
+    assert home.sent == []
+    home.now = MONDAY
+    home.live(300)
+    assert home.on("pump")
+
+
+def test_the_night_of_25_hours_is_an_ordinary_night() -> None:
+    before = datetime(2026, 10, 24, 21, 0, tzinfo=UTC)  # clocks go back at 01:00 UTC
+    home = LittleHome(
+        settings({"tariff": CHEAP_NIGHT, "replan_every_slots": 4}),
+        now=before,
+        profile_c=[12.0] * 20 + [50.0] * 20,
+        draws=showers,
+        history=habits(21, before),
+        every_s=300.0,
+    )
+    home.live(9 * 3600)
+    assert "clock_jumped" not in {f.code for o in home.outputs for f in o.faults}
+    plans = [o.plan_made for o in home.outputs if o.plan_made is not None]
+    assert plans
+    assert all((p.grid.end_s - p.grid.start_s > 0).all() for p in plans)
+    assert all((p.grid.end_s[:-1] == p.grid.start_s[1:]).all() for p in plans)
+
+
+def test_a_lost_or_senseless_tariff_leaves_a_plan_from_the_bands() -> None:
+    home = LittleHome(
+        settings(
+            {"tariff": CHEAP_NIGHT, "replan_every_slots": 12},
+            price_feeds=[{"kind": "mqtt", "address": "prices/today"}],
+        ),
+        profile_c=[12.0] * 20 + [50.0] * 20,
+        draws=showers,
+        history=habits(14, MONDAY),
+        every_s=300.0,
+    )
+    at = int(MONDAY.timestamp())
+    home.step(home.readings(), prices=(PriceSeries((), (), (), float(at)),))
+    home.live(900)
+    assert home.state.plan is not None
+    assert home.state.plan.price_note == "feed_lost_bands"
+
+
+def test_a_settings_misfit_that_is_unsafe_commands_nothing() -> None:
+    home = _home(changes={"cylinder": {"ceiling_c": 66}})
+    home.live(600)
+    assert home.sent == []
+    assert _code(home) == "settings_do_not_fit"
+
+
+def test_work_that_fails_leaves_the_reserve_and_says_so() -> None:
+    home = _home()
+    home.live(900)
+    assert _code(home) == "no_plan_reserve"
+    assert "work_failed" in {f.code for f in home.last.view.faults}
+
+
+def test_work_that_never_answers_is_asked_again_and_old_answers_are_ignored() -> None:
+    home = _home()
+    home.plans = True
+    first = None
+    for _ in range(20):
+        home.now += timedelta(seconds=20)
+        home.elapsed_s += 20
+        from service.control.step import step
+        from service.control.types import Inputs, WorkDone
+
+        home.state, out = step(
+            home.state, home.settings, Inputs(readings=home.readings()), home.now, home.elapsed_s
+        )
+        for work in out.work:
+            if first is None:
+                first = work
+            else:
+                assert work.number > first.number
+                late = WorkDone(first.kind, first.number, failed="too late")
+                home.state, _ = step(
+                    home.state,
+                    home.settings,
+                    Inputs(work_done=(late,)),
+                    home.now,
+                    home.elapsed_s,
+                )
+                assert home.state.planning.failed == {}
+                return
+    raise AssertionError("never asked again")
+
+
+def test_readings_that_contradict_each_other_leave_the_cylinder_to_itself() -> None:
+    home = _home(profile_c=[40.0] * 40)
+    for turn in range(60):  # the upper half jumps about as no water can
+        home.now += timedelta(seconds=60)
+        home.elapsed_s += 60
+        wild = 15.0 + 40.0 * (turn % 2)
+        home.step(
+            (
+                home.reading("probe_1", 40.0),
+                home.reading("probe_2", wild),
+                home.reading("probe_3", 70.0 - wild),
+            )
+        )
+    assert home.last.view.mode is Rule.FAIL_SAFE
+    assert _code(home) == "readings_contradict"
+    assert not home.state.book.leases
+
+
+def test_an_absence_in_the_records_of_overrides_is_not_an_end_of_a_hold() -> None:
+    home = _home()
+    home.wish(Wish.HOLD)
+    home.live(120)
+    home.overrides = ()
+    home.live(600)
+    assert home.last.view.mode is Rule.MAINTENANCE_HOLD
+    assert not any(c.action == "run" for _, c in home.sent)
