@@ -353,12 +353,17 @@ def _stage(
         heat=q,
     )
     first, second, weight = lattice.corners(usable, lukewarm, mass, keep="lukewarm")
-    if source.layout is not Layout.PLATE:
-        # Short of the use temperature only the lukewarm heat moves.
-        a, b, w = lattice.corners(usable, lukewarm, mass, keep="usable")
-        waits = ~mass & (usable <= lattice.usable)
-        first, second = np.where(waits, a, first), np.where(waits, b, second)
-        weight = np.where(waits, w, weight)
+    # Where lukewarm heat is left, a mix of two of its steps stands for it and the level is the
+    # nearest one; what that rounds off usable water is booked as lukewarm, so no heat is lost.
+    snapped = np.rint(usable / lattice.step) * lattice.step
+    rest = lukewarm + usable - snapped
+    if source.layout is Layout.PLATE:
+        mixes = ~mass & (rest > lattice.step) & (lattice.lukewarm_step > 0.0)
+    else:  # short of the use temperature only the lukewarm heat moves
+        mixes = ~mass & (usable <= lattice.usable)
+    a, b, w = lattice.corners(usable, rest, mass, keep="usable")
+    first, second = np.where(mixes, a, first), np.where(mixes, b, second)
+    weight = np.where(mixes, w, weight)
     per_l40 = body.kwh_per_l40 * np.divide(
         source.electricity_w, source.heat_w, out=np.zeros(n), where=source.heat_w > 0
     )

@@ -14,6 +14,9 @@ from service.scheduling.lattice import BEYOND_ANY_COST, Compiled, Stage
 from service.scheduling.solve import Solution
 from service.scheduling.types import Layout
 
+# Between states that tie, the disinfection begins now.
+NEAR_ENOUGH = 1e-3
+
 
 @dataclass(frozen=True)
 class Run:
@@ -164,7 +167,8 @@ def _begins(c: Compiled, todo: Solution, slot: int, belief: Floats, here: _Here)
     best = np.tensordot(belief, todo.best[slot][:, here.phase], axes=1)
     if float(begin.min()) >= BEYOND_ANY_COST / 2:
         return False
-    return _at(c, begin, here) <= _at(c, best, here) + 1e-9
+    now = _at(c, begin, here)
+    return now <= _at(c, best, here) + NEAR_ENOUGH * abs(now)
 
 
 def _treat(c: Compiled, job: Job, slot: int, here: _Here) -> Treated:

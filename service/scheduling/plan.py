@@ -205,13 +205,20 @@ def start_chance(c: Compiled) -> Floats:
     start = np.zeros((c.demand.shape[1], c.phases.count, lattice.channels, count))
     along = min(max(now.usable_l40 / lattice.step, 0.0), count - 1.0)
     low = min(int(along), count - 2)
-    channel = lattice.channels - 1 if starts_as_mass(c) else 0
-    if channel == 0 and steps > 1:
-        place = now.lukewarm_kwh / c.body.kwh_per_l40 / lattice.lukewarm_step
-        channel = int(min(round(place), steps - 1))
-    at = start[:, start_phase(c), channel]
-    at[:, low] = c.problem.demand.regime_now * (1.0 - (along - low))
-    at[:, low + 1] = c.problem.demand.regime_now * (along - low)
+    level = np.zeros(count)
+    level[low], level[low + 1] = 1.0 - (along - low), along - low
+    channels = np.zeros(lattice.channels)
+    if starts_as_mass(c):
+        channels[-1] = 1.0
+    else:
+        place = 0.0
+        if steps > 1:
+            place = now.lukewarm_kwh / c.body.kwh_per_l40 / lattice.lukewarm_step
+        place = min(max(place, 0.0), steps - 1.0)
+        channels[int(place)] = 1.0 - place % 1.0
+        channels[min(int(place) + 1, steps - 1)] += place % 1.0
+    regime = c.problem.demand.regime_now
+    start[:, start_phase(c)] = regime[:, None, None] * channels[:, None] * level
     return start.reshape(start.shape[0], c.phases.count, -1)
 
 
@@ -308,12 +315,15 @@ def _window(x: why.Context, runs: list[Run], since: int, until: int) -> Window:
         begins = int(grid.end_s[first.slot] - first.share * length[first.slot])
     if len(runs) > 1 or not first.late:
         ends = int(grid.start_s[last.slot] + last.share * length[last.slot])
+    source = c.problem.sources[first.place]
+    if not source.modulates:  # a source that costs nothing to start may pause in between
+        begins = max(begins, int(ends - sum(r.share * length[r.slot] for r in runs)))
     kwh = sum(r.kwh for r in runs)
     own = sum(r.surplus_kwh for r in runs)
     return Window(
         start_s=begins,
         end_s=max(ends, begins + 1),
-        source=c.problem.sources[first.place].name,
+        source=source.name,
         target_l40=last.usable_after,
         target_tenths=_whole_tenths(last.usable_after, c.problem.store.reference_l40),
         electricity_kwh=kwh,

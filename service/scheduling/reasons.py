@@ -155,6 +155,10 @@ class _Speaker:
         value = self._value(name)
         return None if value is None else f"{5 * round(value / 5):d} L"
 
+    def _risk(self) -> str:
+        chance = self._chance("short_chance")
+        return "some" if chance is None else chance
+
     def _chance(self, name: str) -> str | None:
         value = self._value(name)
         if value is None:
@@ -214,10 +218,9 @@ class _Speaker:
         spare = self._litres("spare_l40")
         lead = {
             "enough": f"Enough for {when}" + (f", about {spare} spare." if spare else "."),
-            "tight": f"Enough for {when} if it goes as usual; {self._chance('short_chance')} "
+            "tight": f"Enough for {when} if it goes as usual; {self._risk()} "
             "chance that it turns lukewarm.",
-            "short_likely": f"Hot water may run short {self._when(when)}: "
-            f"{self._chance('short_chance')} chance.",
+            "short_likely": f"Hot water may run short {self._when(when)}: {self._risk()} chance.",
             "little_use": "Little hot water is expected to be used soon.",
             "no_source": "No heat source may be commanded, so nothing is planned.",
         }[code]
@@ -266,9 +269,12 @@ class _Speaker:
                 return "Your own solar surplus runs it."
             return f"Solar surplus covers {own:.1f} of its {total:.1f} kWh."
         if code == "negative_price":
-            return f"Electricity has a negative price then: {price}{estimated}."
+            return (
+                f"Electricity has a negative price then{f': {price}{estimated}' if price else ''}."
+            )
         if code == "asked":
-            return f"It is at that level because {ASKED.get(str(self._facts.get('asked_by')))}."
+            by = ASKED.get(str(self._facts.get("asked_by")), "somebody asked for it")
+            return f"It is at that level because {by}."
         if code == "only_time":
             return "There is no other time for it before the water is used."
         if price is None or other is None or at is None:
@@ -307,7 +313,10 @@ class _Speaker:
         hold = "" if value is None else f" for {value / 60:.0f} minutes"
         due, ends = self._clock("due_s"), self._clock("ends_s")
         first = f"Thermal disinfection: the cylinder is held at {self.number('set_c')} degC{hold}."
+        if due is None or ends is None:
+            return first
         if late:
             return f"{first} It was due by {due} and runs as soon as it can, until {ends}."
         price = self._price("price_per_kwh")
-        return f"{first} It is due by {due} and costs least now, at {price} on average."
+        told = f", at {price} on average" if price else ""
+        return f"{first} It is due by {due} and costs least then{told}."

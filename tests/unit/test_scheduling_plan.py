@@ -1,0 +1,411 @@
+"""What a plan does and says in cases whose answer is plain."""
+
+from __future__ import annotations
+
+import re
+from dataclasses import replace
+from zoneinfo import ZoneInfo
+
+import numpy as np
+import pytest
+
+from service.scheduling import comfort, plan, reasons
+from service.scheduling.types import (
+    Disinfection,
+    Layout,
+    Limits,
+    Now,
+    Plan,
+    Problem,
+    Raise,
+    Reason,
+    Source,
+)
+from tests.published import scheduling_cases as cases
+
+N = 48  # a day of half hours
+UTC = ZoneInfo("UTC")
+
+
+def element(n: int = N, *, power: float = 3000.0, foot: float = 0.1, **more: object) -> Source:
+    w = np.full(n, power)
+    return Source(
+        "immersion",
+        Layout.IMMERSION,
+        w,
+        w,
+        np.full(n, 65.0),
+        np.ones(n, bool),
+        heats_from=foot,
+        **more,  # type: ignore[arg-type]
+    )
+
+
+def day(
+    *sources: Source,
+    use_at: dict[int, float] | None = None,
+    imports: np.ndarray | None = None,
+    **more: object,
+) -> Problem:
+    d = np.zeros(N)
+    for slot, litres in (use_at or {36: 120.0}).items():
+        d[slot] = litres
+    return cases.problem(
+        cases.known_use(d, 1800),
+        sources or (cases.heat_pump(N),),
+        imports=np.full(N, 0.3) if imports is None else imports,
+        loss_w_per_k=1.5,
+        **more,  # type: ignore[arg-type]
+    )
+
+
+def at(slot: float) -> int:
+    return int(cases.T0_S + slot * 1800)
+
+
+def said(made: Plan, reason: Reason) -> str:
+    return reasons.words(reason, zone=UTC, currency="EUR", now_s=made.made_at_s)
+
+
+def cheap(*slots: int, low: float = 0.1) -> np.ndarray:
+    prices = np.full(N, 0.3)
+    prices[list(slots)] = low
+    return prices
+
+
+def test_it_charges_in_the_cheap_band_before_the_use() -> None:
+    made = plan.make(day(imports=cheap(*range(4, 12))), left_per_l40=0.0)
+    (window,) = made.windows
+    assert at(4) <= window.start_s
+    assert window.end_s <= at(12)
+    assert window.reason.code in ("cheapest_before_use", "as_late_as_possible")
+    # Levels of 3 L, a day's standing loss between them: it keeps up to three levels in hand.
+    assert 119.0 <= made.expected_l40[36] <= 129.0
+    assert window.target_l40 == pytest.approx(made.expected_l40[12], abs=4)
+    assert made.short_chance.max() < 0.01
+
+
+def test_at_one_price_it_charges_as_late_as_it_can() -> None:
+    made = plan.make(day(), left_per_l40=0.0)
+    (window,) = made.windows
+    assert at(35) <= window.end_s <= at(36)
+    assert window.end_s - window.start_s == pytest.approx(1800 * 120 / 70, rel=0.1)
+    assert window.reason.code == "as_late_as_possible"
+
+
+def test_surplus_comes_first_and_is_told() -> None:
+    surplus = np.zeros(N)
+    surplus[20:28] = 5000.0
+    made = plan.make(day(surplus_w=surplus, export=0.05), left_per_l40=0.0)
+    (window,) = made.windows
+    assert at(20) <= window.start_s
+    assert window.end_s <= at(28)
+    assert window.purpose == "surplus"
+    assert window.from_surplus_kwh == pytest.approx(window.electricity_kwh)
+    assert window.cost == pytest.approx(0.05 * window.electricity_kwh)
+    assert "Solar surplus covers" in said(made, window.reason)
+
+
+def test_a_negative_price_fills_the_store() -> None:
+    made = plan.make(day(imports=cheap(*range(10, 20), low=-0.2)), left_per_l40=0.0)
+    window = made.windows[0]
+    assert window.reason.code == "negative_price"
+    assert window.target_tenths == 10
+    assert made.cost < 0
+
+
+def test_a_diverter_follows_the_surplus() -> None:
+    """1.2 kW of surplus into a 3 kW element: bought electricity is left out."""
+    surplus = np.zeros(N)
+    surplus[10:34] = 1200.0
+    follows = element(modulates=True, min_power_w=100.0)
+    problem = day(follows, surplus_w=surplus, use_at={36: 60.0})
+    made = plan.make(problem, left_per_l40=0.0)
+    bought = sum(w.electricity_kwh - w.from_surplus_kwh for w in made.windows)
+    assert sum(w.electricity_kwh for w in made.windows) > 4.0
+    assert bought < 0.1
+    fixed = plan.make(replace(problem, sources=(element(),)), left_per_l40=0.0)
+    assert made.cost < fixed.cost
+
+
+def test_space_heating_has_its_claim() -> None:
+    """An hour taken from space heating costs; the plan goes to a slightly dearer hour instead."""
+    claim = np.zeros(N)
+    claim[4:12] = 1.0
+    source = replace(cases.heat_pump(N), claim_per_h=claim)
+    made = plan.make(day(source, imports=cheap(*range(4, 12), low=0.2)), left_per_l40=0.0)
+    assert all(w.end_s <= at(4) or w.start_s >= at(12) for w in made.windows)
+
+
+def test_carbon_can_be_the_objective() -> None:
+    problem = day(imports=np.zeros(N))
+    grams = np.full(N, 400.0)
+    grams[6:12] = 100.0
+    prices = replace(problem.prices, carbon_g_per_kwh=grams, carbon_price_per_kg=1.0)
+    made = plan.make(replace(problem, prices=prices), left_per_l40=0.0)
+    (window,) = made.windows
+    assert at(6) <= window.start_s
+    assert window.end_s <= at(12)
+    assert window.cost == pytest.approx(0.1 * window.electricity_kwh)
+
+
+def test_the_cheaper_source_runs_and_the_other_helps_when_it_must() -> None:
+    both = day(cases.heat_pump(N, heat_l40=20.0), element(), use_at={40: 150.0})
+    made = plan.make(both, left_per_l40=0.0)
+    assert {w.source for w in made.windows} == {"heat_pump"}
+    soon = replace(both, demand=day(use_at={4: 200.0}).demand)
+    made = plan.make(soon, left_per_l40=0.0)
+    assert {w.source for w in made.windows} == {"heat_pump", "immersion"}
+
+
+def test_two_sources_share_a_power_limit() -> None:
+    pump = cases.heat_pump(N, heat_l40=30.0)
+    total = float(pump.electricity_w[0]) + 3000.0
+    soon = day(pump, element(), use_at={4: 200.0})
+    fits = plan.make(replace(soon, limits=Limits(power_w=np.full(N, total + 1.0))))
+    not_both = plan.make(replace(soon, limits=Limits(power_w=np.full(N, total - 1.0))))
+
+    def overlap(made: Plan) -> float:
+        a = [w for w in made.windows if w.source == "heat_pump" and w.end_s <= at(5)]
+        b = [w for w in made.windows if w.source == "immersion" and w.end_s <= at(5)]
+        return sum(max(0, min(x.end_s, y.end_s) - max(x.start_s, y.start_s)) for x in a for y in b)
+
+    assert overlap(fits) > 600
+    assert not_both.unmet_l40 >= fits.unmet_l40
+
+
+@pytest.mark.parametrize("layout", [Layout.COIL, Layout.IMMERSION])
+def test_a_mass_becomes_usable_all_at_once(layout: Layout) -> None:
+    """6 kWh lukewarm and nothing usable: a little more heat makes the whole zone usable."""
+    w = np.full(N, 3000.0)
+    source = Source("immersion", layout, w, w, np.full(N, 60.0), np.ones(N, bool), heats_from=0.05)
+    problem = day(source, use_at={3: 150.0}, now=Now(0.0, 6.0))
+    made = plan.make(problem, left_per_l40=0.0)
+    assert made.expected_l40[0] == 0.0
+    assert made.expected_l40[3] > 150.0
+    first = made.windows[0]
+    assert first.electricity_kwh < 2.5
+    # A plate exchanger with that lukewarm water below makes hot water faster than with cold.
+    plate = day(use_at={1: 150.0}, now=Now(0.0, 6.0))
+    cold = replace(plate, now=Now(0.0, 0.0))
+    assert plan.make(cold).unmet_l40 == pytest.approx(80.0, abs=3.1)
+    assert plan.make(plate).unmet_l40 < 10.0
+
+
+def test_guests_raise_the_charge_and_are_named() -> None:
+    asked = Raise(at(20), at(30), 200.0, "guests")
+    made = plan.make(day(limits=Limits(raises=(asked,))), left_per_l40=0.0)
+    assert made.expected_l40[20:30].min() >= 200.0 - 3.1
+    window = made.windows[0]
+    assert window.reason.code == "asked"
+    assert "guests are expected" in said(made, window.reason)
+
+
+def test_a_minimum_reserve_is_kept() -> None:
+    made = plan.make(day(limits=Limits(lowest_l40=60.0), now=Now(100.0, 0.0)))
+    assert made.expected_l40[:36].min() >= 60.0 - 3.1
+
+
+# ---- disinfection ----
+
+
+def disinfected(problem: Problem, due: float, set_c: float = 60.0) -> Plan:
+    wanted = Disinfection(at(due), set_c, 3600.0)
+    return plan.make(replace(problem, limits=replace(problem.limits, disinfection=wanted)))
+
+
+@pytest.mark.parametrize("kind", ["pump", "pump and element", "element", "coil and element"])
+def test_a_disinfection_is_placed_in_the_cheap_hours(kind: str) -> None:
+    pump = cases.heat_pump(N)
+    sources = {
+        "pump": (replace(pump, store_c=np.full(N, 62.0)),),
+        "pump and element": (pump, element(foot=0.0)),
+        "element": (element(foot=0.0),),
+        "coil and element": (replace(pump, layout=Layout.COIL), element(foot=0.0)),
+    }[kind]
+    prices = cheap(*range(4, 14), low=0.05)
+    made = disinfected(day(*sources, imports=prices, use_at={30: 60.0}), due=40)
+    treated = [w for w in made.windows if w.purpose == "disinfection"]
+    assert at(4) <= treated[0].start_s
+    assert treated[-1].start_s <= at(14)
+    assert treated[-1].end_s <= at(40)
+    assert treated[-1].end_s - treated[0].start_s >= 3600
+    assert treated[-1].reason.code == "disinfection_cheapest"
+    assert made.expected_l40.max() >= 320.0  # 200 L at 60 degC are 333 L at 40 degC
+    if kind != "pump":
+        assert treated[-1].source == "immersion"
+    without = plan.make(day(*sources, imports=prices, use_at={30: 60.0}))
+    assert made.electricity_kwh > without.electricity_kwh + 1.0
+
+
+def test_one_that_cannot_be_in_time_starts_at_once_and_says_so() -> None:
+    made = disinfected(day(element(foot=0.0), use_at={30: 60.0}), due=1)
+    treated = [w for w in made.windows if w.purpose == "disinfection"]
+    assert treated[0].start_s <= at(1)
+    assert treated[0].reason.code == "disinfection_late"
+    assert "as soon as it can" in said(made, treated[0].reason)
+
+
+def test_a_full_store_makes_it_cheaper() -> None:
+    costs = []
+    for charge in (0.0, 290.0):
+        made = disinfected(day(element(foot=0.0), use_at={40: 5.0}, now=Now(charge, 0.0)), due=4)
+        costs.append(sum(w.cost for w in made.windows if w.purpose == "disinfection"))
+    assert costs[1] < 0.5 * costs[0]
+
+
+def test_later_than_the_horizon_or_out_of_reach_it_is_not_planned() -> None:
+    for made in (
+        disinfected(day(element(foot=0.0)), due=2 * N),
+        disinfected(day(cases.heat_pump(N)), due=30),
+    ):
+        assert not [w for w in made.windows if w.purpose == "disinfection"]
+
+
+# ---- deciding ----
+
+
+def test_deciding_follows_what_really_happened() -> None:
+    made = plan.make(day(imports=cheap(*range(4, 12)), use_at={36: 120.0}), left_per_l40=0.0)
+    assert plan.decide(made, at(2), 20.0) == ()
+    early = plan.decide(made, at(11.2), 20.0)
+    assert early[0].until_l40 >= 110.0
+    assert plan.decide(made, at(11.2), 150.0) == ()
+    # Everything was drawn in the dear hours and nothing is left for the use: it charges then.
+    late = plan.decide(made, at(35.2), 0.0)
+    assert late[0].source == "heat_pump"
+    assert plan.decide(made, at(N) + 1, 0.0) == ()
+    assert plan.decide(made, at(0) - 1, 0.0) == ()
+
+
+def test_measured_surplus_beyond_the_forecast_is_stored() -> None:
+    made = plan.make(day(imports=cheap(*range(30, 34), low=0.15)), left_per_l40=0.0)
+    assert plan.decide(made, at(20), 30.0) == ()
+    (order,) = plan.decide(made, at(20), 30.0, surplus_w=3000.0)
+    assert order.surplus_only
+    assert order.purpose == "surplus"
+    assert order.until_l40 >= 100.0
+
+
+def test_regimes_hold_different_charges() -> None:
+    """A quiet and a busy day, known apart: the busy one keeps more."""
+    problem = day(use_at={36: 120.0})
+    demand = problem.demand
+    pmf = np.repeat(demand.pmf, 2, axis=1)
+    pmf[36, 0] = 0.0
+    pmf[36, 0, 0] = 1.0  # the quiet day draws nothing
+    both = replace(
+        demand,
+        pmf=pmf,
+        regime_now=np.array([0.5, 0.5]),
+        transition=np.tile(np.eye(2), (N, 1, 1)),
+        expected_l40=demand.expected_l40 / 2,
+    )
+    made = plan.make(replace(problem, demand=both), left_per_l40=0.0)
+    quiet, busy = made.base_stock_l40[35, :, 0]
+    assert busy >= 115.0
+    assert quiet == 0.0
+    assert made.regime.shape == (N, 2)
+    assert plan.decide(made, at(35.5), 20.0, regime=np.array([0.0, 1.0]))
+    assert plan.decide(made, at(35.5), 20.0, regime=np.array([1.0, 0.0])) == ()
+
+
+def test_slots_of_different_length() -> None:
+    """A day of 23 hours with an hour, then quarters: nothing depends on equal slots."""
+    lengths = np.array([3600] * 10 + [900] * 20 + [1800] * 16, np.int64)
+    ends = cases.T0_S + np.cumsum(lengths)
+    problem = day(use_at={40: 100.0})
+    n = len(lengths)
+    grid = replace(problem.grid, start_s=ends - lengths, end_s=ends)
+    pump = cases.heat_pump(n)
+    d = np.zeros(n)
+    d[40] = 100.0
+    demand = replace(cases.known_use(d, 1800), grid=grid)
+    problem = cases.problem(demand, (pump,), imports=np.full(n, 0.3), loss_w_per_k=1.5)
+    made = plan.make(problem, left_per_l40=0.0)
+    assert made.expected_l40[40] == pytest.approx(100, abs=4)
+    assert ends[38] <= made.windows[-1].end_s <= ends[39]
+
+
+# ---- words and refusals ----
+
+
+def test_every_reason_has_the_documented_facts_and_words() -> None:
+    surplus = np.zeros(N)
+    surplus[24:30] = 4000.0
+    made = disinfected(
+        day(
+            cases.heat_pump(N),
+            element(foot=0.0),
+            imports=cheap(*range(2, 8)),
+            use_at={14: 90.0, 20: 30.0, 36: 150.0},
+            surplus_w=surplus,
+        ),
+        due=46,
+    )
+    found = [made.reason, *(w.reason for w in made.windows)]
+    orders = plan.decide(made, at(16), 0.0)
+    found += [o.reason for o in orders]
+    assert len(found) > 3
+    for reason in found:
+        assert set(reason.facts) == set(reasons.FACTS[reason.code])
+    table = reasons.__doc__ or ""
+    for code, names in reasons.FACTS.items():
+        assert re.search(rf"^{code} ", table, re.MULTILINE), code
+        for facts in (dict.fromkeys(names), dict.fromkeys(names, 1.0)):
+            text = said(made, Reason(code, facts))  # type: ignore[arg-type]
+            assert text[0].isupper()
+            assert text.endswith(".")
+            assert "None" not in text
+            assert "%" not in text or "chance" in text
+    assert said(made, Reason("something_old", {})) == "Something old."
+
+
+def test_words_say_how_much_why_then_and_what_would_change_it() -> None:
+    made = plan.make(day(imports=cheap(*range(4, 8))), left_per_l40=0.0)
+    text = said(made, made.windows[0].reason)
+    assert "Charges to 4 tenths" in text
+    assert "EUR 0.100 per kWh" in text
+    assert "more than" in text
+    lead = said(made, made.reason)
+    assert lead.startswith("Enough for this evening")
+    assert "Next, the heat pump charges from" in lead
+
+
+def test_a_contradictory_problem_is_refused_in_words() -> None:
+    good = day()
+    bad = {
+        "levels = 2": replace(good, levels=2),
+        "surplus has 3 values": replace(good, prices=replace(good.prices, surplus_w=np.zeros(3))),
+        "import price must be a number": replace(
+            good, prices=replace(good.prices, import_per_kwh=np.full(N, np.nan))
+        ),
+        "must rise in that order": replace(good, store=replace(good.store, set_c=39.0)),
+        "at most one heat pump": replace(good, sources=(good.sources[0], good.sources[0])),
+        "heat_pump heat has 5 values": replace(
+            good, sources=(replace(good.sources[0], heat_w=np.ones(5)),)
+        ),
+    }
+    for message, problem in bad.items():
+        with pytest.raises(ValueError, match=message):
+            plan.make(problem)
+
+
+# ---- comfort ----
+
+
+def test_comfort_is_a_price_that_rises_with_care() -> None:
+    store = day().store
+    prices = [comfort.shortage_price(c, store, 0.1, 0.3) for c in comfort.Comfort]
+    assert prices == sorted(prices)
+    assert comfort.shortage_price("balanced", store, 0.1, 0.3) == prices[1]
+    # By hand: 1.5 W/K x 35 K x 24 h = 1.26 kWh of 10.4 kWh a day, so 12.1 % of a litre's 0.0346
+    # kWh at 0.1 each day; once in 365 days.
+    assert prices[1] == pytest.approx(365 * 0.1214 * 0.1 * 0.0346, rel=0.01)
+    # And never less than twice the dearest heat, or a thrifty home would stay cold at the peak.
+    assert comfort.shortage_price("thrifty", store, 0.0001, 2.0) == pytest.approx(
+        2 * 2.0 * 0.0346, rel=0.01
+    )
+    assert set(comfort.MEANING) == set(comfort.Comfort) == set(comfort.TIMES_PER_YEAR)
+    with pytest.raises(ValueError, match="lavish"):
+        comfort.shortage_price("lavish", store, 0.1, 0.3)
