@@ -20,20 +20,58 @@ from service.cylinder.water import Floats, heat_capacity_kj_per_kgk
 _STIFF = 40.0  # spectral radius times step above which crumbs are looked for
 _CRUMB_SHARE = 0.1  # of a mean segment
 _CRUMB_KJ_PER_KG = 0.1  # 0.025 K: a merge that changes the neighbour less is no harm
+_FINEST_SHARE = 1 / 8  # of a nominal segment: distance left inside water that is kept mixed
 _ACCURACY = 1e-9  # of the temperatures above ambient
 
 
 def relaxed(
-    cylinder: Cylinder, column: Column, ambient_c: float, step_s: float
+    cylinder: Cylinder,
+    column: Column,
+    ambient_c: float,
+    step_s: float,
+    stirred: tuple[int, int] | None = None,
 ) -> tuple[Column, float]:
-    """Let heat spread and leak for ``step_s`` seconds: (column, heat lost in kJ)."""
+    """Let heat spread and leak for ``step_s`` seconds: (column, heat lost in kJ).
+
+    ``stirred`` names a run of segments (first, one past the last) that a heater's plume keeps
+    mixed meanwhile: they act as one, with hardly a distance inside, so that the plume goes on taking
+    heat from what it touches.
+    """
+    if stirred is not None and stirred[1] - stirred[0] > 1:
+        first, end = stirred
+        whole = column
+        column = Column(
+            np.concatenate((whole.mass[:first], [whole.mass[first:end].sum()], whole.mass[end:])),
+            np.concatenate((whole.enthalpy[: first + 1], whole.enthalpy[end:])),
+        )
+        before = column.enthalpy
+        column, lost_kj = _relaxed(cylinder, column, ambient_c, step_s, first)
+        change = column.enthalpy - before
+        counts = np.ones(len(change), np.int64)
+        counts[first] = end - first
+        return Column(whole.mass, whole.enthalpy + np.repeat(change, counts)), lost_kj
+    return _relaxed(cylinder, column, ambient_c, step_s)
+
+
+def without_crumbs(cylinder: Cylinder, column: Column, step_s: float) -> Column:
+    """Merge segments so small that they would only stiffen the conduction of a step."""
     while True:
-        capacity, loss, between, rate = _coefficients(cylinder, column)
-        radius = 2 * step_s * float(rate.max())
+        rate = _coefficients(cylinder, column)[3]
         crumb = int(rate.argmax())
-        if radius < _STIFF or not _is_crumb(column, crumb):
-            break
+        if 2 * step_s * float(rate[crumb]) < _STIFF or not _is_crumb(column, crumb):
+            return column
         column = merged_into_neighbour(column, crumb)
+
+
+def _relaxed(
+    cylinder: Cylinder,
+    column: Column,
+    ambient_c: float,
+    step_s: float,
+    stirred: int | None = None,
+) -> tuple[Column, float]:
+    capacity, loss, between, rate = _coefficients(cylinder, column, stirred)
+    radius = 2 * step_s * float(rate.max())
     mass, enthalpy = column
     n = len(mass)
     # In units of a mean segment, so that the row of losses is no larger than the others.
@@ -58,7 +96,9 @@ def relaxed(
     return Column(mass, enthalpy + change), float(after[n]) * unit / 1000
 
 
-def _coefficients(cylinder: Cylinder, column: Column) -> tuple[Floats, Floats, Floats, Floats]:
+def _coefficients(
+    cylinder: Cylinder, column: Column, stirred: int | None = None
+) -> tuple[Floats, Floats, Floats, Floats]:
     """Heat capacity in J/K, loss in W/K, conductance to the next in W/K, rate of decay in 1/s."""
     volumes = column.volumes()
     capacity = 1000 * column.mass * heat_capacity_kj_per_kgk(column.enthalpy)
@@ -66,6 +106,8 @@ def _coefficients(cylinder: Cylinder, column: Column) -> tuple[Floats, Floats, F
     loss = volumes * (side / cylinder.volume_l)
     loss[0] += bottom
     loss[-1] += top
+    if stirred is not None:
+        volumes[stirred] = _FINEST_SHARE * cylinder.volume_l / cylinder.segments
     # k A / distance between centres, with distance = volume / (1000 A).
     conductance = cylinder.conductivity_w_per_mk * cylinder.area_m2**2 * 2000
     between = conductance / (volumes[1:] + volumes[:-1])

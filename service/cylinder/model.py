@@ -26,7 +26,7 @@ from typing import Any, Literal
 
 import numpy as np
 
-from service.cylinder.conduction import relaxed
+from service.cylinder.conduction import relaxed, without_crumbs
 from service.cylinder.geometry import Cylinder
 from service.cylinder.segments import (
     NOTHING,
@@ -445,16 +445,17 @@ def _step_s(cylinder: Cylinder, state: State, drive: Drive, left_s: float) -> fl
         acting += 1
         if _uneven(enthalpy[: len(enthalpy) // 4 + 1]) or cylinder.plate_mixing_l > 0:
             share = _UNEVEN_SHARE
+        if len(state.loop.mass) and state.loop.enthalpy[0] < enthalpy[-1] - 4.2:
+            share = min(share, 0.25 * cylinder.loop_l / cylinder.volume_l)
     if circulation is not None and circulation.flow_l_per_min > 0:
         litres_per_min = max(litres_per_min, circulation.flow_l_per_min)
         acting += 1
-        share = _UNEVEN_SHARE
     if coil is not None or drive.immersion:
         longest_s = _HEAT_STEP_S
         acting += 1
     if litres_per_min > 0:
         if acting > 1:
-            share = _BOTH_SHARE
+            share = min(share, _BOTH_SHARE)
         longest_s = min(longest_s, _FLOW_STEP_S, share * cylinder.volume_l / litres_per_min * 60)
     if coil is not None and coil.ua_w_per_k:
         heated_j_per_k = 4180.0 * cylinder.volume_l * (coil.top - coil.bottom)
@@ -536,7 +537,9 @@ def _step(cylinder: Cylinder, state: State, drive: Drive, step_s: float, tally: 
         part = 1.0 if moves else 0.5
         water = _heated(cylinder, overturned(water), drive, step_s * part, tally)
     water = refined(thinned(overturned(water), cylinder.segments), cylinder.segments)
-    water, lost_kj = relaxed(cylinder, water, drive.ambient_c, step_s)
+    water = without_crumbs(cylinder, water, step_s)
+    stirred = _stirred(cylinder, water, drive) if heats and not moves else None
+    water, lost_kj = relaxed(cylinder, water, drive.ambient_c, step_s, stirred)
     tally.loss_kj += lost_kj
     water = overturned(water)
     if heats and not moves:
@@ -648,10 +651,20 @@ def _circulated(
     back_kj = float(out.mass @ back)
     tally.return_loss_kj += out.heat() - back_kj
     rest, at = cut_at(rest, circuit.level * cylinder.volume_l)
-    inserted = plug(kg, back_kj / kg, float(water.mass.sum()) / cylinder.segments)
-    below = Column(rest.mass[:at], rest.enthalpy[:at])
-    above = Column(rest.mass[at:], rest.enthalpy[at:])
-    return above.over(inserted.over(below))
+    # It sinks through warmer water and mixes with it, as far as that makes the column stable.
+    pool_kg, pool_kj, foot = kg, back_kj, at
+    while foot > 0 and rest.enthalpy[foot - 1] * pool_kg > pool_kj:
+        foot -= 1
+        pool_kg += float(rest.mass[foot])
+        pool_kj += float(rest.mass[foot] * rest.enthalpy[foot])
+    upper = entered_under(
+        Column(rest.mass[foot:], rest.enthalpy[foot:]),
+        Column(np.array([kg]), np.array([back_kj / kg])),
+        pool_kg - kg,
+        1,
+        float(water.mass.sum()) / cylinder.segments,
+    )
+    return upper.over(Column(rest.mass[:foot], rest.enthalpy[:foot]))
 
 
 def _heated(
@@ -673,6 +686,25 @@ def _heated(
         )
         tally.immersion_kj += put_kj
     return water
+
+
+def _stirred(cylinder: Cylinder, water: Column, drive: Drive) -> tuple[int, int] | None:
+    """The run of segments that the lowest heater at work keeps mixed, just after it heated."""
+    levels = [element.level for element in drive.immersion if element.heat_w > 0]
+    if drive.coil is not None and drive.coil.heat_w > 0:
+        levels.append(drive.coil.bottom)
+    if not levels:
+        return None
+    faces = np.cumsum(water.volumes())
+    middle_l = faces - 0.5 * np.diff(faces, prepend=0.0)
+    foot = int(middle_l.searchsorted(min(levels) * cylinder.volume_l))
+    # Level with its neighbour: a sliver at the foot that is not yet mixed in is passed over.
+    level = np.flatnonzero(np.diff(water.enthalpy[foot:]) < 1e-6)
+    if not len(level) or level[0] > 1:
+        return None
+    foot += int(level[0])
+    above = np.flatnonzero(water.enthalpy[foot:] - water.enthalpy[foot] > 1e-6)
+    return foot, foot + int(above[0]) if len(above) else len(faces)
 
 
 def _coil_heated(
