@@ -120,7 +120,7 @@ def advance(
         return belief
     if _cannot_be(belief, plant, probes_c):
         return _begin(belief, plant, probes_c, cold_c, ambient_c, flow_known, elapsed_s)
-    if not _astray(belief, plant, probes_c):
+    if not _astray(belief, plant, probes_c, flow_known):
         return replace(belief, astray_mark_s=None) if belief.astray_mark_s is not None else belief
     since = belief.astray_mark_s
     if since is None:
@@ -161,24 +161,29 @@ def _cannot_be(belief: Belief, plant: Plant, probes_c: dict[str, float]) -> bool
     return hottest > plant.ceiling_c + TOO_HOT_K and max(probes_c.values()) < plant.ceiling_c
 
 
-def _astray(belief: Belief, plant: Plant, probes_c: dict[str, float]) -> bool:
-    """Whether most probes show something quite different from what is believed where they sit.
+def _astray(belief: Belief, plant: Plant, probes_c: dict[str, float], flow_known: bool) -> bool:
+    """Whether probes show something quite different from what is believed where they sit.
 
-    Water that left or came unseen (a drained cylinder, a flow meter that stood still) looks to a
-    filter like probes that fail together. Then the probes are right.
+    Water that left or came unseen (a drained cylinder, a draw that nothing metered) looks to a
+    filter like probes that fail. With a flow meter most of them must disagree before they are
+    believed; without one a single colder probe is enough, when none above it is colder still.
     """
     assert belief.estimate is not None
     profile = belief.estimate.profile_c
-    off = sum(
-        abs(
-            float(profile[min(int(plant.level(p.height_m) * LAYERS), LAYERS - 1)])
-            - probes_c[p.name]
-        )
-        > ASTRAY_K
+    shown = [
+        (probes_c[p.name], float(profile[min(int(plant.level(p.height_m) * LAYERS), LAYERS - 1)]))
         for p in plant.probes
         if p.name in probes_c
+    ]
+    off = sum(abs(value - believed) > ASTRAY_K for value, believed in shown)
+    if 2 * off > len(shown):
+        return True
+    if flow_known:
+        return False
+    return any(
+        believed - value > ASTRAY_K and all(v >= value - 1.0 for v, _ in shown[i:])
+        for i, (value, believed) in enumerate(shown)
     )
-    return 2 * off > len(probes_c)
 
 
 def _heat(belief: Belief, plant: Plant) -> list[Heat]:

@@ -30,6 +30,8 @@ CONTEXT_S = 600.0  # a temperature older than this says nothing of the water now
 HIGHEST_COLD_C = 35.0
 PROFILE_LEAST_KWH = 0.12  # without a meter: a smaller loss of heat is noise
 PROFILE_STRIDE_S = 300.0
+PROFILE_LONGEST_S = 1800.0  # over a longer span loss and draws cannot be told apart
+PROFILE_ADDED_SHARE = 0.4
 
 
 @dataclass(frozen=True, slots=True)
@@ -140,7 +142,7 @@ def metered(
 def by_profile(
     watch: DrawWatch,
     heat_kwh: float,
-    loss_kwh: float,
+    loss_kw: float,
     added_kwh: float,
     cold_c: float,
     at: datetime,
@@ -151,20 +153,22 @@ def by_profile(
     Args:
         watch: as the last step left it.
         heat_kwh: heat above the cold inlet now.
-        loss_kwh: standing loss since the last comparison, kWh per hour of it.
-        added_kwh: heat put in since the last comparison.
+        loss_kw: standing loss now.
+        added_kwh: heat put in during this step; it is known only roughly where it is not
+            metered, so a draw must show more clearly while plant runs.
         cold_c: cold inlet, degC.
         at: wall time.
         elapsed_s: elapsed clock.
     """
+    added = watch.added_kwh + added_kwh
     span_s = elapsed_s - watch.heat_mark_s
-    if watch.heat_kwh is None or span_s > 4 * PROFILE_STRIDE_S:
-        return replace(watch, heat_kwh=heat_kwh, heat_mark_s=elapsed_s), ()
+    if watch.heat_kwh is None or span_s > PROFILE_LONGEST_S:
+        return replace(watch, heat_kwh=heat_kwh, heat_mark_s=elapsed_s, added_kwh=0.0), ()
     if span_s < PROFILE_STRIDE_S:
-        return watch, ()
-    missing = watch.heat_kwh + added_kwh - loss_kwh * span_s / 3600.0 - heat_kwh
-    watch = replace(watch, heat_kwh=heat_kwh, heat_mark_s=elapsed_s)
-    if missing < PROFILE_LEAST_KWH:
+        return replace(watch, added_kwh=added) if added_kwh else watch, ()
+    missing = watch.heat_kwh + added - loss_kw * span_s / 3600.0 - heat_kwh
+    watch = replace(watch, heat_kwh=heat_kwh, heat_mark_s=elapsed_s, added_kwh=0.0)
+    if missing < PROFILE_LEAST_KWH + PROFILE_ADDED_SHARE * added:
         return watch, ()
     start = datetime.fromtimestamp(at.timestamp() - span_s, UTC)
     litres_40c = missing / heat_per_l(40.0, cold_c)

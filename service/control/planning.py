@@ -20,7 +20,7 @@ from forecasting.surroundings import AroundModel
 from forecasting.types import DemandForecast, Floats, Household, Surroundings, Visit
 from service.control import hygiene, rules
 from service.control.situation import Situation
-from service.control.state import Planning, State
+from service.control.state import Planning, State, changed
 from service.control.types import Draw, Wish, Work, WorkDone, WorkKind
 from service.scheduling.types import Now, Plan, SourceName
 from service.settings import HomeSettings
@@ -116,23 +116,23 @@ def accept(
                 failed={**failed, result.kind: result.failed[:200]},
                 failed_mark_s={**p.failed_mark_s, result.kind: elapsed_s},
             )
-            state = replace(state, planning=p)
+            state = changed(state, planning=p)
             continue
         if result.kind == "learn" and result.model is not None:
             week = tuple(tuple(row) for row in typical_week(result.model).tolist())
-            state = replace(state, model=result.model, week_l40=week)
+            state = changed(state, model=result.model, week_l40=week)
             p = replace(p, learned_mark_s=elapsed_s, forecast_slot_s=-1)
         elif result.kind == "forecast" and result.demand is not None:
             made_demand = result.demand
-            state = replace(
+            state = changed(
                 state, demand=made_demand, surroundings=result.surroundings or state.surroundings
             )
             p = replace(p, plan_stale=p.plan_stale or "new_forecast")
         elif result.kind == "plan" and result.plan is not None:
             made_plan = result.plan
-            state = replace(state, plan=made_plan)
+            state = changed(state, plan=made_plan)
             p = replace(p, planned_mark_s=elapsed_s)
-        state = replace(state, planning=p)
+        state = changed(state, planning=p)
     return state, made_demand, made_plan
 
 

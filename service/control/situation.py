@@ -17,6 +17,7 @@ from service.scheduling.types import SourceName
 from service.settings import HomeSettings
 
 CALL_MARGIN_K = 0.5
+NEAR_FOOT_SHARE = 0.15  # of the height: a probe this close above a source's foot
 FULL_WITHIN_K = 1.0  # a layer this close to the set temperature takes no more heat
 ORDER: tuple[SourceName, ...] = ("heat_pump", "immersion")
 
@@ -35,6 +36,15 @@ class Situation:
     estimate: Estimate | None
     watts: dict[Quantity, float] = field(default_factory=dict)  # metered power, by what it is
     stopping: bool = False
+
+    def with_state(self, state: State) -> Situation:
+        """The same moment with the state further worked out; what hangs on it is looked at anew."""
+        new = object.__new__(Situation)
+        new.__dict__.update(self.__dict__)
+        for name in ("faulty_probes", "ruling_probe", "surplus_w"):
+            new.__dict__.pop(name, None)
+        new.__dict__["state"] = state
+        return new
 
     @cached_property
     def now_s(self) -> float:
@@ -101,8 +111,16 @@ class Situation:
 
     def full(self, source: SourcePlant, set_c: float) -> bool:
         """Whether the source can add nothing below ``set_c`` where it reaches."""
+        enough_c = min(set_c, source.limit_c) - FULL_WITHIN_K
         foot_c = self.layer_c(source.foot)
-        return foot_c is not None and foot_c >= min(set_c, source.limit_c) - FULL_WITHIN_K
+        if foot_c is not None and foot_c >= enough_c:
+            return True
+        low_m = source.foot_m + NEAR_FOOT_SHARE * self.plant.cylinder.height_m
+        return any(
+            self.probes_c.get(p.name, -1.0) >= enough_c and p.name not in self.faulty_probes
+            for p in self.plant.probes
+            if source.foot_m <= p.height_m <= low_m
+        )
 
     def usable_source(self, name: SourceName, surplus: bool = False) -> SourcePlant | None:
         """The source if it may be used now: an actuator commands it and no quiet hours hold it.

@@ -9,7 +9,7 @@ from __future__ import annotations
 
 from dataclasses import dataclass, field
 from datetime import datetime
-from typing import Literal
+from typing import Any, Literal
 
 from adapters.meters import Meter
 from adapters.types import PriceSeries
@@ -71,6 +71,7 @@ class DrawWatch:
     cold_s: float = 0.0
     heat_kwh: float | None = None  # without a meter: heat in the cylinder when last compared
     heat_mark_s: float = NEVER
+    added_kwh: float = 0.0  # heat put in since then
     late: int = 0
     total_kwh: float = 0.0  # counted up, the draw-off under way included
     total_l40: float = 0.0
@@ -283,3 +284,11 @@ class State:
     surroundings: Surroundings | None = None
     planning: Planning = Planning()
     around: Around = Around()
+
+
+def changed(state: State, **fields: Any) -> State:
+    """The state with some fields changed: ``dataclasses.replace``, ten times as fast."""
+    new = object.__new__(State)
+    new.__dict__.update(state.__dict__)
+    new.__dict__.update(fields)
+    return new

@@ -31,7 +31,7 @@ from service.control import plant as plants
 from service.control.metering import Metered
 from service.control.plant import Plant, SourcePlant
 from service.control.situation import Situation
-from service.control.state import NEVER, Heard, SourceRun, State
+from service.control.state import NEVER, Heard, SourceRun, State, changed
 from service.control.types import Decision, Draw, Inputs, Outputs, Rule
 from service.cylinder.usable import heat_above_cold_kwh
 from service.scheduling.types import SourceName
@@ -159,7 +159,7 @@ def step(
     jumped = clock.jumps != state.clock.jumps
     observed = observe.take(state, plant, inputs.readings, elapsed_s)
     fresh = observed.fresh
-    state = replace(
+    state = changed(
         state,
         clock=clock,
         connected=state.connected if inputs.broker_connected is None else inputs.broker_connected,
@@ -170,13 +170,13 @@ def step(
         weather=inputs.weather or state.weather,
         prices=_prices(state.prices, inputs.prices, now) if inputs.prices else state.prices,
     )
-    changed = inputs.overrides is not None or bool(inputs.prices) or inputs.weather is not None
-    if changed or jumped:
-        state = replace(
+    news_in = inputs.overrides is not None or bool(inputs.prices) or inputs.weather is not None
+    if news_in or jumped:
+        state = changed(
             state,
             planning=replace(
                 state.planning,
-                plan_stale="inputs" if changed else "clock",
+                plan_stale="inputs" if news_in else "clock",
                 forecast_slot_s=-1
                 if inputs.overrides is not None or jumped
                 else state.planning.forecast_slot_s,
@@ -198,7 +198,8 @@ def step(
     )
     finished = drawn.finished
     heat, measured = _heat(state, plant, meter, fresh, lived_s)
-    state = replace(
+    added_kwh = sum(heat.values()) - sum(state.belief.heat_kwh.values())
+    state = changed(
         state,
         meters=drawn.meters,
         rates_w=meter.rates_w,
@@ -223,9 +224,9 @@ def step(
         any(p.name in observed.news for p in plant.probes),
         elapsed_s,
     )
-    state = replace(state, belief=belief)
+    state = changed(state, belief=belief)
     if not flow and belief.estimate is not None and probes_c:
-        state, more = _draws_by_profile(state, plant, cold_c, now, elapsed_s)
+        state, more = _draws_by_profile(state, plant, added_kwh, cold_c, now, elapsed_s)
         finished = (*finished, *more)
     state = _count_draws(state, plant, finished, now, elapsed_s)
 
@@ -242,8 +243,8 @@ def step(
         stopping=inputs.stopping,
     )
     cycle, evidence = hygiene.advance(situation, drawn.live_l, lived_s)
-    state = replace(state, hygiene=cycle)
-    situation = replace(situation, state=state)
+    state = changed(state, hygiene=cycle)
+    situation = situation.with_state(state)
     book = refill.follow(
         state,
         before,
@@ -252,8 +253,8 @@ def step(
         drawn.live_l,
         elapsed_s,
     )
-    state = replace(state, book=book)
-    situation = replace(situation, state=state)
+    state = changed(state, book=book)
+    situation = situation.with_state(state)
     ran = state.draws.start_s is not None and state.draws.live
     surround = around.follow(
         state.around,
@@ -264,28 +265,28 @@ def step(
         now,
         elapsed_s,
     )
-    state = replace(state, around=surround)
-    situation = replace(situation, state=state)
+    state = changed(state, around=surround)
+    situation = situation.with_state(state)
     watch, faults, news = supervision.advance(situation, observed.nonsense)
-    state = replace(state, watch=watch, faults=faults)
+    state = changed(state, watch=watch, faults=faults)
     state, demand_made, plan_made = planning.accept(state, inputs.work_done, elapsed_s)
-    situation = replace(situation, state=state)
+    situation = situation.with_state(state)
     if any(e.passed for e in evidence):
-        state = replace(state, planning=replace(state.planning, plan_stale="disinfected"))
-        situation = replace(situation, state=state)
+        state = changed(state, planning=replace(state.planning, plan_stale="disinfected"))
+        situation = situation.with_state(state)
     cycle, failed = hygiene.begin_or_end(situation)
     if cycle is not state.hygiene:
-        state = replace(state, hygiene=cycle)
-        situation = replace(situation, state=state)
+        state = changed(state, hygiene=cycle)
+        situation = situation.with_state(state)
 
     ruling = precedence.decide(rules.JUDGES, situation)
     carried = leases.carry_out(situation, ruling)
-    state = replace(state, book=carried.book)
-    situation = replace(situation, state=state)
+    state = changed(state, book=carried.book)
+    situation = situation.with_state(state)
     after, work = planning.due(situation)
     decision = _decision(situation, ruling, carried)
     made = _is_news(state.decision, decision)
-    state = replace(
+    state = changed(
         state,
         at=now,
         elapsed_s=elapsed_s,
@@ -293,7 +294,7 @@ def step(
         planning=after,
         decision=decision if made else state.decision,
     )
-    situation = replace(situation, state=state)
+    situation = situation.with_state(state)
     return state, Outputs(
         commands=carried.commands,
         decision=decision if made else None,
@@ -378,7 +379,12 @@ def _source_heat(
 
 
 def _draws_by_profile(
-    state: State, plant: Plant, cold_c: float, now: datetime, elapsed_s: float
+    state: State,
+    plant: Plant,
+    added_kwh: float,
+    cold_c: float,
+    now: datetime,
+    elapsed_s: float,
 ) -> tuple[State, tuple[Draw, ...]]:
     found = state.belief.estimate
     assert found is not None
@@ -386,8 +392,8 @@ def _draws_by_profile(
     heat = float(heat_above_cold_kwh(found.profile_c, volumes, cold_c))
     ambient = plant.settings.wiring.cylinder.ambient_c
     loss_kw = float(found.loss_w_per_k) * (float(found.profile_c.mean()) - ambient) / 1000.0
-    watch, done = draws.by_profile(state.draws, heat, loss_kw, 0.0, cold_c, now, elapsed_s)
-    return replace(state, draws=watch), done
+    watch, done = draws.by_profile(state.draws, heat, loss_kw, added_kwh, cold_c, now, elapsed_s)
+    return changed(state, draws=watch), done
 
 
 def _count_draws(
@@ -401,12 +407,12 @@ def _count_draws(
         if draw.end.astimezone(plant.zone).date().isoformat() == today:
             total += draw.litres_40c
     if any(d.end < now - PAST for d in finished):
-        state = replace(state, draws=replace(state.draws, past_mark_s=elapsed_s))
+        state = changed(state, draws=replace(state.draws, past_mark_s=elapsed_s))
     recent = (*state.recent_draws, *finished)
     if len(recent) > DRAWS_KEPT or today != state.today:
         oldest = now - timedelta(days=planning.RECENT_DAYS)
         recent = tuple(d for d in recent if d.end >= oldest)[-DRAWS_KEPT:]
-    return replace(state, today=today, drawn_today_l40=total, recent_draws=recent)
+    return changed(state, today=today, drawn_today_l40=total, recent_draws=recent)
 
 
 def _prices(

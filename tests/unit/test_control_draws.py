@@ -1,0 +1,133 @@
+"""Draw-off events from every kind of flow meter, from a stored past, and from the profile."""
+
+from __future__ import annotations
+
+from datetime import datetime, timedelta
+from typing import Any
+
+import pytest
+
+from adapters.types import Reading
+from service.control.step import start, step
+from service.control.types import Draw, Inputs
+from service.settings import HomeSettings
+from tests.control_plant import MONDAY, LittleHome, settings, wiring
+
+CALM: dict[str, Any] = {
+    "hygiene": {"longest_interval_days": 31, "lowered_confirmed_by": "A"},
+    "reserve_tenths": 0,
+}
+
+
+def _settings(unit: str = "L/min", place: str = "cold_feed", **more: Any) -> HomeSettings:
+    signals = [s for s in wiring()["signals"] if s["name"] != "draw"]
+    flow = {"name": "draw", "measures": "draw_flow", "unit": unit, "topic": "t", "place": place}
+    return settings(CALM, signals=[*signals, flow | more])
+
+
+def _live(home: HomeSettings, flows: list[tuple[float, float]]) -> list[Draw]:
+    """Fresh readings at so many seconds after the start, with a hot cylinder behind them."""
+    state = start(home, MONDAY, 0.0)
+    found: list[Draw] = []
+    for at, value in [*flows, (flows[-1][0] + 300.0, flows[-1][1] if flows[-1][1] > 50 else 0.0)]:
+        now = MONDAY + timedelta(seconds=at)
+        s = now.timestamp()
+
+        def read(signal: str, v: float, s: float = s) -> Reading:
+            return Reading("home", signal, v, s, s, False, True)
+
+        readings = (
+            read("probe_1", 55.0),
+            read("probe_2", 55.0),
+            read("probe_3", 55.0),
+            read("cold", 10.0),
+            read("draw", value),
+        )
+        state, out = step(state, home, Inputs(readings=readings), now, at)
+        found.extend(out.draws)
+    return found
+
+
+def test_a_rate_is_summed_until_it_ends() -> None:
+    flows = [(float(t), 8.0) for t in range(0, 300, 10)] + [(300.0, 0.0), (310.0, 0.0)]
+    (draw,) = _live(_settings(), flows)
+    assert draw.litres == pytest.approx(40.0, rel=0.01)
+    # 40 L of 55 degC water above 10 degC give 60 L at 40 degC, and 51.53 Wh a litre counted hot
+    assert draw.litres_40c == pytest.approx(60.0, rel=0.01)
+    assert draw.kwh == pytest.approx(40 * 51.533e-3, rel=0.01)
+    assert draw.measured_by == "flow_meter"
+
+
+def test_a_running_total_and_pulses_give_the_same_draw() -> None:
+    for unit, more in (("L", {}), ("pulse", {"litres_per_pulse": 0.5})):
+        flows = [(float(t), 1000.0 + t * 8 / 60) for t in range(0, 301, 10)]
+        flows += [(310.0, 1040.0), (400.0, 1040.0)]
+        (draw,) = _live(_settings(unit, **more), flows)
+        assert draw.litres == pytest.approx(40.0, rel=0.01)
+        assert (draw.end - draw.start).total_seconds() == pytest.approx(300, abs=20)
+
+
+def test_a_meter_on_the_mixed_line_counts_the_hot_share() -> None:
+    flows = [(float(t), 8.0) for t in range(0, 300, 10)] + [(300.0, 0.0)]
+    (draw,) = _live(_settings(place="mixed_line"), flows)
+    assert draw.litres == pytest.approx(40.0, rel=0.01)
+    assert draw.litres_40c == pytest.approx(40.0, rel=0.02)
+
+
+def test_a_short_pause_does_not_end_a_draw_and_a_twitch_is_none() -> None:
+    flows = [(0.0, 8.0), (60.0, 0.0), (100.0, 8.0), (160.0, 0.0), (300.0, 0.0)]
+    assert len(_live(_settings(), flows)) == 1
+    assert _live(_settings(), [(0.0, 0.1), (10.0, 0.0), (100.0, 0.0)]) == []
+
+
+def _past(at: datetime, value: float, now: datetime) -> Reading:
+    return Reading("home", "draw", value, at.timestamp(), now.timestamp(), True, False)
+
+
+@pytest.mark.parametrize("batch", [1, 7, 10_000])
+def test_a_stored_past_gives_its_draws_however_it_arrives(batch: int) -> None:
+    """Stamped readings of three days, told in an hour's time: nothing is commanded by them."""
+    home = _settings()
+    told: list[Reading] = []
+    at = MONDAY - timedelta(days=3)
+    while at < MONDAY:
+        minute = at.hour * 60 + at.minute
+        told.append(_past(at, 8.0 if 420 <= minute < 426 else 0.0, MONDAY))
+        at += timedelta(minutes=1) if 415 <= minute < 430 else timedelta(minutes=15)
+    state = start(home, MONDAY, 0.0)
+    found: list[Draw] = []
+    elapsed = 0.0
+    for i in range(0, len(told), batch):
+        elapsed += 0.2
+        now = MONDAY + timedelta(seconds=elapsed)
+        state, out = step(state, home, Inputs(readings=tuple(told[i : i + batch])), now, elapsed)
+        found.extend(out.draws)
+        assert out.commands == ()
+    assert [d.start.hour * 60 + d.start.minute for d in found] == [420, 420, 420]
+    assert all(d.litres == pytest.approx(48.0, rel=0.05) for d in found)
+    # Once the past has been told, it is learned from.
+    state, out = step(state, home, Inputs(), MONDAY + timedelta(seconds=60), elapsed + 60)
+    assert state.draws.past_mark_s > 0
+
+
+def test_late_readings_are_left_out() -> None:
+    home = _settings()
+    state = start(home, MONDAY, 0.0)
+    for k, at in enumerate((MONDAY, MONDAY - timedelta(minutes=5))):
+        reading = Reading("home", "draw", 8.0, at.timestamp(), MONDAY.timestamp(), True, True)
+        state, _ = step(state, home, Inputs(readings=(reading,)), MONDAY, float(k))
+    assert state.draws.late == 1
+
+
+def test_without_a_flow_meter_the_profile_tells_a_draw() -> None:
+    signals = [s for s in wiring()["signals"] if s["name"] != "draw"]
+    home = LittleHome(settings(CALM, signals=signals), profile_c=[52.0] * 40, plans=False)
+    home.live(3600)
+    assert home.history == []
+    begin = home.now
+    home.draws = lambda at: 8.0 if at < begin + timedelta(minutes=10) else 0.0
+    home.live(3600)
+    assert home.history
+    assert all(d.measured_by == "profile" for d in home.history)
+    total = sum(d.litres_40c for d in home.history)
+    assert total == pytest.approx(80 * 42 / 30, rel=0.35)  # three probes see it only roughly
