@@ -17,6 +17,7 @@ from service.control.state import NEVER, Book, Lease, SourceRun
 
 REPEATS_PER_LEASE = 3.0
 HOUR_S = 3600.0
+SHORTEST_DAY_S = 22 * 3600.0
 SET_STEP_C = 0.5  # a set temperature or power that moved less is not sent again
 POWER_STEP_W = 50.0
 
@@ -36,6 +37,7 @@ def carry_out(situation: Situation, ruling: Ruling) -> Carried:
     home = plant.settings.wiring.id
     book = state.book
     sendable = state.connected is not False
+    book = new_day(book, state.today, elapsed_s)
     leases = dict(book.leases)
     runs = dict(book.runs)
     owed = list(book.owed)
@@ -57,6 +59,14 @@ def carry_out(situation: Situation, ruling: Ruling) -> Carried:
                 owed.append(name)
             continue
         if lease.action == "run" and name in wanted:
+            continue
+        if lease.action == "block":
+            book = _blocked(book, situation, name)
+            if name in ruling.blocks and _may_block(book, situation, name):
+                continue
+            del leases[name]
+            if sendable:
+                commands.append(Command(home, name, "release"))
             continue
         source = plant.sources.get(lease.source)
         was = runs.get(lease.source, SourceRun())
@@ -118,7 +128,19 @@ def carry_out(situation: Situation, ruling: Ruling) -> Carried:
         leases[actuator.name] = held
         commands.append(Command(home, actuator.name, "run", set_c, power_w, actuator.lease_s))
 
-    # What runs on for its minimum run is repeated as it is.
+    for name in ruling.blocks:
+        if name in leases or not sendable or situation.ruling_probe is None:
+            continue
+        if not _may_block(book, situation, name):
+            notes.append("block_used_up")
+            continue
+        wired = next(a for a in plant.settings.wiring.actuators if a.name == name)
+        leases[name] = Lease(
+            name, wired.source, "block", None, None, elapsed_s, elapsed_s, wired.lease_s
+        )
+        commands.append(Command(home, name, "block", lease_s=wired.lease_s))
+
+    # What runs on for its minimum run, and what is blocked, is repeated as it is.
     for name, lease in leases.items():
         if _due(lease, elapsed_s) and sendable:
             leases[name] = replace(lease, renewed_mark_s=elapsed_s)
@@ -144,6 +166,30 @@ def next_due_s(book: Book, elapsed_s: float) -> float:
 def resting_for_s(run: SourceRun | None, elapsed_s: float) -> float:
     """How long a source has rested, s."""
     return 1e9 if run is None else max(0.0, elapsed_s - run.stopped_mark_s)
+
+
+def _blocked(book: Book, situation: Situation, name: str) -> Book:
+    """Count what a block lasted since the last step towards its day."""
+    lived_s = situation.elapsed_s - situation.state.elapsed_s
+    return replace(
+        book, blocked_s={**book.blocked_s, name: book.blocked_s.get(name, 0.0) + lived_s}
+    )
+
+
+def _may_block(book: Book, situation: Situation, name: str) -> bool:
+    """Whether a block may begin or go on: a whole lease must still fit into its day."""
+    wired = next((a for a in situation.plant.settings.wiring.actuators if a.name == name), None)
+    if wired is None:
+        return False
+    used = book.blocked_s.get(name, 0.0)
+    return used + wired.lease_s <= wired.block_limit_s_per_day
+
+
+def new_day(book: Book, today: str, elapsed_s: float) -> Book:
+    """Blocking counts anew each local day; a clock that jumps gives no second day within one."""
+    if today == book.blocked_day or elapsed_s - book.blocked_mark_s < SHORTEST_DAY_S:
+        return book
+    return replace(book, blocked_s={}, blocked_day=today, blocked_mark_s=elapsed_s)
 
 
 def _due(lease: Lease, elapsed_s: float) -> bool:

@@ -130,6 +130,15 @@ class Plant:
         return "hot" if meters and meters[0].place in ("hot_outlet", "mixed_line") else "cold"
 
     @cached_property
+    def blockable(self) -> tuple[str, ...]:
+        """Actuators that know blocking and act on hot water alone."""
+        return tuple(
+            a.name
+            for a in self.settings.wiring.actuators
+            if a.form is Form.TERMINALS and a.hot_water_alone_confirmed_by
+        )
+
+    @cached_property
     def hygiene_probes(self) -> tuple[Probe, ...]:
         """The probes that must measure a disinfection, from the bottom up."""
         named = self.settings.tunables.hygiene.probes

@@ -37,6 +37,7 @@ class Ruling:
     rule: Rule
     reason: Reason
     runs: tuple[Run, ...] = ()
+    blocks: tuple[str, ...] = ()  # actuators whose plant is asked not to run
     at_once: bool = False
     facts: dict[str, float | int | str | None] = field(default_factory=dict)
 

@@ -17,6 +17,7 @@ CEILING_BACK_K = 1.0  # what stopped at the ceiling waits until it is this much 
 BATCH_TENTHS = 0.5  # heating begins this far below a level, so that it never flutters around it
 WITHOUT_PLAN_TENTHS = 1.0  # without a plan the reserve is charged up to this much beyond itself
 LATEST_START_MARGIN = 1.25  # a charge by a time is begun when this much of the time is needed
+DEAR_TIMES_MEAN = 1.3  # of the plan's mean price: worth keeping the heat pump's own control off
 FROST_C = 7.0
 FROST_OVER_C = 12.0
 
@@ -197,7 +198,27 @@ def _by_plan(s: Situation, more_tenths: int) -> Ruling:
         reason = reason or order.reason
     if reason is not None:
         return Ruling(Rule.PLAN, reason, tuple(runs_wanted))
-    return Ruling(Rule.PLAN, Reason("plan_idle", {}))
+    return Ruling(Rule.PLAN, Reason("plan_idle", {}), blocks=_blocks(s))
+
+
+def _blocks(s: Situation) -> tuple[str, ...]:
+    """Terminals to ask not to run: while it is dear and the reserve is surely there.
+
+    Only where commissioning showed that the states affect hot water alone; otherwise a block
+    would leave the rooms cold.
+    """
+    made, slot, sure = s.state.plan, slot_now(s), s.sure_l40
+    if (
+        made is None
+        or slot is None
+        or sure is None
+        or sure < s.reserve_l40
+        or not s.plant.blockable
+    ):
+        return ()
+    prices = made.import_per_kwh
+    dear = float(prices[slot]) >= DEAR_TIMES_MEAN * float(prices.mean()) > 0
+    return s.plant.blockable if dear else ()
 
 
 def _below(

@@ -103,8 +103,6 @@ class SourceRun:
     started_mark_s: float | None = None
     stopped_mark_s: float = NEVER
     starts: tuple[float, ...] = ()  # marks within the last hour
-    blocked_s: float = 0.0  # smart-grid terminals: asked not to run, this local day
-    blocked_day: str = ""
 
 
 @dataclass(frozen=True, slots=True)
@@ -129,6 +127,9 @@ class Book:
     leases: dict[str, Lease] = field(default_factory=dict)
     runs: dict[str, SourceRun] = field(default_factory=dict)
     owed: tuple[str, ...] = ()  # actuators to release as soon as something can be sent
+    blocked_s: dict[str, float] = field(default_factory=dict)  # by actuator, this local day
+    blocked_day: str = ""
+    blocked_mark_s: float = NEVER  # when that day's count began
     drained: bool = False  # the immersion stays off until flow proved refilling, see ``refill``
     refilled_l: float = 0.0  # since the last hold began
     hold_heat_kwh: float | None = None

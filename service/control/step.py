@@ -111,6 +111,7 @@ def resume(state: State, now: datetime, elapsed_s: float) -> State:
             runs=runs,
             owed=owed,
             hold_mark_s=moved(state.book.hold_mark_s),
+            blocked_mark_s=moved(state.book.blocked_mark_s),
         ),
         hygiene=replace(
             clock,

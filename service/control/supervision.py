@@ -480,6 +480,8 @@ def _effect(s: Situation, watch: Watch, name: SourceName, source: SourcePlant) -
     facts: Facts = {"commanded_for_s": round(ran_s), **_own_control(s, name)}
     if watts is not None:
         facts["watts"] = round(watts)
+        if watts < WITHOUT_POWER_SHARE * expected_w and s.full(source, s.plant.set_c):
+            return  # it has done its work before control noticed
         if watts < WITHOUT_POWER_SHARE * expected_w:
             yield Finding("command_without_effect", name, facts)
             return

@@ -1,0 +1,109 @@
+"""What each form of command is used for: surplus, terminals and their daily block total."""
+
+from __future__ import annotations
+
+from dataclasses import replace
+from datetime import timedelta
+from typing import Any
+
+import numpy as np
+
+from service.scheduling.types import Reason
+from tests.control_plant import LittleHome, settings, wiring
+from tests.properties.test_control_never import _plan
+
+CALM: dict[str, Any] = {
+    "hygiene": {"longest_interval_days": 31, "lowered_confirmed_by": "A"},
+    "reserve_tenths": 1,
+}
+TERMINALS = {
+    "name": "terminals",
+    "source": "heat_pump",
+    "form": "terminals",
+    "topic": "plant/t1",
+    "second_topic": "plant/t2",
+    "lease_s": 600,
+    "released_by": "own_timer",
+    "released_state": "normal operation",
+}
+EXPORT = {"name": "export", "measures": "export_power", "unit": "W", "topic": "plant/export"}
+
+
+def _home(actuators: list[dict[str, Any]], **more: Any) -> LittleHome:
+    changes = {"actuators": actuators, "signals": [*wiring()["signals"], EXPORT]}
+    plain = {"plans": False, "profile_c": [12.0] * 20 + [52.0] * 20, "every_s": 60.0} | more
+    return LittleHome(settings(CALM, **changes), **plain)
+
+
+def _exporting(home: LittleHome, watts: float) -> None:
+    real = home.readings
+    home.readings = lambda: (*real(), home.reading("export", watts))  # type: ignore[method-assign]
+
+
+def _plan_in_force(home: LittleHome, dear: bool, surplus_level: float = 0.0) -> None:
+    made = _plan(home.now, 0.0, 0)
+    slots = len(made.grid)
+    price = np.full(slots, 0.2)
+    price[: slots // 2] = 0.5 if dear else 0.2
+    made = replace(
+        made,
+        windows=(),
+        import_per_kwh=price,
+        surplus_stock_l40=np.full((slots, 1, 2), surplus_level),
+        reason=Reason("test", {}),
+    )
+    home.state = replace(home.state, plan=made)
+
+
+def test_terminals_on_the_whole_heat_pump_take_surplus_and_nothing_else() -> None:
+    home = _home([TERMINALS | {"surplus_only": True}], profile_c=[11.0] * 40)
+    _exporting(home, 0.0)
+    home.live(900)
+    assert home.sent == []  # the reserve is short, yet these may not charge
+    home = _home([TERMINALS | {"surplus_only": True}])
+    _exporting(home, 3000.0)
+    home.live(60)
+    _plan_in_force(home, dear=False, surplus_level=400.0)
+    home.live(120)
+    assert [c.action for _, c in home.sent][:1] == ["run"]
+
+
+def test_a_diverter_is_given_the_surplus_as_its_target() -> None:
+    diverter = wiring()["actuators"][1] | {
+        "name": "diverter",
+        "form": "diverter",
+        "second_topic": "plant/target",
+        "min_power_w": 200,
+    }
+    home = _home([diverter])
+    _exporting(home, 1200.0)
+    home.live(60)
+    _plan_in_force(home, dear=False, surplus_level=400.0)
+    home.live(60)
+    _, command = home.sent[0]
+    assert command.action == "run"
+    assert command.power_w == 1200
+
+
+def test_blocking_counts_against_its_daily_total() -> None:
+    home = _home([TERMINALS | {"hot_water_alone_confirmed_by": "installer A"}], every_s=120.0)
+    home.live(120)
+    blocked_s = 0.0
+    for _ in range(int(8 * 3600 / 120)):
+        _plan_in_force(home, dear=True)
+        home.live(120)
+        lease = home.state.book.leases.get("terminals")
+        blocked_s += 120.0 if lease is not None and lease.action == "block" else 0.0
+    assert 6000 <= blocked_s <= 7200
+    assert home.sent[-1][1].action == "release"
+    home.now += timedelta(hours=0)
+    assert home.last.view.decision is not None
+    assert home.last.view.decision.inputs["waits_for"] == "block_used_up"
+
+
+def test_nothing_is_blocked_where_rooms_would_get_cold() -> None:
+    home = _home([TERMINALS | {"surplus_only": True}])
+    home.live(120)
+    _plan_in_force(home, dear=True)
+    home.live(600)
+    assert not any(c.action == "block" for _, c in home.sent)
