@@ -38,7 +38,7 @@ from service.cylinder.estimator_motion import (
 )
 from service.cylinder.geometry import Cylinder
 from service.cylinder.usable import v40_l
-from service.cylinder.water import Floats, density_kg_per_l
+from service.cylinder.water import Floats, density_kg_per_l, heat_kwh
 
 __all__ = [
     "Estimate",
@@ -60,23 +60,26 @@ MOST_PROBES = 12
 # How far each thing may be off at first, and how fast it may change. Chosen on tuning days.
 FLOW_SD = 0.03
 LOSS_SD = 0.35
-HEAT_SD = 0.03
+HEAT_SD = 0.06
 ASSUMED_HEAT_SD = 0.30
 PROBE_OFFSET_SD_K = 0.4
-DRIFT_PER_DAY = (0.002, 0.03, 0.003, 0.05)  # of the four parameters, relative
+DRIFT_PER_DAY = (0.004, 0.03, 0.02, 0.05)  # of the four parameters, relative
 OFFSET_DRIFT_K_PER_DAY = 0.05
 INLET_SD_K = 1.0
-POSITION_NOISE_L = 0.25  # of a front, L per square root of a litre moved
+POSITION_NOISE_L = 0.5  # of a front, L per square root of a litre moved
 IDLE_NOISE_K_PER_H = 0.08  # of the profile, correlated over IDLE_REACH of the volume
 IDLE_REACH = 0.12
-HEATED_NOISE = 0.05  # of what a cell gained, for heat that went elsewhere than believed
+START_REACH = 0.08
+HEATED_NOISE = 0.15  # of what a cell gained, for heat that went elsewhere than believed
 PROBE_SD_K = 0.5
-PROBE_LEVEL_SD = 0.01  # where exactly a probe feels the water, share of the volume
+PROBE_LEVEL_SD = 0.025  # of a front as a probe feels it: place and width, share of volume
+FRONT_APART_S = 300.0
 READINGS_APART_S = 60.0  # readings in quicker succession share their errors
 UNMETERED_L_PER_H = 12.0  # without a flow meter: how much a front may have moved unseen
 UNMETERED_L_PER_MIN = 12.0  # and the strongest draw
+DOUBT_K, DOUBT_REACH = 4.0, 0.2  # added around a probe that turns out to be wrong
 BAND_FACTOR = 1.0
-BAND_FLOOR = 0.004  # of the cylinder's volume: what the cells can't resolve
+BORDER_SD_CELLS = 0.18  # a border of a mixed zone is known to a part of a cell only
 Z90 = 1.645
 
 
@@ -210,7 +213,7 @@ def start(
         sd = np.full(N, 20.0)
     m = len(placed)
     covariance = np.zeros((N + PARAMETERS + m, N + PARAMETERS + m))
-    covariance[:N, :N] = np.outer(sd, sd) * _correlation(middles, 0.08)
+    covariance[:N, :N] = np.outer(sd, sd) * _correlation(START_REACH)
     own = [FLOW_SD, LOSS_SD, HEAT_SD, ASSUMED_HEAT_SD, *[PROBE_OFFSET_SD_K] * m]
     covariance[range(N, N + PARAMETERS + m), range(N, N + PARAMETERS + m)] = np.square(own)
     return EstimatorState(
@@ -260,12 +263,11 @@ def _predict(state: EstimatorState, seen: Observation, elapsed_s: float) -> Esti
     jacobian[:N, N : N + PARAMETERS] = by_parameters
     covariance = jacobian @ np.asarray(state.covariance, np.float64) @ jacobian.T
     hours, days = elapsed_s / 3600.0, elapsed_s / 86400.0
-    middles = _middles(cylinder, motion.phase_l) / cylinder.volume_l
     noise = motion.noise
-    noise += IDLE_NOISE_K_PER_H**2 * hours * _correlation(middles, IDLE_REACH)
+    noise += IDLE_NOISE_K_PER_H**2 * hours * ALIKE
     gained = by_parameters[:, HEAT] + by_parameters[:, ASSUMED_HEAT]
     if gained.any():
-        noise += HEATED_NOISE**2 * np.outer(gained, gained) * _correlation(middles, IDLE_REACH)
+        noise += HEATED_NOISE**2 * np.outer(gained, gained) * ALIKE
     if seen.drawn_l is None:
         slope = _slope_k_per_l(motion.temperatures_c, motion.h_l)
         noise += UNMETERED_L_PER_H**2 * hours * np.outer(slope, slope)
@@ -288,7 +290,7 @@ def _displaced_l(state: EstimatorState, seen: Observation) -> float:
     litres = seen.drawn_l * (1.0 + float(state.errors[FLOW]))
     if seen.drawn_at == "hot":
         hot_c = float(state.cells_c[-1])
-        litres *= density_kg_per_l(hot_c) / density_kg_per_l(float(seen.cold_c))
+        litres *= density_kg_per_l(hot_c) / density_kg_per_l(seen.cold_c)
     return litres
 
 
@@ -341,12 +343,20 @@ def _correct(state: EstimatorState, seen: Observation, elapsed_s: float) -> Esti
         levels=levels,
         elapsed_s=elapsed_s,
     )
-    use = np.isfinite(readings) & faults.believed(watch)
+    possible = (readings > faults.LOW_C) & (readings < faults.HIGH_C)  # False for NaN
+    use = possible & faults.believed(watch)
+    fresh = {i for i, code in watch.named if code in _MISLED} - {i for i, _ in state.watch.named}
+    if fresh:
+        covariance = _doubted(state, covariance, levels[list(fresh)])
+        crossed = covariance @ design.T
+        spread = design @ crossed
     if not use.any():
         covariance = 0.5 * (covariance + covariance.T)
         return replace(state, covariance=covariance.astype(np.float32), watch=watch)
     apart = 1.0 if elapsed_s <= 0 else max(1.0, READINGS_APART_S / elapsed_s)
-    scatter = (state.probe_sd_k**2 + (PROBE_LEVEL_SD * steep[use]) ** 2) * apart
+    # A front that isn't quite as wide as believed errs the same way as long as it passes.
+    lasting = 1.0 if elapsed_s <= 0 else max(1.0, FRONT_APART_S / elapsed_s)
+    scatter = state.probe_sd_k**2 * apart + (PROBE_LEVEL_SD * steep[use]) ** 2 * lasting
     miss = (readings - expected)[use]
     # A reading far off what was thought possible pulls, but no harder than three deviations.
     total = spread[np.ix_(use, use)].diagonal() + scatter
@@ -369,6 +379,21 @@ def _correct(state: EstimatorState, seen: Observation, elapsed_s: float) -> Esti
     )
 
 
+_MISLED = {"stuck", "jumping", "swapped", "wrong_height"}
+
+
+def _doubted(state: EstimatorState, covariance: Floats, levels: Floats) -> Floats:
+    """Less certain around probes that were believed until now, and of what they taught."""
+    middles = _middles(state.cylinder, state.phase_l) / state.cylinder.volume_l
+    doubted = covariance.copy()
+    for level in levels:
+        near = DOUBT_K * np.exp(-0.5 * ((middles - level) / DOUBT_REACH) ** 2)
+        doubted[:N, :N] += np.outer(near, near) * ALIKE
+    for which, sd in ((FLOW, FLOW_SD), (LOSS, LOSS_SD), (HEAT, HEAT_SD)):
+        doubted[N + which, N + which] += 0.25 * sd**2
+    return doubted
+
+
 def _find_draw(
     state: EstimatorState,
     readings: Floats,
@@ -381,7 +406,7 @@ def _find_draw(
     Tries displacements, takes the likeliest if it explains clearly more than standing still,
     and moves the profile by it. What no probe could see adds up in ``unseen_l``.
     """
-    use = np.isfinite(readings) & faults.believed(state.watch)
+    use = (readings > faults.LOW_C) & (readings < faults.HIGH_C) & faults.believed(state.watch)
     most_l = min(
         UNMETERED_L_PER_MIN * elapsed_s / 60.0 + 0.25 * state.unseen_l,
         0.8 * state.cylinder.volume_l,
@@ -440,7 +465,7 @@ def estimate(state: EstimatorState, cold_c: float) -> Estimate:
     }
     believed = faults.believed(state.watch) & np.isfinite(state.watch.reading_c)
     names = tuple(name for name, _ in state.probes)
-    lukewarm = (profile < 40.0) * volumes * kwh_per_lk(profile) * (profile - cold_c)
+    lukewarm = (profile < 40.0) * heat_kwh(volumes, profile, float(cold_c), profile)
     deviations = np.sqrt(np.maximum(covariance.diagonal()[N:], 0.0))
     return Estimate(
         profile_c=profile,
@@ -478,11 +503,11 @@ def _band(
     along = covariance @ slope
     deviation = math.sqrt(max(float(slope @ along), 1e-9))
     step = Z90 * BAND_FACTOR * along / deviation
-    floor = BAND_FLOOR * float(volumes.sum())
-    full = float(volumes.sum()) * 3.0
-    low = float(v40_l(_settled(profile - step, volumes), volumes, cold_c)) - floor
-    high = float(v40_l(_settled(profile + step, volumes), volumes, cold_c)) + floor
-    return max(min(low, best), 0.0), min(max(high, best), full)
+    border = BORDER_SD_CELLS * float(volumes.sum()) / CELLS
+    wider = Z90 * BAND_FACTOR * (math.hypot(deviation, border) - deviation)
+    low = float(v40_l(_settled(profile - step, volumes), volumes, cold_c)) - wider
+    high = float(v40_l(_settled(profile + step, volumes), volumes, cold_c)) + wider
+    return max(min(low, best), 0.0), max(high, best)
 
 
 def _readings(placed: tuple[tuple[str, float], ...], seen: Observation) -> Floats:
@@ -492,7 +517,7 @@ def _readings(placed: tuple[tuple[str, float], ...], seen: Observation) -> Float
 def _middles(cylinder: Cylinder, phase_l: float) -> Floats:
     """Volume below the middle of each whole cell, L; the outermost ones lie partly outside."""
     h = cylinder.volume_l / CELLS
-    middles: Floats = phase_l + h * (np.arange(N) - 0.5)
+    middles: Floats = phase_l + h * (np.arange(N) - 0.5).astype(np.float64)
     return middles
 
 
@@ -532,12 +557,20 @@ def _half_steps(shown: Floats) -> Floats:
     if len(shown) == 1:
         return np.array([10.0])
     steps = 0.5 * np.diff(shown)
-    return np.maximum(np.append(steps, 0.0), np.insert(steps, 0, 0.0))
+    larger: Floats = np.maximum(np.append(steps, 0.0), np.insert(steps, 0, 0.0))
+    return larger
 
 
-def _correlation(levels: Floats, reach: float) -> Floats:
-    alike: Floats = np.exp(-0.5 * ((levels[:, None] - levels[None, :]) / reach) ** 2)
+def _correlation(reach: float) -> Floats:
+    apart = np.arange(N)[:, None] - np.arange(N)[None, :]
+    alike: Floats = np.exp(-0.5 * (apart / (CELLS * reach)) ** 2)
     return alike
+
+
+ALIKE = _correlation(IDLE_REACH)
+
+
+_WATCHED = tuple(f.name for f in fields(faults.Watch) if f.name not in {"named", "unweighed_s"})
 
 
 def to_plain(state: EstimatorState) -> dict[str, Any]:
@@ -554,7 +587,8 @@ def to_plain(state: EstimatorState) -> dict[str, Any]:
         "cells_c": _pack(state.cells_c),
         "errors": _pack(state.errors),
         "covariance": _pack(np.asarray(state.covariance, np.float32)[upper]),
-        "watch": {f.name: _pack(watch[f.name]) for f in fields(faults.Watch) if f.name != "named"},
+        "watch": {name: _pack(watch[name]) for name in _WATCHED},
+        "unweighed_s": state.watch.unweighed_s,
         "named": [[probe, code] for probe, code in state.watch.named],
     }
 
@@ -586,7 +620,11 @@ def from_plain(plain: Mapping[str, Any]) -> EstimatorState:
         plain["phase_l"],
         _unpack(plain["errors"]),
         covariance,
-        faults.Watch(**arrays, named=tuple((int(i), str(c)) for i, c in plain["named"])),
+        faults.Watch(
+            **arrays,
+            unweighed_s=plain["unweighed_s"],
+            named=tuple((int(i), str(c)) for i, c in plain["named"]),
+        ),
         plain["unseen_l"],
     )
 

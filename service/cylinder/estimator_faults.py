@@ -23,11 +23,12 @@ Bools = NDArray[np.bool_]
 
 NAMED, WITHDRAWN, MOST = 14.0, 4.0, 40.0
 APART_S = 300.0
+WEIGH_EVERY_S = 60.0
 LOW_C, HIGH_C = -10.0, 110.0  # outside: not water's temperature but a broken wire
 SILENT_S = 3600.0
 SPREAD_K = 1.5  # how far a sound probe may be from the model without it counting
 WORST = 6.0  # no single reading counts for more
-SAME_K, MOVED_K = 0.15, 4.0  # stuck: the reading stays within one while the water moves so far
+SAME_K, MOVED_K = 0.15, 2.5  # stuck: the reading stays within one while the water moves so far
 JUMP_K, JUMPS = 6.0, 3.0
 LEVELS = np.linspace(0.025, 0.975, 20)
 LEVEL_APART = 0.08  # nearer than this isn't a wrong height but a tolerance
@@ -56,9 +57,11 @@ class Watch:
     broken_c: Floats  # (m,) the impossible reading, NaN if the last one was possible
     range_c: Floats  # (m, 4) lowest and highest: reading, expectation, since it last changed
     same_s: Floats  # (m,) for how long the reading has stayed within SAME_K
-    jumps: Floats  # (m,)
+    jumps: Floats  # (m,) leaps there and back, fading
+    leap: Floats  # (m,) direction of the last leap, 0 before the first
     level: Floats  # (m, len(LEVELS)) score for sitting at that level instead
     swap: Floats  # (m, m) score for being exchanged with another, symmetric
+    unweighed_s: float = 0.0  # since level and swap were last weighed
     named: tuple[tuple[int, str], ...] = ()  # (probe, code) in force
 
     @classmethod
@@ -72,6 +75,7 @@ class Watch:
             zero,
             nothing.copy(),
             np.tile([np.inf, -np.inf, np.inf, -np.inf], (probes, 1)),
+            zero.copy(),
             zero.copy(),
             zero.copy(),
             np.zeros((probes, len(LEVELS))),
@@ -112,9 +116,13 @@ def look(
     y = np.where(possible, readings_c, expected_c)  # no reading, no evidence
 
     before = possible & np.isfinite(watch.reading_c)
-    surprise = np.abs((y - watch.reading_c) - (expected_c - watch.expected_c))
-    jumped = before & (surprise > np.maximum(JUMP_K, 5.0 * expected_sd_k))
-    jumps = watch.jumps * math.exp(-elapsed_s / 5400.0) + jumped
+    # A front that passes unforeseen leaps once; a bad joint leaps there and back.
+    surprise = (y - watch.reading_c) - (expected_c - watch.expected_c)
+    leaped = before & (np.abs(surprise) > np.maximum(JUMP_K, 5.0 * expected_sd_k))
+    back = leaped & (np.sign(surprise) == -watch.leap)
+    back |= heard & ~possible & ~np.isfinite(watch.broken_c)  # out of range counts as a leap
+    leap = np.where(leaped, np.sign(surprise), watch.leap)
+    jumps = watch.jumps * math.exp(-elapsed_s / 5400.0) + back
 
     low_high = watch.range_c.copy()
     for k, value in ((0, y), (2, expected_c)):
@@ -127,19 +135,23 @@ def look(
     low_high = np.where(changed[:, None], fresh, low_high)
     same_s = np.where(changed, 0.0, watch.same_s + elapsed_s * possible)
 
-    weight = min(1.0, elapsed_s / APART_S)
-    fade = math.exp(-elapsed_s / (14 * 86400.0))
-    apart = np.abs(LEVELS[None, :] - levels[:, None]) > LEVEL_APART
-    own = np.abs(np.array(_misfit(y - expected_c, expected_sd_k)))
-    other = _misfit(y[:, None] - at_levels_c[None, :], expected_sd_k[:, None])
-    gain = np.where(possible[:, None] & apart, own[:, None] - other, 0.0)
-    # a different height must explain clearly more, or every small model error would count
-    level = np.clip(watch.level * fade + weight * (gain - 0.15 * (own[:, None] > 0.5)), 0.0, MOST)
-    both = possible[:, None] & possible[None, :]
-    exchanged = _misfit(y[:, None] - expected_c[None, :], expected_sd_k[None, :])
-    gain = np.where(both, own[:, None] + own[None, :] - exchanged - exchanged.T, 0.0)
-    swap = np.clip(watch.swap * fade + weight * gain, 0.0, MOST)
-    np.fill_diagonal(swap, 0.0)
+    level, swap, unweighed_s = watch.level, watch.swap, watch.unweighed_s + elapsed_s
+    if unweighed_s >= WEIGH_EVERY_S:
+        weight = min(1.0, unweighed_s / APART_S)
+        fade = math.exp(-unweighed_s / (14 * 86400.0))
+        own = _misfit(y - expected_c, expected_sd_k)
+        other = _misfit(y[:, None] - at_levels_c[None, :], expected_sd_k[:, None])
+        apart = np.abs(LEVELS[None, :] - levels[:, None]) > LEVEL_APART
+        # another height must explain clearly more, or every small model error would count
+        gain = np.where(possible[:, None] & apart, own[:, None] - other, 0.0)
+        level = np.clip(level * fade + weight * (gain - 0.15 * (own[:, None] > 0.5)), 0.0, MOST)
+        exchanged = _misfit(y[:, None] - expected_c[None, :], expected_sd_k[None, :])
+        both = possible[:, None] & possible[None, :]
+        better = own[:, None] - exchanged  # both must gain, or it's one probe's own fault
+        gain = np.where(both, 2.0 * np.minimum(better, better.T), 0.0)
+        swap = np.clip(swap * fade + weight * gain, 0.0, MOST)
+        np.fill_diagonal(swap, 0.0)
+        unweighed_s = 0.0
 
     weighed = Watch(
         reading_c=np.where(possible, readings_c, watch.reading_c),
@@ -149,14 +161,19 @@ def look(
         range_c=low_high,
         same_s=same_s,
         jumps=jumps,
+        leap=leap,
         level=level,
         swap=swap,
+        unweighed_s=unweighed_s,
         named=watch.named,
     )
-    named = _name(weighed, expected_sd_k)
+    named = _name(weighed, expected_sd_k, np.isfinite(watch.broken_c))
     if named == watch.named:
         return weighed
     return Watch(**{**weighed.__dict__, "named": named})
+
+
+_MISPLACED = {"swapped", "wrong_height"}
 
 
 def _misfit(error_k: Floats, sd_k: Floats) -> Floats:
@@ -164,20 +181,22 @@ def _misfit(error_k: Floats, sd_k: Floats) -> Floats:
     return np.minimum(0.5 * error_k**2 / (SPREAD_K**2 + sd_k**2), WORST)
 
 
-def _name(watch: Watch, sd_k: Floats) -> tuple[tuple[int, str], ...]:
+def _name(watch: Watch, sd_k: Floats, was_broken: Bools) -> tuple[tuple[int, str], ...]:
     was = dict(watch.named)
     m = len(watch.reading_c)
     named: dict[int, str] = {}
     for i in range(m):
         travelled = watch.range_c[i, 3] - watch.range_c[i, 2]
         held = 0.5 if was.get(i) == "stuck" else 1.0
-        if np.isfinite(watch.broken_c[i]):
+        if np.isfinite(watch.broken_c[i]) and was_broken[i]:
             named[i] = "open_circuit"
         elif watch.unheard_s[i] > SILENT_S:
             named[i] = "silent"
+        elif was.get(i) in _MISPLACED:
+            continue  # what else it does follows from where it sits
         elif watch.jumps[i] > (0.5 if was.get(i) == "jumping" else JUMPS - 0.5):
             named[i] = "jumping"
-        elif watch.same_s[i] > 1800 and travelled > held * (MOVED_K + 3.0 * sd_k[i]):
+        elif watch.same_s[i] > 1800 and travelled > held * (MOVED_K + 2.0 * sd_k[i]):
             named[i] = "stuck"
     free = [i for i in range(m) if i not in named]
     swap = watch.swap.copy()
@@ -193,7 +212,10 @@ def _name(watch: Watch, sd_k: Floats) -> tuple[tuple[int, str], ...]:
             swap[i] = swap[:, i] = 0.0
     for i in free:
         limit = WITHDRAWN if was.get(i) == "wrong_height" else NAMED
-        if m > 1 and i not in named and watch.level[i].max() > limit:
+        # being exchanged looks like sitting at the other's place: wait for that to be settled
+        if i in named or watch.swap[i].max() > max(0.5 * watch.level[i].max(), WITHDRAWN):
+            continue
+        if m > 1 and watch.level[i].max() > limit:
             named[i] = "wrong_height"
     return tuple(sorted(named.items()))
 

@@ -11,6 +11,7 @@ from service.cylinder.estimator import Heat, Observation
 from service.cylinder.geometry import Cylinder
 from service.cylinder.usable import v40_l
 from tests.published.independent import Case, about
+from tests.published.independent.drive import HEAT_RATIO
 
 PROBE_NOISE_K = 0.5
 FLOW_ERROR = 0.02
@@ -48,17 +49,17 @@ def true_v40_l(case: Case) -> NDArray[np.float64]:
 
 
 def heat_of(case: Case, now: slice) -> list[Heat]:
-    """Heat put in over some minutes, as measured."""
+    """Heat put in over some minutes, as measured (see HEAT_RATIO)."""
     made = about()
     heat = []
     for name in ("lower", "upper"):
-        kwh = float(case[f"{name}_kwh"][now].sum())
+        kwh = HEAT_RATIO * float(case[f"{name}_kwh"][now].sum())
         if kwh > 0:
             level = made["element_at"][name]
             heat.append(Heat(kwh, bottom_level=level, top_level=level + 0.02))
-    if (kwh := float(case["coil_kwh"][now].sum())) > 0:
+    if (kwh := HEAT_RATIO * float(case["coil_kwh"][now].sum())) > 0:
         heat.append(Heat(kwh, bottom_level=made["coil"][0], top_level=made["coil"][1]))
-    if (kwh := float(case["plate_kwh"][now].sum())) > 0:
+    if (kwh := HEAT_RATIO * float(case["plate_kwh"][now].sum())) > 0:
         litres = case["plate_l"][now]
         outlet = float((litres * case["plate_outlet_c"][now]).sum() / litres.sum())
         heat.append(Heat(kwh, "plate", outlet_c=outlet))
