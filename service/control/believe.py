@@ -165,8 +165,8 @@ def _astray(belief: Belief, plant: Plant, probes_c: dict[str, float], flow_known
     """Whether probes show something quite different from what is believed where they sit.
 
     Water that left or came unseen (a drained cylinder, a draw that nothing metered) looks to a
-    filter like probes that fail. With a flow meter most of them must disagree before they are
-    believed; without one a single colder probe is enough, when none above it is colder still.
+    filter like probes that fail. Where a flow meter is fitted most of them must disagree before
+    they are believed; without one a single colder probe is enough, when none above it is colder.
     """
     assert belief.estimate is not None
     profile = belief.estimate.profile_c
@@ -178,7 +178,7 @@ def _astray(belief: Belief, plant: Plant, probes_c: dict[str, float], flow_known
     off = sum(abs(value - believed) > ASTRAY_K for value, believed in shown)
     if 2 * off > len(shown):
         return True
-    if flow_known:
+    if flow_known or plant.of(Quantity.DRAW_FLOW):
         return False
     return any(
         believed - value > ASTRAY_K and all(v >= value - 1.0 for v, _ in shown[i:])

@@ -63,6 +63,9 @@ def fail_safe(s: Situation) -> Ruling | None:
         else:
             code = "readings_contradict"
             facts = {"signals": ", ".join(sorted(s.faulty_probes))}
+    elif s.upside_down is not None:
+        code = "readings_contradict"
+        facts = {"signals": ", ".join(s.upside_down)}
     elif s.estimate is None:
         code = "no_estimate"
     if code is None:

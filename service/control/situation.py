@@ -17,6 +17,7 @@ from service.scheduling.types import SourceName
 from service.settings import HomeSettings
 
 CALL_MARGIN_K = 0.5
+UPSIDE_DOWN_K = 15.0
 NEAR_FOOT_SHARE = 0.15  # of the height: a probe this close above a source's foot
 FULL_WITHIN_K = 1.0  # a layer this close to the set temperature takes no more heat
 ORDER: tuple[SourceName, ...] = ("heat_pump", "immersion")
@@ -41,7 +42,7 @@ class Situation:
         """The same moment with the state further worked out; what hangs on it is looked at anew."""
         new = object.__new__(Situation)
         new.__dict__.update(self.__dict__)
-        for name in ("faulty_probes", "ruling_probe", "surplus_w"):
+        for name in ("faulty_probes", "ruling_probe", "surplus_w", "upside_down"):
             new.__dict__.pop(name, None)
         new.__dict__["state"] = state
         return new
@@ -79,6 +80,19 @@ class Situation:
                 return None
             if probe.name in self.fresh and probe.name not in self.faulty_probes:
                 return probe
+        return None
+
+    @cached_property
+    def upside_down(self) -> tuple[str, str] | None:
+        """Two unsuspected probes, the lower one much hotter: what water cannot be."""
+        below: list[tuple[str, float]] = []
+        for name, value in self.probes_c.items():
+            if name in self.faulty_probes:
+                continue
+            hotter = next((n for n, v in below if v > value + UPSIDE_DOWN_K), None)
+            if hotter is not None:
+                return hotter, name
+            below.append((name, value))
         return None
 
     @cached_property
