@@ -34,8 +34,8 @@ def relaxed(
     """Let heat spread and leak for ``step_s`` seconds: (column, heat lost in kJ).
 
     ``stirred`` names a run of segments (first, one past the last) that a heater's plume keeps
-    mixed meanwhile: they act as one, with hardly a distance inside, so that the plume goes on taking
-    heat from what it touches.
+    mixed meanwhile: they act as one, with hardly a distance inside, so that the plume goes on
+    taking heat from what it touches.
     """
     if stirred is not None and stirred[1] - stirred[0] > 1:
         first, end = stirred

@@ -574,13 +574,16 @@ def _charged(
     """Water goes from the bottom through exchanger and loop to the top: (water, loop)."""
     water, loop = state.water, state.loop
     outlet, flow_kg_s = _exchanged(plate, water.enthalpy)
-    with np.errstate(divide="ignore"):
-        spent_s = np.cumsum(np.where(flow_kg_s > 0, water.mass / flow_kg_s, np.inf))
+    least = 1e-9  # kg/s: a flow below it moves nothing
+    spent_s = np.cumsum(
+        np.where(flow_kg_s > least, water.mass / np.maximum(flow_kg_s, least), np.inf)
+    )
     whole = int(spent_s.searchsorted(step_s, side="right"))
     kg = float(water.mass[:whole].sum())
     if whole < len(water.mass):
         left_s = step_s - (float(spent_s[whole - 1]) if whole else 0.0)
-        kg += min(left_s * float(flow_kg_s[whole]), float(water.mass[whole]))
+        if flow_kg_s[whole] > least:
+            kg += min(left_s * float(flow_kg_s[whole]), float(water.mass[whole]))
     came, rest = split_mass(water, kg)
     if not len(came.mass):
         return water, loop
@@ -647,6 +650,8 @@ def _circulated(
     out, rest = split_volume(water.flipped(), circuit.flow_l_per_min / 60 * step_s)
     rest = rest.flipped()
     kg = float(out.mass.sum())
+    if not kg:
+        return water
     back = np.minimum(out.enthalpy, enthalpy_kj_per_kg(circuit.return_c))
     back_kj = float(out.mass @ back)
     tally.return_loss_kj += out.heat() - back_kj
@@ -718,8 +723,10 @@ def _coil_heated(
     along /= max(float(along.sum()), 1e-12)
     left_kj = coil.heat_w * step_s / 1000
     if coil.flow_c is None:
-        tally.coil_kj += left_kj
-        return overturned(Column(water.mass, water.enthalpy + left_kj * along / water.mass))
+        room = water.mass * (enthalpy_kj_per_kg(HIGHEST_C) - water.enthalpy)
+        heat = np.minimum(left_kj * along, room)
+        tally.coil_kj += float(heat.sum())
+        return overturned(Column(water.mass, water.enthalpy + heat / water.mass))
     most = math.inf if coil.ua_w_per_k is None else coil.ua_w_per_k * step_s / 1000
     enough_kj = 1e-3 * left_kj
     for _ in range(10):
