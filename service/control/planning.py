@@ -170,8 +170,8 @@ def due(s: Situation) -> tuple[Planning, tuple[Work, ...]]:
             if state.model is not None and state.model.household == household(s.settings)
             else -1e12,
         )
-    past = state.draws.past_mark_s > p.learned_mark_s and (
-        s.elapsed_s - state.draws.arrived_mark_s > PAST_TOLD_S
+    past = (
+        p.learned_mark_s < state.draws.past_mark_s < s.elapsed_s - PAST_TOLD_S
     )  # a stored past has been told to its end
     learn_due = state.model is None or s.elapsed_s - p.learned_mark_s >= LEARN_EVERY_S or past
     if learn_due and free("learn"):

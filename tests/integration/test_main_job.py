@@ -147,9 +147,16 @@ def _history_then_present(serving: Serving, plant: Plant, now: datetime, zone: Z
         assert abs(state["reference_l40"] - reference_l) < 0.02 * reference_l
         assert state["charge_tenths"] == int(state["usable_low_l40"] / state["reference_l40"] * 10)
 
-        plan = _wait("a plan", lambda: p if (p := api.get("plan")).status_code == 200 else None)
-        forecast = api.get("forecast").json()
-        assert forecast["learned_weight"] > 0.5
+        forecast = _wait(
+            "a forecast learned from the history",
+            lambda: f if (f := api.get("forecast").json()).get("learned_weight", 0) > 0.5 else None,
+            90,
+        )
+        made_at = forecast["made_at"]
+        plan = _wait(
+            "a plan made from it",
+            lambda: p if (p := api.get("plan")).json()["made_at"] >= made_at else None,
+        )
         morning = [
             s
             for s in forecast["slots"]
