@@ -22,8 +22,10 @@ from service.scheduling.types import Layout, Problem, Source
 Index = NDArray[np.intp]
 
 LUKEWARM_STEPS = 5
-PORTIONS = 4  # a run may stop after so many parts of a slot
-PORTIONS_PLATE_ONLY = 12  # with few states there is time for more
+# A run may stop after a part of a slot: parts of about so many litres, larger ones where there
+# are many states. The base-stock level is found on the levels themselves, whatever the parts.
+PORTION_L40, PORTIONS = 25.0, (2, 4)
+PORTION_PLATE_ONLY_L40, PORTIONS_PLATE_ONLY = 6.0, (4, 12)
 SMALL_DRAW = 0.03  # share of the volume that comes in below a coil without cooling its mass
 BEYOND_ANY_COST = 1e9
 
@@ -114,6 +116,8 @@ class Stage:
     taken: Floats
     whole: Bools
     startable: Bools
+    bar_start: Floats  # 0 where startable, else beyond any cost, shape (t, s)
+    bar_whole: Floats  # 0 where whole, else beyond any cost, shape (t, s)
     runs: Bools  # may it run at all, shape (n,)
     kwh_per_l40: Floats  # electricity, shape (n,)
     alone: Cost
@@ -175,10 +179,11 @@ class Compiled:
     least_start: int  # smallest portion a start may run, index into shares
     demand: Floats  # P(use = level), shape (n, r, u + 1); the last is "more than any level"
     padded: Floats  # the same after u zeros, without the last, shape (n, r, 2 u)
+    padded_small: Floats  # the same of small draws alone
     at_least: Floats  # P(use >= level), shape (n, r, u)
-    shortage: Floats  # expected shortage cost by level, shape (n, r, u)
     unmet: Floats  # expected unmet litres by level, shape (n, r, u)
     short: Floats  # chance that the level does not suffice, shape (n, r, u)
+    draw_cost: Floats  # expected shortage and floor cost by level, shape (n, r, u)
     floor_cost: Floats  # cost of standing below what limits ask for, shape (n + 1, u)
     small_draw: int  # levels
 
@@ -206,8 +211,6 @@ def compile_problem(problem: Problem, fineness: Fineness = Fineness()) -> Compil
     lattice = _lattice(problem, shape, tops, fineness.lukewarm_steps)
     names = [s.name for s in problem.sources]
     order = sorted(range(len(names)), key=lambda i: names[i] != "heat_pump")
-    many = PORTIONS if lattice.channels > 1 else PORTIONS_PLATE_ONLY
-    portions = fineness.portions or many
     main = extra = None
 
     def stage(place: int, beside: Stage | None) -> Stage:
@@ -218,7 +221,7 @@ def compile_problem(problem: Problem, fineness: Fineness = Fineness()) -> Compil
             place=place,
             top=tops[place],
             main=beside,
-            portions=portions,
+            portions=fineness.portions,
         )
 
     if order:
@@ -239,6 +242,10 @@ def compile_problem(problem: Problem, fineness: Fineness = Fineness()) -> Compil
             least = max(1, math.ceil(share * len(main.share) - 1e-9))
     demand, unmet, short = _demand(problem, lattice)
     within = demand[:, :, :-1]
+    small_draw = math.ceil(SMALL_DRAW * shape.volume_l / lattice.step)
+    small = np.where(np.arange(problem.levels) <= small_draw, within, 0.0)
+    shortage = unmet * problem.shortage_price_per_l40
+    floor_cost = _floor_cost(problem, lattice, main, extra)
     return Compiled(
         problem=problem,
         body=shape,
@@ -252,12 +259,13 @@ def compile_problem(problem: Problem, fineness: Fineness = Fineness()) -> Compil
         least_start=least,
         demand=demand,
         padded=np.concatenate([np.zeros_like(within), within], axis=2),
+        padded_small=np.concatenate([np.zeros_like(small), small], axis=2),
         at_least=1.0 - np.cumsum(within, axis=2) + within,
-        shortage=unmet * problem.shortage_price_per_l40,
+        draw_cost=shortage + floor_cost[:-1, None, :],
         unmet=unmet,
         short=short,
-        floor_cost=_floor_cost(problem, lattice, main, extra),
-        small_draw=math.ceil(SMALL_DRAW * shape.volume_l / lattice.step),
+        floor_cost=floor_cost,
+        small_draw=small_draw,
     )
 
 
@@ -328,13 +336,19 @@ def _stage(
     place: int,
     top: Floats,
     main: Stage | None,
-    portions: int,
+    portions: int | None,
 ) -> Stage:
     source = problem.sources[place]
     hours = (problem.grid.end_s - problem.grid.start_s) / 3600.0
     n = len(hours)
-    share = np.arange(1, portions + 1) / portions
     heat = np.maximum(source.heat_w, 0.0) * hours / 1000.0 / body.kwh_per_l40
+    if portions is None:
+        litres, (few, many) = PORTION_L40, PORTIONS
+        if lattice.channels == 1:
+            litres, (few, many) = PORTION_PLATE_ONLY_L40, PORTIONS_PLATE_ONLY
+        wanted = int(np.ceil(float(heat.max(initial=0.0)) / litres))
+        portions = many if source.modulates else min(max(wanted, few), many)
+    share = np.arange(1, portions + 1) / portions
     runs = np.asarray(source.available, bool) & (heat > 0.0)
     slot_s = float(np.median(hours)) * 3600.0
     least_share = min(source.min_run_s / slot_s, 1.0)
@@ -372,6 +386,8 @@ def _stage(
     def priced(used_w: Floats) -> Cost:
         return _cost(problem, source, heat=heat, per_l40=per_l40, used_w=used_w)
 
+    whole = taken[:, -1] >= q[:, -1] * (1.0 - 1e-9)
+    startable = taken[:, -1] >= least_share * q[:, -1] * (1.0 - 1e-9)
     alone, beside = priced(np.zeros(n)), priced(main_w)
     same = np.ones(n, bool)
     for one, two in zip(astuple(alone), astuple(beside), strict=True):
@@ -386,8 +402,10 @@ def _stage(
         second=second,
         weight=weight,
         taken=np.ascontiguousarray(np.broadcast_to(taken, first.shape)),
-        whole=taken[:, -1] >= q[:, -1] * (1.0 - 1e-9),
-        startable=taken[:, -1] >= least_share * q[:, -1] * (1.0 - 1e-9),
+        whole=whole,
+        startable=startable,
+        bar_start=np.where(startable, 0.0, BEYOND_ANY_COST),
+        bar_whole=np.where(whole, 0.0, BEYOND_ANY_COST),
         runs=runs,
         kwh_per_l40=per_l40,
         alone=alone,

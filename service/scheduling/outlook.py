@@ -10,7 +10,16 @@ from forecasting.types import Floats
 from service.scheduling.disinfect import Job
 from service.scheduling.lattice import BEYOND_ANY_COST, Compiled, Cost, Stage
 from service.scheduling.path import Path
-from service.scheduling.solve import NOTHING, Fade, Solution, kernel, priced, reachable, scatter
+from service.scheduling.solve import (
+    NOTHING,
+    Fade,
+    Solution,
+    kernel,
+    priced,
+    reachable,
+    scatter,
+    small_kernel,
+)
 from service.scheduling.store import Bools
 
 NEGLIGIBLE = 1e-5  # chances that small are not followed through an action
@@ -131,9 +140,7 @@ def _draw(c: Compiled, slot: int, chance: Floats) -> Floats:
     after = (grid @ kernel(c, slot).transpose(0, 2, 1)).reshape(r, p, lattice.channels, count)
     if lattice.has_mass:
         before = grid.reshape(after.shape)[:, :, -1]
-        kept = np.zeros_like(before)
-        for k in range(c.small_draw + 1):
-            kept[:, :, : count - k] += c.demand[slot][:, None, k : k + 1] * before[:, :, k:]
+        kept = before @ small_kernel(c, slot).transpose(0, 2, 1)
         after[:, :, 0] += after[:, :, -1] - kept
         after[:, :, -1] = kept
     return after.reshape(chance.shape)

@@ -14,6 +14,8 @@ from service.scheduling.lattice import BEYOND_ANY_COST, Compiled, Stage
 from service.scheduling.solve import Solution
 from service.scheduling.types import Layout
 
+# Parts of a slot that a run on the path may take: finer than the lattice, as one state is cheap.
+SHARE = np.arange(1, 25) / 24.0
 # Between states that tie, the disinfection begins now.
 NEAR_ENOUGH = 1e-3
 
@@ -239,7 +241,7 @@ def _act(c: Compiled, slot: int, solution: Solution, belief: Floats, here: _Here
     taken_extra = np.zeros(k)
     origin = np.arange(k)
     if extra is not None and extra.runs[slot]:
-        share = np.append(0.0, extra.share)
+        share = np.append(0.0, SHARE)
         q = extra.heat[slot] * share[:, None]
         top = _top(c, extra, slot)
         u, w, m, t = stores.heated(
@@ -294,7 +296,7 @@ def _top(c: Compiled, stage: Stage, slot: int) -> float:
 def _heat(
     c: Compiled, stage: Stage, slot: int, here: _Here
 ) -> tuple[Floats, Floats, stores.Bools, Floats]:
-    q = stage.heat[slot] * stage.share
+    q = stage.heat[slot] * SHARE
     ones = np.ones_like(q)
     return stores.heated(
         c.body,
@@ -311,16 +313,15 @@ def _main_options(
     c: Compiled, stage: Stage, slot: int, here: _Here, most_taken: float
 ) -> tuple[slice | None, Floats | list[int]]:
     """Which portions the main source may run from here, and the phases they lead to."""
-    phases, count = c.phases, len(stage.share)
-    allowed = int(np.sum(stage.share <= stage.alone.most[slot] + 1e-9))
+    phases, count = c.phases, len(SHARE)
+    allowed = int(np.sum(stage.alone.most[slot] + 1e-9 >= SHARE))
     if phases.count == 1:
         return slice(0, allowed), [0] * allowed
     if here.phase == 0:
-        least = c.least_start - 1
-        if most_taken < float(stage.share[least]) * stage.heat[slot] * (1.0 - 1e-9):
-            if stage.source.min_run_s > 0:
-                return None, []
-            least = 0
+        wanted = min(stage.source.min_run_s / (3600.0 * float(c.hours[slot])), 1.0)
+        if most_taken < wanted * stage.heat[slot] * (1.0 - 1e-9):
+            return None, []
+        least = int(np.searchsorted(SHARE, wanted - 1e-9))
         return slice(least, allowed), [phases.first_run] * max(allowed - least, 0)
     if here.phase <= phases.rests:
         return None, []

@@ -224,15 +224,14 @@ def choose(c: Compiled, slot: int, off: Floats, on: Floats) -> Floats:
     if phases.count == 1:
         either: Floats = np.minimum(off, run.min(axis=2))
         return either
-    table = stage.which[slot]
-    whole = stage.whole[table]
+    table, last = stage.which[slot], phases.last_run
     best = _idle(c, off)
-    start = run[:, phases.first_run, c.least_start - 1 :].min(axis=1) + c.start_cost
-    best[:, 0] = np.where(stage.startable[table], np.minimum(best[:, 0], start), best[:, 0])
-    stopping = run[:, phases.stopped].min(axis=1)
-    full = np.where(whole, run[:, phases.last_run, -1], stopping)
-    last = phases.last_run
-    best[:, last] = np.minimum(best[:, last], np.minimum(full, stopping))
+    start = run[:, phases.first_run, c.least_start - 1 :].min(axis=1)
+    start += stage.bar_start[table] + c.start_cost
+    np.minimum(best[:, 0], start, out=best[:, 0])
+    full = run[:, last, -1] + stage.bar_whole[table]
+    np.minimum(full, run[:, phases.stopped].min(axis=1), out=full)
+    np.minimum(best[:, last], full, out=best[:, last])
     for phase in range(phases.first_run, last):
         best[:, phase] = run[:, phase + 1, -1]
     return best
@@ -245,14 +244,23 @@ def _idle(c: Compiled, off: Floats) -> Floats:
 
 def kernel(c: Compiled, slot: int) -> Floats:
     """P(level after use | level before), shape (r, after, before), for all regimes of a slot."""
-    count = len(c.lattice.levels)
-    padded = c.padded[slot]
-    row, one = padded.strides
-    shape = (len(padded), count, count)
-    view: Floats = np.ndarray(shape, np.float64, padded, count * one, (row, -one, one))
-    moves = view.copy()
+    moves = _shifts(c.padded[slot])
     moves[:, 0, :] = c.at_least[slot]  # whatever exceeds the level leaves nothing
     return moves
+
+
+def small_kernel(c: Compiled, slot: int) -> Floats:
+    """The same for small draws alone, which leave a heated mass as it is."""
+    return _shifts(c.padded_small[slot])
+
+
+def _shifts(padded: Floats) -> Floats:
+    """From use after as many zeros, shape (r, 2 u): a copy of all its shifts, shape (r, u, u)."""
+    row, one = padded.strides
+    count = padded.shape[1] // 2
+    shape = (len(padded), count, count)
+    view: Floats = np.ndarray(shape, np.float64, padded, count * one, (row, -one, one))
+    return view.copy()
 
 
 def draw(c: Compiled, slot: int, best: Floats) -> Floats:
@@ -262,13 +270,11 @@ def draw(c: Compiled, slot: int, best: Floats) -> Floats:
     count = len(lattice.levels)
     grid = best.reshape(r, p * lattice.channels, count)
     moved: Floats = grid @ kernel(c, slot)
+    moved += c.draw_cost[slot][:, None, :]
     worth = moved.reshape(r, p, lattice.channels, count)
     if lattice.has_mass:
-        worth[:, :, -1] = worth[:, :, 0]
         ahead = best.reshape(worth.shape)
         gain = ahead[:, :, -1] - ahead[:, :, 0]
-        use = c.demand[slot]
-        for k in range(c.small_draw + 1):  # small draws leave the mass as it is
-            worth[:, :, -1, k:] += use[:, None, k : k + 1] * gain[:, :, : count - k]
-    worth += (c.shortage[slot] + c.floor_cost[slot])[:, None, None, :]
+        worth[:, :, -1] = gain @ small_kernel(c, slot)
+        worth[:, :, -1] += worth[:, :, 0]
     return worth.reshape(r, p, -1)

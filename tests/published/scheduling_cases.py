@@ -83,7 +83,14 @@ def problem(
     )
 
 
-def plate(seed: int, *, on_grid: bool, levels: int = 101) -> tuple[Problem, Case, Fineness]:
+def plate(
+    seed: int,
+    *,
+    on_grid: bool,
+    levels: int = 101,
+    slots: int | None = None,
+    two_sources: bool | None = None,
+) -> tuple[Problem, Case, Fineness]:
     """A store with a plate heat exchanger and, in some cases, a second source like it.
 
     On the grid everything is a whole number of levels and nothing is lost, so that the plan can
@@ -91,6 +98,7 @@ def plate(seed: int, *, on_grid: bool, levels: int = 101) -> tuple[Problem, Case
     """
     rng = np.random.default_rng([seed, int(on_grid)])
     n, slot_s = int(rng.integers(10, 25)), 1800
+    n = slots or n
     step = FULL_L40 / (levels - 1)
     portions = int(rng.integers(4, 9))
 
@@ -101,6 +109,7 @@ def plate(seed: int, *, on_grid: bool, levels: int = 101) -> tuple[Problem, Case
     d = litres(0, 70, n) * (rng.random(n) < 0.5)
     heat = np.full(n, portions * step if on_grid else float(rng.uniform(40, 90)))
     two = bool(rng.random() < 0.5)
+    two = two if two_sources is None else two_sources
     second_heat = np.full(n, portions * step if on_grid else float(rng.uniform(20, 60)))
     cop = rng.uniform(2.0, 4.0)
     start_cost = float(rng.choice([0.0, 0.02, 0.1]))

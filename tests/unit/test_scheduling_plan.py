@@ -88,7 +88,8 @@ def test_it_charges_in_the_cheap_band_before_the_use() -> None:
 def test_at_one_price_it_charges_as_late_as_it_can() -> None:
     made = plan.make(day(), left_per_l40=0.0)
     (window,) = made.windows
-    assert at(35) <= window.end_s <= at(36)
+    # To an hour: what one more loses by standing, 0.3 L, is less than a tenth of a level.
+    assert at(34) <= window.end_s <= at(36)
     assert window.end_s - window.start_s == pytest.approx(1800 * 120 / 70, rel=0.1)
     assert window.reason.code == "as_late_as_possible"
 
