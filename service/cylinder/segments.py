@@ -175,13 +175,18 @@ def entered_under(
     for kg, enthalpy in parts:
         pieces = max(1, math.ceil(kg / min(0.5 * piece_kg, tank_kg)))
         each = kg / pieces
-        answer = _cascade(tanks, each / tank_kg)
-        left = np.empty(pieces)
         excess = held - enthalpy
-        for k in range(pieces):
-            kept = answer @ excess
-            left[k] = enthalpy + tank_kg / each * float((excess - kept).sum())
-            excess = kept
+        if tanks == 1:
+            kept = math.exp(-each / tank_kg)
+            left = enthalpy + excess[0] * (1 - kept) * tank_kg / each * kept ** np.arange(pieces)
+            excess = excess * kept**pieces
+        else:
+            answer = _cascade(tanks, each / tank_kg)
+            left = np.empty(pieces)
+            for k in range(pieces):
+                after = answer @ excess
+                left[k] = enthalpy + tank_kg / each * float((excess - after).sum())
+                excess = after
         held = enthalpy + excess
         above = above.over(Column(np.full(pieces, each), left[::-1]))
     return above.over(Column(np.full(tanks, tank_kg), held))
@@ -189,8 +194,6 @@ def entered_under(
 
 def _cascade(tanks: int, x: float) -> Floats:
     """What tanks in series keep of their excess after ``x`` tank masses of inflow."""
-    if tanks == 1:
-        return np.array([[math.exp(-x)]])
     poisson = np.exp(-x + np.arange(tanks) * math.log(x) - _LOG_FACTORIAL[:tanks])
     lag = np.subtract.outer(np.arange(tanks), np.arange(tanks))
     answer: Floats = np.where(lag >= 0, poisson[np.abs(lag)], 0.0)
