@@ -29,6 +29,7 @@ from service.cylinder.estimator_motion import (
     CELLS,
     FLOW,
     HEAT,
+    HOTTEST_C,
     LOSS,
     PARAMETERS,
     Motion,
@@ -77,6 +78,7 @@ FRONT_APART_S = 300.0
 READINGS_APART_S = 60.0  # readings in quicker succession share their errors
 UNMETERED_L_PER_H = 12.0  # without a flow meter: how much a front may have moved unseen
 UNMETERED_L_PER_MIN = 12.0  # and the strongest draw
+UNSEEN_MOST_L = 45.0  # the largest single draw that the band allows for unseen: a shower
 DOUBT_K, DOUBT_REACH = 4.0, 0.2  # added around a probe that turns out to be wrong
 BAND_FACTOR = 1.0
 BORDER_SD_CELLS = 0.18  # a border of a mixed zone is known to a part of a cell only
@@ -305,13 +307,14 @@ def _put_in(motion: Motion, heat: Heat, errors: Floats, part: float) -> None:
     t = motion.temperatures_c
     bottom_c = float(t[1] if motion.phase_l < 0.5 * motion.h_l else t[0])
     if heat.litres is not None and heat.litres > 0:
-        litres = heat.litres * part
-        outlet_c = bottom_c + kwh / (litres * float(kwh_per_lk(np.array(bottom_c + 15.0))))
+        outlet_c = bottom_c + kwh / (heat.litres * part * kwh_per_lk(bottom_c + 15.0))
     else:
         outlet_c = heat.outlet_c if heat.outlet_c is not None else max(float(t[-1]), 45.0)
-        outlet_c = max(outlet_c, bottom_c + 3.0)
-        mean_c = np.array(0.5 * (outlet_c + bottom_c))
-        litres = kwh / (float(kwh_per_lk(mean_c)) * (outlet_c - bottom_c))
+    # Whatever the meters say, water returns warmer than it left and doesn't boil.
+    outlet_c = min(max(outlet_c, bottom_c + 3.0), HOTTEST_C)
+    if outlet_c <= bottom_c:
+        return
+    litres = kwh / (kwh_per_lk(0.5 * (outlet_c + bottom_c)) * (outlet_c - bottom_c))
     motion.pump_down(litres, outlet_c, which)
 
 
@@ -323,7 +326,9 @@ def _correct(state: EstimatorState, seen: Observation, elapsed_s: float) -> Esti
     readings = _readings(placed, seen)
     covariance = np.asarray(state.covariance, np.float64)
     if seen.drawn_l is None and elapsed_s > 0:
-        state = _find_draw(state, readings, levels, covariance, elapsed_s)
+        state = _find_draw(
+            state, readings, levels, covariance, seen_cold_c=seen.cold_c, elapsed_s=elapsed_s
+        )
         covariance = np.asarray(state.covariance, np.float64)
     look_at = _look_at(state, levels)
     design = np.zeros((m, len(covariance)))
@@ -399,40 +404,42 @@ def _find_draw(
     readings: Floats,
     levels: Floats,
     covariance: Floats,
+    *,
+    seen_cold_c: float,
     elapsed_s: float,
 ) -> EstimatorState:
     """Without a flow meter: how far must the water have risen to show these readings?
 
     Tries displacements, takes the likeliest if it explains clearly more than standing still,
-    and moves the profile by it. What no probe could see adds up in ``unseen_l``.
+    and moves the profile by it. ``unseen_l`` is what may have been drawn without any probe
+    having shown it: it bounds what is tried and lowers the band.
     """
     use = (readings > faults.LOW_C) & (readings < faults.HIGH_C) & faults.believed(state.watch)
     most_l = min(
-        UNMETERED_L_PER_MIN * elapsed_s / 60.0 + 0.25 * state.unseen_l,
-        0.8 * state.cylinder.volume_l,
-    )
-    unseen_l = min(
-        state.unseen_l + 3 * UNMETERED_L_PER_H * elapsed_s / 3600.0, state.cylinder.volume_l
+        state.unseen_l + UNMETERED_L_PER_MIN * elapsed_s / 60.0, 0.9 * state.cylinder.volume_l
     )
     if not use.any() or most_l <= 0:
-        return replace(state, unseen_l=unseen_l)
-    tried = np.linspace(0.0, most_l, 61)
+        return replace(state, unseen_l=most_l)
+    tried = np.linspace(0.0, most_l, 81)
     middles = _middles(state.cylinder, state.phase_l)
     at = levels[use][None, :] * state.cylinder.volume_l - tried[:, None]
     lowest = float(min(state.cells_c.min(), np.nanmin(readings[use])))
-    shown = np.interp(at, middles, state.cells_c, left=lowest)
+    coldest = min(seen_cold_c, lowest)
+    shown = np.interp(at, middles, state.cells_c, left=coldest)
     offsets = state.errors[PARAMETERS:][use]
     sd2 = state.probe_sd_k**2 + 1.0
-    cost = np.minimum((readings[use] - offsets - shown) ** 2 / (2 * sd2), 12.0).sum(axis=1)
-    cost += tried / max(most_l, 1.0)  # of two that fit alike, the smaller draw
-    best = int(np.argmin(cost))
-    if cost[0] - cost[best] < 4.0:
-        return replace(state, unseen_l=unseen_l)
+    misfit = np.minimum((readings[use] - offsets - shown) ** 2 / (2 * sd2), 12.0).sum(axis=1)
+    # Of two that fit alike, the smaller draw.
+    best = int(np.argmin(misfit + tried / state.cylinder.volume_l))
+    fits = np.flatnonzero(misfit <= misfit.min() + 2.0)
+    if misfit[0] - misfit[best] < 4.0:
+        # Nothing was seen to move: what would have been seen wasn't drawn.
+        return replace(state, unseen_l=float(tried[fits[-1]]))
     litres = float(tried[best])
     motion = Motion.begin(
         state.cylinder, state.cells_c, state.phase_l, POSITION_NOISE_L, 3 * INLET_SD_K
     )
-    motion.draw(litres, lowest)
+    motion.draw(litres, coldest)
     by_cells, _ = motion.jacobians
     jacobian = np.eye(len(covariance))
     jacobian[:N, :N] = by_cells
@@ -444,7 +451,7 @@ def _find_draw(
         cells_c=motion.temperatures_c.copy(),
         phase_l=motion.phase_l,
         covariance=moved,
-        unseen_l=0.0,
+        unseen_l=float(max(tried[fits[-1]] - litres, 0.0)),
     )
 
 
@@ -460,6 +467,10 @@ def estimate(state: EstimatorState, cold_c: float) -> Estimate:
     profile = _settled(read @ state.cells_c, volumes)
     best = float(v40_l(profile, volumes, cold_c))
     low, high = _band(profile, own, volumes, cold_c, best)
+    if state.unseen_l > 0:  # a draw that no probe can have shown yet
+        risen = layers * cylinder.volume_l - min(state.unseen_l, UNSEEN_MOST_L)
+        drawn = np.interp(risen, layers * cylinder.volume_l, profile, left=cold_c)
+        low = min(low, max(float(v40_l(drawn, volumes, cold_c)) - (best - low), 0.0))
     offsets = {
         name: float(state.errors[PARAMETERS + i]) for i, (name, _) in enumerate(state.probes)
     }

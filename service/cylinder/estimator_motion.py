@@ -18,7 +18,7 @@ import numpy as np
 from numpy.typing import NDArray
 
 from service.cylinder.geometry import Cylinder
-from service.cylinder.water import Floats
+from service.cylinder.water import Floats, Value
 
 Ints = NDArray[np.int64]
 
@@ -132,6 +132,7 @@ class Motion:
         drive = np.where(inside, t[inside].max() + COIL_EXCESS_K - t, 0.0)
         weight = share * drive
         rise = kwh * weight / weight.sum() / np.maximum(volumes * kwh_per_lk(t), 1e-9)
+        rise = np.minimum(rise, np.maximum(HOTTEST_C - t, 0.0))
         self.x[:, 0] += rise
         self._parameter(parameter)[:] += rise
         self.settle()
@@ -224,17 +225,18 @@ class Motion:
             self.x[1:] -= up[:, None] * step
 
 
-COIL_EXCESS_K = 8.0
+COIL_EXCESS_K = 8.0  # how much hotter than the water beside it a source is, at least
+HOTTEST_C = 100.0
 
 
-def kwh_per_lk(t_c: Floats) -> Floats:
+def kwh_per_lk(t_c: Value) -> Value:
     """Heat that warms a litre of the cylinder by a kelvin at ``t_c``, kWh/(L K).
 
     The derivative of density x (enthalpy - enthalpy at 10 degC): as water warms and expands, an
     equal volume of cold water leaves at the bottom. Linear fit within 0.3 % of that heat between
     10 and 65 degC by IAPWS-95 (51.5 Wh/L from 10 to 55 degC).
     """
-    return 1e-3 * (1.1738 - 0.000883 * t_c)
+    return 1.1738e-3 - 0.000883e-3 * t_c
 
 
 def cell_volumes_l(cylinder: Cylinder, phase_l: float) -> Floats:

@@ -1,0 +1,177 @@
+"""The estimator on invented days of our own model: what it tracks, learns, stores and refuses."""
+
+import json
+import time
+
+import numpy as np
+import pytest
+
+from service.cylinder import estimator, model
+from service.cylinder.estimator import Heat, Observation
+from service.cylinder.geometry import Cylinder
+from service.cylinder.usable import v40_l
+
+CYLINDER = Cylinder(200.0, 1.4, loss_w_per_k=1.6)
+PROBES = {"low": 0.15, "middle": 0.5, "high": 0.85}
+
+
+def shown(state: model.State, offsets: dict[str, float] | None = None) -> dict[str, float]:
+    levels = np.array(list(PROBES.values()))
+    true = model.temperatures_at(CYLINDER, state, levels)
+    return {n: float(t) + (offsets or {}).get(n, 0.0) for n, t in zip(PROBES, true, strict=True)}
+
+
+def true_v40(state: model.State) -> float:
+    volumes = CYLINDER.layer_volumes_l(40)
+    return float(v40_l(model.profile(CYLINDER, state, 40), volumes, 10.0))
+
+
+def live(
+    minutes: int,
+    draws: dict[int, float],
+    *,
+    scale: float = 1.0,
+    offsets: dict[str, float] | None = None,
+    metered: bool = True,
+    profile_c: float = 55.0,
+) -> tuple[estimator.EstimatorState, model.State]:
+    """Minutes with draws of so many litres per minute from given minutes on, five minutes each."""
+    truth = model.start(CYLINDER, profile_c)
+    state = estimator.start(CYLINDER, PROBES, Observation(shown(truth, offsets)))
+    for minute in range(minutes):
+        flow = next((f for m, f in draws.items() if m <= minute < m + 5), 0.0)
+        truth, _ = model.advance(CYLINDER, truth, model.Drive(draw_l_per_min=flow), 60.0)
+        seen = Observation(shown(truth, offsets), flow * scale if metered else None)
+        state = estimator.advance(state, seen, 60.0)
+    return state, truth
+
+
+def test_it_tracks_a_front_between_probes() -> None:
+    state, truth = live(30, {5: 10.0})  # 50 L: the front stands between low and middle
+    found = estimator.estimate(state, 10.0)
+    assert found.v40_l == pytest.approx(true_v40(truth), rel=0.02)
+    assert found.v40_low_l <= true_v40(truth) <= found.v40_high_l
+    line = np.interp((np.arange(40) + 0.5) / 40, list(PROBES.values()), list(shown(truth).values()))
+    straight = float(v40_l(line, CYLINDER.layer_volumes_l(40), 10.0))
+    assert abs(straight - true_v40(truth)) > 5 * abs(found.v40_l - true_v40(truth))
+
+
+def test_it_learns_the_meters_scale() -> None:
+    draws = dict.fromkeys(range(10, 200, 30), 6.0)
+    state, _ = live(210, draws, scale=1.05)
+    found = estimator.estimate(state, 10.0)
+    assert found.flow_scale < 0.99
+    assert found.flow_scale == pytest.approx(1 / 1.05, abs=2 * found.flow_scale_sd)
+    assert found.flow_scale_sd < estimator.FLOW_SD
+
+
+def test_it_learns_the_standing_loss() -> None:
+    truth = model.start(CYLINDER, 55.0)
+    told = Cylinder(200.0, 1.4, loss_w_per_k=1.2)
+    state = estimator.start(told, PROBES, Observation(shown(truth)))
+    for _ in range(48 * 6):
+        truth, _flows = model.advance(CYLINDER, truth, model.Drive(), 600.0)
+        state = estimator.advance(state, Observation(shown(truth)), 600.0)
+    found = estimator.estimate(state, 10.0)
+    assert found.loss_w_per_k == pytest.approx(1.6, rel=0.06)
+
+
+def test_it_learns_what_one_probe_shows_more_than_the_others() -> None:
+    state, _ = live(240, {}, offsets={"middle": 1.0})
+    offsets = estimator.estimate(state, 10.0).probe_offsets_c
+    # only differences are observable, and a warmer middle over a cooler low could be water
+    assert offsets["middle"] - offsets["low"] > 0.2
+    assert offsets["middle"] - offsets["high"] == pytest.approx(1.0, abs=0.25)
+
+
+def test_without_a_meter_the_profiles_change_tells() -> None:
+    state, truth = live(60, {10: 10.0, 30: 8.0}, metered=False)
+    found = estimator.estimate(state, 10.0)
+    # 90 L of 200: it can't be known to the litre, but the band says so
+    assert found.v40_low_l <= true_v40(truth) <= found.v40_high_l
+    known, _ = live(60, {10: 10.0, 30: 8.0})
+    sure = estimator.estimate(known, 10.0)
+    assert found.v40_high_l - found.v40_low_l > sure.v40_high_l - sure.v40_low_l
+
+
+def test_heat_through_a_plate_fills_from_the_top() -> None:
+    truth = model.start(CYLINDER, 12.0)
+    state = estimator.start(CYLINDER, PROBES, Observation(shown(truth)))
+    for _ in range(60):
+        drive = model.Drive(plate=model.PlateCharge(6000.0, 55.0))
+        truth, flows = model.advance(CYLINDER, truth, drive, 60.0)
+        heat = (Heat(flows.plate_kwh, "plate", outlet_c=55.0),)
+        state = estimator.advance(state, Observation(shown(truth), heat=heat), 60.0)
+    found = estimator.estimate(state, 10.0)
+    assert found.v40_l == pytest.approx(true_v40(truth), abs=6.0)
+    assert found.profile_c[-1] > 52
+    assert found.profile_c[0] < 15
+
+
+def test_heat_by_an_element_stays_above_it() -> None:
+    truth = model.start(CYLINDER, 15.0)
+    state = estimator.start(CYLINDER, PROBES, Observation(shown(truth)))
+    for _ in range(90):
+        drive = model.Drive(immersion=(model.ImmersionHeat(3000.0, 0.6),))
+        truth, flows = model.advance(CYLINDER, truth, drive, 60.0)
+        heat = (Heat(flows.immersion_kwh, bottom_level=0.6, top_level=0.6),)
+        state = estimator.advance(state, Observation(shown(truth), heat=heat), 60.0)
+    found = estimator.estimate(state, 10.0)
+    assert found.profile_c[:22].max() < 20
+    assert found.v40_l == pytest.approx(true_v40(truth), rel=0.06)
+
+
+def test_a_full_and_a_lukewarm_cylinder() -> None:
+    warm, _ = live(10, {}, profile_c=39.7)
+    found = estimator.estimate(warm, 10.0)
+    assert found.v40_l == 0
+    assert found.v40_high_l > 50  # a kelvin more and all of it would count
+    # 200 L at 39.7 degC hold 200 x 34.24 Wh above 10 degC
+    assert found.lukewarm_kwh == pytest.approx(6.85, rel=0.01)
+
+
+def test_it_starts_with_unsure_ends_and_one_probe() -> None:
+    state = estimator.start(CYLINDER, {"only": 0.6}, Observation({"only": 50.0}))
+    found = estimator.estimate(state, 10.0)
+    assert found.probes_used == ()  # nothing advanced yet
+    assert found.v40_high_l - found.v40_low_l > 50
+    state = estimator.advance(state, Observation({"only": 50.0}), 60.0)
+    assert estimator.estimate(state, 10.0).probes_used == ("only",)
+
+
+def test_a_snapshot_is_small_and_loses_nothing() -> None:
+    probes = {f"p{i}": (i + 0.5) / 12 for i in range(12)}
+    truth = dict.fromkeys(probes, 50.0)
+    state = estimator.start(CYLINDER, probes, Observation(truth))
+    for i in range(5):
+        state = estimator.advance(state, Observation(truth, 2.0), 60.0 + i)
+    text = json.dumps(estimator.to_plain(state))
+    assert len(text) < 20_000
+    back = estimator.from_plain(json.loads(text))
+    once = estimator.advance(state, Observation(truth, 3.0), 10.0)
+    again = estimator.advance(back, Observation(truth, 3.0), 10.0)
+    assert np.array_equal(once.cells_c, again.cells_c)
+    assert np.array_equal(once.covariance, again.covariance)
+    assert estimator.estimate(once, 10.0).v40_low_l == estimator.estimate(again, 10.0).v40_low_l
+    with pytest.raises(ValueError, match="version"):
+        estimator.from_plain({"version": 99})
+
+
+def test_wrong_input_is_refused_in_words() -> None:
+    with pytest.raises(ValueError, match="1 to 12"):
+        estimator.start(CYLINDER, {}, Observation())
+    with pytest.raises(ValueError, match=r"'high' is at level 1\.4"):
+        estimator.start(CYLINDER, {"high": 1.4}, Observation())
+    state = estimator.start(CYLINDER, PROBES, Observation())
+    with pytest.raises(ValueError, match="elapsed_s"):
+        estimator.advance(state, Observation(), -1.0)
+
+
+def test_a_step_takes_milliseconds_at_most() -> None:
+    state, truth = live(3, {})
+    seen = Observation(shown(truth), 1.0)
+    began = time.perf_counter()
+    for _ in range(50):
+        state = estimator.advance(state, seen, 10.0)
+    # a coarse guard against an accidental power of ten, not a measurement
+    assert (time.perf_counter() - began) / 50 < 0.1

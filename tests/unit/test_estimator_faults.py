@@ -1,0 +1,118 @@
+"""Each fault of a probe is named, on the right probe, and the rest carry on."""
+
+from collections.abc import Callable
+
+import numpy as np
+import pytest
+from numpy.typing import NDArray
+
+from service.cylinder import estimator
+from tests.published.independent import Case, cases, replay
+from tests.published.independent.drive import tank
+
+EVERY = 5
+BEGIN = 300
+Shown = NDArray[np.float64]
+NAMES = ["p1", "p2", "p3", "p4", "p5"]
+LEVELS = np.array(list(replay.probe_levels(5).values()))
+
+
+def two_days() -> Case:
+    return next(c for c in cases("tuning") if c.name == "tuning-plate")
+
+
+def sound(case: Case, shown: Shown) -> Shown:
+    return shown
+
+
+def stuck(case: Case, shown: Shown) -> Shown:
+    shown[BEGIN:, 2] = shown[BEGIN, 2]
+    return shown
+
+
+def jumping(case: Case, shown: Shown) -> Shown:
+    chance = np.random.default_rng(4)
+    hit = chance.random(len(shown)) < 0.1
+    hit[:BEGIN] = False
+    shown[hit, 2] += 20.0
+    return shown
+
+
+def broken(case: Case, shown: Shown) -> Shown:
+    shown[BEGIN:, 2] = -127.0
+    return shown
+
+
+def silent(case: Case, shown: Shown) -> Shown:
+    shown[BEGIN:, 2] = np.nan
+    return shown
+
+
+def swapped(case: Case, shown: Shown) -> Shown:
+    return shown[:, [0, 3, 2, 1, 4]]
+
+
+def too_low(case: Case, shown: Shown) -> Shown:
+    moved = LEVELS.copy()
+    moved[3] = 0.45
+    return replay.readings(case, moved, 7)
+
+
+def live(
+    change: Callable[[Case, Shown], Shown], minutes: int = 1600
+) -> tuple[estimator.Estimate, float]:
+    case = two_days()
+    shown = change(case, replay.readings(case, LEVELS, 7))
+    state = None
+    for minute, seen in replay.observations(case, shown, NAMES, every=EVERY):
+        if minute > minutes:
+            break
+        if state is None:
+            state = estimator.start(tank(case, 80), dict(zip(NAMES, LEVELS, strict=True)), seen)
+        else:
+            state = estimator.advance(state, seen, 60.0 * EVERY)
+    assert state is not None
+    return estimator.estimate(state, 10.0), float(replay.true_v40_l(case)[minutes])
+
+
+def test_sound_probes_with_offsets_are_not_accused() -> None:
+    def off(case: Case, shown: Shown) -> Shown:
+        return shown + np.array([0.8, -0.6, 0.0, 0.7, -0.8])
+
+    for change in (sound, off):
+        found, _ = live(change, 2400)
+        assert found.probe_faults == ()
+        assert found.probes_used == tuple(NAMES)
+
+
+@pytest.mark.parametrize(
+    ("change", "code", "probes", "fact"),
+    [
+        (stuck, "stuck", {"p3"}, "expected_from_c"),
+        (jumping, "jumping", {"p3"}, "jumps"),
+        (broken, "open_circuit", {"p3"}, "reading_c"),
+        (silent, "silent", {"p3"}, "unheard_s"),
+        (swapped, "swapped", {"p2", "p4"}, "with"),
+        (too_low, "wrong_height", {"p4"}, "level"),
+    ],
+)
+def test_a_fault_is_named_with_its_evidence_and_the_rest_carry_on(
+    change: Callable[[Case, Shown], Shown], code: str, probes: set[str], fact: str
+) -> None:
+    found, true_l = live(change)
+    assert {(f.code, f.probe) for f in found.probe_faults} == {(code, p) for p in probes}
+    assert all(fact in f.evidence for f in found.probe_faults)
+    assert set(found.probes_used) == set(NAMES) - probes
+    assert found.v40_l == pytest.approx(true_l, abs=15.0)  # half a tenth of this cylinder
+    healthy, _ = live(sound)
+    assert found.profile_sd_c.mean() > healthy.profile_sd_c.mean()  # and it says it knows less
+
+
+def test_a_probe_that_is_heard_again_is_believed_again() -> None:
+    def gap(case: Case, shown: Shown) -> Shown:
+        shown[BEGIN : BEGIN + 200, 2] = -127.0
+        return shown
+
+    found, _ = live(gap, 800)
+    assert found.probe_faults == ()
+    assert "p3" in found.probes_used
