@@ -116,7 +116,7 @@ class Stage:
     taken: Floats
     whole: Bools
     startable: Bools
-    bar_start: Floats  # 0 where startable, else beyond any cost, shape (t, s)
+    bar_start: Floats  # cost of a start where startable, else beyond any cost, shape (t, s)
     bar_whole: Floats  # 0 where whole, else beyond any cost, shape (t, s)
     runs: Bools  # may it run at all, shape (n,)
     kwh_per_l40: Floats  # electricity, shape (n,)
@@ -173,6 +173,7 @@ class Compiled:
     main: Stage | None
     extra: Stage | None
     phases: Phases
+    idle: Index  # phases.idle as an index
     hours: Floats  # shape (n,)
     loss_per_h: float
     start_cost: float
@@ -253,6 +254,7 @@ def compile_problem(problem: Problem, fineness: Fineness = Fineness()) -> Compil
         main=main,
         extra=extra,
         phases=phases,
+        idle=np.array(phases.idle, np.intp),
         hours=hours,
         loss_per_h=stores.hot_loss_per_h(shape, problem.store),
         start_cost=main.source.start_cost if main else 0.0,
@@ -404,7 +406,7 @@ def _stage(
         taken=np.ascontiguousarray(np.broadcast_to(taken, first.shape)),
         whole=whole,
         startable=startable,
-        bar_start=np.where(startable, 0.0, BEYOND_ANY_COST),
+        bar_start=np.where(startable, source.start_cost, BEYOND_ANY_COST),
         bar_whole=np.where(whole, 0.0, BEYOND_ANY_COST),
         runs=runs,
         kwh_per_l40=per_l40,

@@ -128,13 +128,16 @@ class Fade:
     def __init__(self, c: Compiled) -> None:
         self._c = c
         self._steps = c.lattice.channels - c.lattice.has_mass
-        self._known: dict[float, tuple[Index, Floats, Floats]] = {}
+        self._known: dict[float, tuple[Index, Index, Floats, Floats]] = {}
 
     def worth_before(self, slot: int, worth: Floats) -> Floats:
         """Worth of each state before the loss, from worth after it; shape (r, p, s)."""
-        low, weight, leak = self._rates(slot)
+        low, high, weight, leak = self._rates(slot)
         near: Floats = worth.take(low, axis=-1)
-        faded: Floats = near + weight * (worth.take(low + 1, axis=-1) - near)
+        faded: Floats = worth.take(high, axis=-1)
+        np.subtract(faded, near, out=faded)
+        np.multiply(faded, weight, out=faded)
+        np.add(faded, near, out=faded)
         if self._steps > 1:
             r, p, _ = worth.shape
             grid = faded.reshape(r, p, self._c.lattice.channels, -1)
@@ -144,7 +147,7 @@ class Fade:
 
     def chance_after(self, slot: int, chance: Floats) -> Floats:
         """Probability of each state after the loss, from that before it; shape (r, p, s)."""
-        low, weight, leak = self._rates(slot)
+        low, _, weight, leak = self._rates(slot)
         r, p, s = chance.shape
         rows = chance.reshape(r * p, s)
         base = (np.arange(r * p) * s)[:, None] + low
@@ -157,7 +160,7 @@ class Fade:
             grid[:, :, : self._steps - 1] += drops
         return flat.reshape(chance.shape)
 
-    def _rates(self, slot: int) -> tuple[Index, Floats, Floats]:
+    def _rates(self, slot: int) -> tuple[Index, Index, Floats, Floats]:
         c, lattice = self._c, self._c.lattice
         hours = float(c.hours[slot])
         if hours not in self._known:
@@ -169,7 +172,7 @@ class Fade:
             heat = steps * lattice.lukewarm_step
             share = stores.lukewarm_loss_per_h(c.body, c.problem.store, heat)
             leak = np.minimum(share * hours * steps, 1.0)[:, None]  # of the way to the step below
-            self._known[hours] = base + low, along - low, leak
+            self._known[hours] = base + low, base + low + 1, along - low, leak
         return self._known[hours]
 
 
@@ -227,7 +230,7 @@ def choose(c: Compiled, slot: int, off: Floats, on: Floats) -> Floats:
     table, last = stage.which[slot], phases.last_run
     best = _idle(c, off)
     start = run[:, phases.first_run, c.least_start - 1 :].min(axis=1)
-    start += stage.bar_start[table] + c.start_cost
+    start += stage.bar_start[table]
     np.minimum(best[:, 0], start, out=best[:, 0])
     full = run[:, last, -1] + stage.bar_whole[table]
     np.minimum(full, run[:, phases.stopped].min(axis=1), out=full)
@@ -239,7 +242,7 @@ def choose(c: Compiled, slot: int, off: Floats, on: Floats) -> Floats:
 
 def _idle(c: Compiled, off: Floats) -> Floats:
     """The main source off: a resting one rests on, a running one stops."""
-    return off if c.phases.count == 1 else off.take(c.phases.idle, axis=1)
+    return off if c.phases.count == 1 else off.take(c.idle, axis=1)
 
 
 def kernel(c: Compiled, slot: int) -> Floats:
