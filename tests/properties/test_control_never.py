@@ -224,26 +224,37 @@ class Home(RuleBasedStateMachine):
         self.readings_arrive(temperatures, "now", set(PROBES), False, 0.0)
 
     @rule(
-        minutes=st.integers(4, 80),
+        minutes=st.integers(30, 80),
         every=st.sampled_from([20.0, 110.0, 240.0]),
         level=st.sampled_from([12.0, 30.0, 50.0, 59.0, 61.0]),
         mend=st.booleans(),
         planned=st.floats(0.0, 900.0),
         window=st.integers(0, 3600),
+        flutter=st.booleans(),
+        top=st.sampled_from([0.0, 0.0, 64.0]),
     )
     def an_ordinary_while(
-        self, minutes: int, every: float, level: float, mend: bool, planned: float, window: int
+        self,
+        minutes: int,
+        every: float,
+        level: float,
+        mend: bool,
+        planned: float,
+        window: int,
+        flutter: bool,
+        top: float,
     ) -> None:
         """Sound readings for a while, with a plan in force, wavering between two levels."""
         if mend:
             self.now = control_plant.MONDAY + timedelta(seconds=self.true_s)
             self._step(broker_connected=True, overrides=tuple(self.overrides))
         for turn in range(min(int(minutes * 60 / every), 25)):
-            if turn % 5 == 0:
+            if flutter or turn % 5 == 0:
                 self.a_plan_is_in_force(planned if turn % 2 == 0 else 0.0, window)
             self._pass(every)
             at = level - 0.05 * turn
-            self.readings_arrive([at - 2.0, at - 1.0, at], "now", set(PROBES), False, 0.0)
+            hot = top if top and turn > 6 else at
+            self.readings_arrive([at - 2.0, at - 1.0, hot], "now", set(PROBES), False, 0.0)
 
     @rule(
         flow=st.sampled_from([0.0, 8.0, -3.0, 1e6, math.nan]),
@@ -377,3 +388,47 @@ Home.TestCase.settings = settings(
     derandomize=not LONG_S,
 )
 TestNever = Home.TestCase
+
+
+def test_the_model_goes_where_it_matters() -> None:
+    """A scripted walk through the places a random one seldom meets, with the same checks."""
+    home = Home()
+    home.begin("on_off", True, 7.0)
+    seen: set[str] = set()
+    whole = home._step
+
+    def noting(**inputs: Any) -> None:
+        whole(**inputs)
+        assert home.out is not None
+        assert home.out.view.decision is not None
+        seen.add(home.out.view.decision.reason.code)
+        seen.update(str(home.out.view.decision.inputs["waits_for"]).split(", "))
+        seen.update(c.action for c in home.out.commands)
+
+    home._step = noting  # type: ignore[method-assign]
+    home.an_ordinary_while(80, 110.0, 30.0, True, 400.0, 0, True, 0.0)
+    home.an_ordinary_while(80, 110.0, 30.0, True, 400.0, 0, True, 64.0)
+    assert {"run", "release", "starts_used_up", "minimum_rest", "minimum_run", "at_ceiling"} <= seen
+
+
+def test_a_hold_that_the_records_lost_and_a_restart_in_it() -> None:
+    home = Home()
+    home.begin("on_off", True, 7.0)
+
+    def run() -> None:
+        home._step(broker_connected=True)
+        for _ in range(10):
+            home.a_plan_is_in_force(400.0, 0)
+            home._pass(120.0)
+            home.sound_readings_arrive(30.0, 2.0)
+        assert home.state.book.leases
+
+    run()
+    home.somebody_wishes(Wish.HOLD, 1.0, 0)
+    home.records_lose_overrides(True)
+    home.process_is_killed(400.0, 3.0)
+    home.an_ordinary_while(80, 110.0, 30.0, False, 400.0, 0, True, 0.0)
+    assert home.state.overrides
+    home.a_person_ends_the_hold(True)
+    home._pass(3700.0)
+    run()
