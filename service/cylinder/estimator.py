@@ -80,7 +80,7 @@ UNMETERED_L_PER_H = 12.0  # without a flow meter: how much a front may have move
 UNMETERED_L_PER_MIN = 12.0  # and the strongest draw
 UNSEEN_MOST_L = 45.0  # the largest single draw that the band allows for unseen: a shower
 DOUBT_K, DOUBT_REACH = 4.0, 0.2  # added around a probe that turns out to be wrong
-BAND_FACTOR = 1.0
+FEW_PROBES, FEW_FACTOR = 2, 1.17  # with so few the model's own errors are seldom corrected
 BORDER_SD_CELLS = 0.18  # a border of a mixed zone is known to a part of a cell only
 Z90 = 1.645
 
@@ -466,7 +466,9 @@ def estimate(state: EstimatorState, cold_c: float) -> Estimate:
     sd = np.sqrt(np.maximum(own.diagonal(), 0.0))
     profile = _settled(read @ state.cells_c, volumes)
     best = float(v40_l(profile, volumes, cold_c))
-    low, high = _band(profile, own, volumes, cold_c, best)
+    sound = int(faults.believed(state.watch).sum())
+    z = Z90 * (FEW_FACTOR if sound <= FEW_PROBES else 1.0)
+    low, high = _band(profile, own, volumes, cold_c, best=best, z=z)
     if state.unseen_l > 0:  # a draw that no probe can have shown yet
         risen = layers * cylinder.volume_l - min(state.unseen_l, UNSEEN_MOST_L)
         drawn = np.interp(risen, layers * cylinder.volume_l, profile, left=cold_c)
@@ -497,7 +499,7 @@ def estimate(state: EstimatorState, cold_c: float) -> Estimate:
 
 
 def _band(
-    profile: Floats, covariance: Floats, volumes: Floats, cold_c: float, best: float
+    profile: Floats, covariance: Floats, volumes: Floats, cold_c: float, *, best: float, z: float
 ) -> tuple[float, float]:
     """5 and 95 % bounds of V40: along the direction that changes it most, and with its own law.
 
@@ -513,9 +515,9 @@ def _band(
     slope = volumes * (above + (profile - cold_c) * density) / (40.0 - cold_c)
     along = covariance @ slope
     deviation = math.sqrt(max(float(slope @ along), 1e-9))
-    step = Z90 * BAND_FACTOR * along / deviation
+    step = z * along / deviation
     border = BORDER_SD_CELLS * float(volumes.sum()) / CELLS
-    wider = Z90 * BAND_FACTOR * (math.hypot(deviation, border) - deviation)
+    wider = z * (math.hypot(deviation, border) - deviation)
     low = float(v40_l(_settled(profile - step, volumes), volumes, cold_c)) - wider
     high = float(v40_l(_settled(profile + step, volumes), volumes, cold_c)) + wider
     return max(min(low, best), 0.0), max(high, best)

@@ -67,7 +67,7 @@ def steps(case: Case, day: int) -> Iterator[tuple[int, int, model.Drive]]:
     made = about()
     ratio = HEAT_RATIO * 60_000
     names = ("drawn_l", "lower_kwh", "upper_kwh", "coil_kwh", "coil_flow_c", "plate_kwh",
-             "plate_outlet_c")  # fmt: skip
+             "plate_l", "plate_outlet_c")  # fmt: skip
     first, last = day * DAY, (day + 1) * DAY
     rows = np.stack([case[name] for name in names], axis=1)
     minute = first
@@ -80,9 +80,13 @@ def steps(case: Case, day: int) -> Iterator[tuple[int, int, model.Drive]]:
         if row["coil_kwh"] > 0:
             coil = model.CoilCharge(ratio * row["coil_kwh"], *made["coil"], row["coil_flow_c"])
         if row["plate_kwh"] > 0:
-            plate = model.PlateCharge(
-                ratio * row["plate_kwh"], row["plate_outlet_c"], flow_l_per_min=100.0
-            )
+            heat_w, lift_k = ratio * row["plate_kwh"], row["plate_kwh"] / row["plate_l"] / 0.00116
+            if lift_k > 5:
+                plate = model.PlateCharge(heat_w, row["plate_outlet_c"], flow_l_per_min=100.0)
+            else:  # a small lift says little of the flow
+                plate = model.PlateCharge(
+                    heat_w, 90.0, flow_l_per_min=row["plate_l"], controlled=False
+                )
         elements = tuple(
             model.ImmersionHeat(ratio * row[f"{name}_kwh"], made["element_at"][name] + 0.0125)
             for name in ("lower", "upper")
