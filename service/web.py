@@ -63,7 +63,8 @@ class Web:
         self._thread = threading.Thread(target=self._run, name="web", daemon=True)
 
     def start(self) -> None:
-        """Begin to serve."""
+        """Begin to serve; from here on a caller is answered, or waits a moment."""
+        self._socket.listen(128)
         self._thread.start()
 
     def _run(self) -> None:

@@ -26,7 +26,7 @@ class Serving:
 
     def run(self, timeout_s: float = 90.0) -> None:
         """Start it and wait until its pages answer."""
-        seen = self.log.stat().st_size if self.log.exists() else 0
+        seen = len(self.text()) if self.log.exists() else 0
         with self.log.open("ab") as log:
             self._process = subprocess.Popen(
                 [LADLE, "serve", "--config", str(self.config)],
@@ -36,7 +36,7 @@ class Serving:
             )
         until = time.monotonic() + timeout_s
         while time.monotonic() < until:
-            text = self.log.read_text(encoding="utf-8")[seen:]
+            text = self.text()[seen:]
             if found := re.search(r"Pages and API: (http://\S+)", text):
                 self.address = found.group(1).rstrip("/")
                 return

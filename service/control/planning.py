@@ -121,7 +121,9 @@ def accept(
         if result.kind == "learn" and result.model is not None:
             week = tuple(tuple(row) for row in typical_week(result.model).tolist())
             state = changed(state, model=result.model, week_l40=week)
-            p = replace(p, learned_mark_s=elapsed_s, forecast_slot_s=-1)
+            # It knows what was stored when it was asked for, not what came meanwhile.
+            mark_s = p.asked_mark_s.get("learn", elapsed_s)
+            p = replace(p, learned_mark_s=mark_s, forecast_slot_s=-1)
         elif result.kind == "forecast" and result.demand is not None:
             made_demand = result.demand
             state = changed(

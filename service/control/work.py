@@ -5,6 +5,8 @@ A replay performs it inline, the service in a worker process; its result goes ba
 
 from __future__ import annotations
 
+from dataclasses import replace
+
 import numpy as np
 
 from forecasting import calendar, draws, surroundings
@@ -48,7 +50,8 @@ def _perform(work: Work, history: DrawHistory) -> WorkDone:
         return WorkDone(work.kind, work.number, demand=demand, surroundings=around)
     if isinstance(arguments, PlanArguments):
         problem = build(arguments)
-        return WorkDone(work.kind, work.number, problem=problem, plan=scheduling.make(problem))
+        made = replace(scheduling.make(problem), made_at_s=arguments.now_s)
+        return WorkDone(work.kind, work.number, problem=problem, plan=made)
     raise TypeError(f"work of kind {work.kind!r} came without its arguments")
 
 
