@@ -18,8 +18,8 @@ from service.cylinder.segments import Column, merged_into_neighbour
 from service.cylinder.water import Floats, heat_capacity_kj_per_kgk
 
 _STIFF = 40.0  # spectral radius times step above which crumbs are looked for
-_CRUMB_SHARE = 0.3  # of a mean segment
-_CRUMB_KJ_PER_KG = 0.3  # a merge that changes the neighbour by less than 0.07 K is no harm
+_CRUMB_SHARE = 0.1  # of a mean segment
+_CRUMB_KJ_PER_KG = 0.1  # a merge that changes its neighbour by less than 0.025 K is no harm
 _FINEST_SHARE = 1 / 8  # of a nominal segment: distance left inside water that is kept mixed
 _ACCURACY = 1e-7  # of the temperatures above ambient
 
