@@ -238,12 +238,15 @@ def main():
             inputs = {"Clothes Washer (L/min)": 0.0, "Mains Temperature (C)": 10.0,
                       "Zone Temperature (C)": AMBIENT_C}  # fmt: skip
             heats, n = np.zeros(nodes), 86400 // step_s
-            began = time.perf_counter()
-            for i in range(n):
-                inputs["Clothes Washer (L/min)"] = 6.0 if i % 60 == 0 else 0.0
-                model.update(control_signal=heats, schedule_inputs=inputs)
-            print(json.dumps({"nodes": nodes, "step_s": step_s,
-                              "days_per_s": 1 / (time.perf_counter() - began)}))  # fmt: skip
+            best_s = float("inf")
+            for _ in range(3):
+                model.reset_time()
+                began = time.perf_counter()
+                for i in range(n):
+                    inputs["Clothes Washer (L/min)"] = 6.0 if i % 60 == 0 else 0.0
+                    model.update(control_signal=heats, schedule_inputs=inputs)
+                best_s = min(best_s, time.perf_counter() - began)
+            print(json.dumps({"nodes": nodes, "step_s": step_s, "days_per_s": 1 / best_s}))
         return
     arrays = {}
     about = {"nodes": NODES, "step_s": STEP_S, "keep_s": KEEP_S, "ambient_c": AMBIENT_C,
