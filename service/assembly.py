@@ -61,7 +61,13 @@ class Service:
         )
         for home in wiring.homes:
             self.houses[home.id] = RunningHouse(
-                home, records, clock, self.link.publish, self.worker, self._woken.set
+                home,
+                records,
+                clock,
+                self.link.publish,
+                self.worker,
+                self._woken.set,
+                wiring.broker.prefix,
             )
         self._telling = [Telling(house, records) for house in self.houses.values()]
         self._jobs = Jobs(self)

@@ -16,8 +16,10 @@ from rich.console import Console
 
 from adapters.embedded import COMMIT_EVERY_S, EmbeddedBroker
 from service import checking
+from service.api.access import HideTokens
 from service.assembly import Service
 from service.clock import Clock, FastClock, SystemClock, utc
+from service.records.database import restore as restore_records
 from service.records.errors import RecordsError
 from service.records.records import Records
 from service.settings import Http
@@ -41,6 +43,8 @@ Config = Annotated[Path, typer.Option("--config", help="The TOML file, see confi
 def main() -> None:
     """Run the command line; errors that a person can mend end it with one message."""
     logging.basicConfig(format="%(asctime)s %(levelname)s %(message)s", level=logging.INFO)
+    for handler in logging.getLogger().handlers:
+        handler.addFilter(HideTokens())  # whatever is logged, wherever: no token in it
     for chatty in ("httpx", "alembic", "apscheduler", "transitions", "amqtt"):
         logging.getLogger(chatty).setLevel(logging.WARNING)
     try:
@@ -234,11 +238,21 @@ def token_end(config: Config, number: Annotated[int, typer.Argument(help="From '
 
 @app.command()
 def backup(config: Config, target: Annotated[Path, typer.Argument(help="The copy.")]) -> None:
-    """Copy the records while the service runs. To restore, stop it and put the copy back."""
+    """Copy the records while the service runs; ``ladle restore`` puts a copy back."""
     records = Records.open(load(config).database.url)
     size = records.backup(target)
     records.close()
     out.print(f"{target}: {size / 1e6:.1f} MB, checked.")
+
+
+@app.command()
+def restore(
+    config: Config, source: Annotated[Path, typer.Argument(help="A copy made by backup.")]
+) -> None:
+    """Put a copy in the place of the records; stop the service first."""
+    url = load(config).database.url
+    restore_records(url, source)
+    out.print(f"{source} is in place; what was there is kept beside it.")
 
 
 @app.command()
