@@ -23,6 +23,8 @@ _CRUMB_KJ_PER_KG = 0.1  # a merge that changes its neighbour by less than 0.025 
 _FINEST_SHARE = 1 / 8  # of a nominal segment: distance left inside water that is kept mixed
 _ACCURACY = 1e-7  # of the temperatures above ambient
 
+_Coefficients = tuple[Floats, Floats, Floats, Floats]
+
 
 def relaxed(
     cylinder: Cylinder,
@@ -45,32 +47,38 @@ def relaxed(
             np.concatenate((whole.enthalpy[: first + 1], whole.enthalpy[end:])),
         )
         before = column.enthalpy
-        column, lost_kj = _relaxed(cylinder, column, ambient_c, step_s, first)
+        coefficients = _coefficients(cylinder, column, first)
+        column, lost_kj = _spread(column, coefficients, ambient_c, step_s)
         change = column.enthalpy - before
         counts = np.ones(len(change), np.int64)
         counts[first] = end - first
         return Column(whole.mass, whole.enthalpy + np.repeat(change, counts)), lost_kj
-    return _relaxed(cylinder, column, ambient_c, step_s)
+    column, coefficients = _without_crumbs(cylinder, column, step_s)
+    return _spread(column, coefficients, ambient_c, step_s)
 
 
 def without_crumbs(cylinder: Cylinder, column: Column, step_s: float) -> Column:
     """Merge segments so small that they would only stiffen the conduction of a step."""
+    return _without_crumbs(cylinder, column, step_s)[0]
+
+
+def _without_crumbs(
+    cylinder: Cylinder, column: Column, step_s: float
+) -> tuple[Column, _Coefficients]:
     while True:
-        rate = _coefficients(cylinder, column)[3]
+        coefficients = _coefficients(cylinder, column)
+        rate = coefficients[3]
         crumb = int(rate.argmax())
         if 2 * step_s * float(rate[crumb]) < _STIFF or not _is_crumb(column, crumb):
-            return column
+            return column, coefficients
         column = merged_into_neighbour(column, crumb)
 
 
-def _relaxed(
-    cylinder: Cylinder,
-    column: Column,
-    ambient_c: float,
-    step_s: float,
-    stirred: int | None = None,
+def _spread(
+    column: Column, coefficients: _Coefficients, ambient_c: float, step_s: float
 ) -> tuple[Column, float]:
-    capacity, loss, between, rate = _coefficients(cylinder, column, stirred)
+    """One exponential of the heat equation: (column, heat lost in kJ)."""
+    capacity, loss, between, rate = coefficients
     radius = 2 * step_s * float(rate.max())
     mass, enthalpy = column
     n = len(mass)
@@ -84,7 +92,7 @@ def _relaxed(
     diagonal = n + 2
     flat[::diagonal] = 2.0
     flat[: n * diagonal : diagonal] -= rate * scale
-    between *= scale
+    between = between * scale
     flat[1 : 1 + (n - 1) * diagonal : diagonal] = between / capacity[:-1]
     flat[n + 1 : n + 1 + (n - 1) * diagonal : diagonal] = between / capacity[1:]
     doubled[n, :n] = loss * (scale / unit)
@@ -96,9 +104,7 @@ def _relaxed(
     return Column(mass, enthalpy + change), float(after[n]) * unit / 1000
 
 
-def _coefficients(
-    cylinder: Cylinder, column: Column, stirred: int | None = None
-) -> tuple[Floats, Floats, Floats, Floats]:
+def _coefficients(cylinder: Cylinder, column: Column, stirred: int | None = None) -> _Coefficients:
     """Heat capacity in J/K, loss in W/K, conductance to the next in W/K, rate of decay in 1/s."""
     volumes = column.volumes()
     capacity = 1000 * column.mass * heat_capacity_kj_per_kgk(column.enthalpy)

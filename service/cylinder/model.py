@@ -67,9 +67,10 @@ _IDLE_STEP_S = 7200.0
 _FLOW_STEP_S = 900.0
 _HEAT_STEP_S = 600.0
 _FLOW_SHARE = 1 / 8  # of the volume that moves
-_UNEVEN_SHARE = 1 / 20  # the same while what leaves has a gradient, or what enters makes one
+_UNEVEN_SHARE = 1 / 16  # the same while what leaves has a gradient, or what enters makes one
 _BOTH_SHARE = 1 / 40  # the same while two flows act at once
 _UNTIL_WITHIN_S = 1.0
+_UNTIL_WITHIN_K = 0.02
 
 
 # --- what is stored ------------------------------------------------------------------------
@@ -214,11 +215,14 @@ class Until:
     side: Literal["at_least", "at_most"]
     temperature_c: float
 
+    def short_k(self, temperature: float) -> float:
+        """How many kelvin a temperature in degC is short of it; 0 or less when it is there."""
+        short = self.temperature_c - temperature
+        return short if self.side == "at_least" else -short
+
     def met(self, temperature: float) -> bool:
         """Whether a temperature in degC is there."""
-        if self.side == "at_least":
-            return temperature >= self.temperature_c
-        return temperature <= self.temperature_c
+        return self.short_k(temperature) <= 0
 
 
 @dataclass(frozen=True)
@@ -324,8 +328,8 @@ def advance(
 ) -> tuple[State, Flows]:
     """Advance the cylinder by ``duration_s`` seconds under constant inputs.
 
-    With ``until`` it ends early, at the first moment (within a second) at which one of the
-    conditions is met: ``Flows.stopped_by`` names it and ``Flows.duration_s`` says when. A
+    With ``until`` it ends early, at the first moment (within a second or 0.02 K) at which one of
+    the conditions is met: ``Flows.stopped_by`` names it and ``Flows.duration_s`` says when. A
     condition that is met at the outset stops at once. Raises ValueError for impossible inputs.
     """
     _check(drive, duration_s)
@@ -356,7 +360,7 @@ def temperatures_at(cylinder: Cylinder, state: State, levels: Floats) -> Floats:
 
 def temperature_at(cylinder: Cylinder, state: State, level: float) -> float:
     """What a probe at ``level`` shows, degC: the mean over 2 % of the volume around it."""
-    return float(temperatures_at(cylinder, state, np.array([level]))[0])
+    return _at(state, level)
 
 
 # --- one step ------------------------------------------------------------------------------
@@ -494,24 +498,36 @@ def _step_until(
         return after, sums, seconds, _first_met(after, until)
 
     best = tried(step_s)
-    if best[3] is None:
+    condition = best[3]
+    if condition is None:
         return best
-    low_s, high_s = 0.0, step_s
-    while high_s - low_s > _UNTIL_WITHIN_S:
-        trial = tried(0.5 * (low_s + high_s))
-        if trial[3] is None:
-            low_s = trial[2]
+    low_s, low_k = 0.0, condition.short_k(_at(state, condition.level))
+    high_s, high_k = step_s, condition.short_k(_at(best[0], condition.level))
+    while high_s - low_s > _UNTIL_WITHIN_S and high_k < -_UNTIL_WITHIN_K:
+        # A little after where a straight line puts the crossing, and never too near an end.
+        share = min(max(1.02 * low_k / (low_k - high_k), 0.1), 0.9)
+        trial = tried(low_s + share * (high_s - low_s))
+        met = trial[3]
+        if met is None:
+            low_s, low_k = trial[2], condition.short_k(_at(trial[0], condition.level))
         else:
-            best, high_s = trial, trial[2]
+            best, condition, high_s = trial, met, trial[2]
+            high_k = met.short_k(_at(trial[0], met.level))
     return best
+
+
+def _at(state: State, level: float) -> float:
+    """Temperature that a probe at a level shows, degC."""
+    low = min(max(level - PROBE_SPAN / 2, 0.0), 1.0 - PROBE_SPAN)
+    return temperature_c(
+        float(means_between(state.water, np.array([low]), np.array([low + PROBE_SPAN]))[0])
+    )
 
 
 def _first_met(state: State, until: tuple[Until, ...]) -> Until | None:
     """The first condition that the state meets."""
     for condition in until:
-        low = min(max(condition.level - PROBE_SPAN / 2, 0.0), 1.0 - PROBE_SPAN)
-        mean = means_between(state.water, np.array([low]), np.array([low + PROBE_SPAN]))
-        if condition.met(temperature_c(float(mean[0]))):
+        if condition.met(_at(state, condition.level)):
             return condition
     return None
 
@@ -537,8 +553,10 @@ def _step(cylinder: Cylinder, state: State, drive: Drive, step_s: float, tally: 
         part = 1.0 if moves else 0.5
         water = _heated(cylinder, overturned(water), drive, step_s * part, tally)
     water = refined(thinned(overturned(water), cylinder.segments), cylinder.segments)
-    water = without_crumbs(cylinder, water, step_s)
-    stirred = _stirred(cylinder, water, drive) if heats and not moves else None
+    stirred = None
+    if heats and not moves:
+        water = without_crumbs(cylinder, water, step_s)
+        stirred = _stirred(cylinder, water, drive)
     water, lost_kj = relaxed(cylinder, water, drive.ambient_c, step_s, stirred)
     tally.loss_kj += lost_kj
     water = overturned(water)
