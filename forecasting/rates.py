@@ -28,15 +28,16 @@ from forecasting.types import Floats, Ints
 CHANNELS = 2
 STRENGTHS = np.array([0.3, 1.0, 3.0, 8.0, 20.0, 60.0, 1e5])
 LOWEST = 2e-4  # rate of a half hour in which nothing was ever drawn
-PRIOR_D = 4.0  # days of evidence the published profile is worth
+PRIOR_D = 16.0  # days of evidence the published profile is worth
 STRETCH = np.repeat(np.arange(6), 8)  # four-hour stretches that share a level
 STRETCH_SUM: Floats = (STRETCH[:, None] == np.arange(6)[None, :]).astype(np.float64)
 LEVEL_HALF_LIVES_D = (3.0, 10.0)  # quick estimates of a stretch's level
 HOURS_HALF_LIVES_D = (4.0, 12.0)  # quick estimates of each half hour
 LEVELS, QUICK = len(LEVEL_HALF_LIVES_D), len(LEVEL_HALF_LIVES_D) + len(HOURS_HALF_LIVES_D)
 EXPERTS = 1 + QUICK
+TEMPER = 0.5  # half hours of a day are no independent witnesses: a busy day is busy throughout
 SHARE = 0.03  # of an estimate's weight handed round each day
-LEVEL_DRAWS = 3.0  # draws of evidence the slow level is worth to a quick one
+LEVEL_DRAWS = 16.0  # draws of evidence the slow level is worth to a quick one
 HOURS_D = 2.0  # days of evidence the slow hours are worth to quick ones
 _KEEP: Floats = 0.5 ** (1.0 / np.array([LEVEL_HALF_LIVES_D + HOURS_HALF_LIVES_D]).T)
 _ONE: Floats = np.eye(SLOTS_PER_DAY)
@@ -203,7 +204,7 @@ class Pace:
     def new(cls) -> Pace:
         """A fresh memory that trusts the slow estimate most."""
         zero = np.zeros((CHANNELS, QUICK, SLOTS_PER_DAY))
-        weight = np.array([[0.8] + [0.2 / QUICK] * QUICK] * CHANNELS)
+        weight = np.array([[0.96] + [0.04 / QUICK] * QUICK] * CHANNELS)
         return cls(zero, zero, zero[0], np.log(weight))
 
     def to_plain(self) -> dict[str, list[Any]]:
@@ -243,7 +244,7 @@ def after_day(pace: Pace, every: Floats, values: Floats, seen: Floats) -> Pace:
     """
     if not seen.any():
         return pace
-    score = (seen * log_likelihood(values[:, None, :], every)).sum(-1)
+    score = TEMPER * (seen * log_likelihood(values[:, None, :], every)).sum(-1)
     weight = np.exp(pace.log_weight + score - score.max(1, keepdims=True))
     weight = (1.0 - SHARE) * weight / weight.sum(1, keepdims=True) + SHARE / EXPERTS
     return Pace(

@@ -51,9 +51,9 @@ def large_from_litres(litres: Floats) -> float:
 
     Half the draw size at which half of the volume has been counted, kept between a long hand
     wash (8 L) and a short shower (20 L), the gap between the medium and the shower category of
-    IEA SHC Task 26 (6 and 40 L).
+    IEA SHC Task 26 (6 and 40 L); the latter until 400 draws have been seen.
     """
-    if len(litres) < 20:
+    if len(litres) < 400:
         return 20.0
     ordered = np.sort(litres)
     below = np.cumsum(ordered)
