@@ -1,6 +1,7 @@
 """Each fault of a probe is named, on the right probe, and the rest carry on."""
 
 from collections.abc import Callable
+from functools import cache
 
 import numpy as np
 import pytest
@@ -58,6 +59,7 @@ def too_low(case: Case, shown: Shown) -> Shown:
     return replay.readings(case, moved, 7)
 
 
+@cache
 def live(
     change: Callable[[Case, Shown], Shown], minutes: int = 1600
 ) -> tuple[estimator.Estimate, float]:
