@@ -67,7 +67,6 @@ class Service:
                 self.link.publish,
                 self.worker,
                 self._woken.set,
-                wiring.broker.prefix,
             )
         self._telling = [Telling(house, records) for house in self.houses.values()]
         self._jobs = Jobs(self)

@@ -20,8 +20,6 @@ from adapters.wiring import Actuator
 from service.control import config_checks
 from service.settings import HomeSettings, HomeWiring, Wiring
 
-PULSE_S = 20.0
-
 
 @dataclass(frozen=True)
 class Finding:
@@ -72,7 +70,9 @@ def _commands(actuator: Actuator) -> str:
     )
 
 
-def live(wiring: Wiring, seconds: float, out: Console, consent: Callable[[str], bool]) -> None:
+def live(
+    wiring: Wiring, seconds: float, pulse_s: float, out: Console, consent: Callable[[str], bool]
+) -> None:
     """Connect beside the service, show each signal's age and value, pulse what a person allows.
 
     A passing connection with a name of its own: the service's queue stays untouched.
@@ -104,7 +104,7 @@ def live(wiring: Wiring, seconds: float, out: Console, consent: Callable[[str], 
                 out.print(f"refused: {refusal.where}: {refusal.message}", markup=False)
         for home in wiring.homes:
             for actuator in home.actuators:
-                _pulse(link, home, actuator, out, consent)
+                _pulse(link, home, actuator, pulse_s, out, consent)
     finally:
         link.stop()
 
@@ -126,25 +126,26 @@ def _pulse(
     link: Link,
     home: HomeWiring,
     actuator: Actuator,
+    pulse_s: float,
     out: Console,
     consent: Callable[[str], bool],
 ) -> None:
     """Run one actuator for a moment, if a person who stands beside the plant allows it."""
     asked = (
-        f"Pulse {actuator.name} of {home.title} for {PULSE_S:g} s? It starts real, hot, electric "
+        f"Pulse {actuator.name} of {home.title} for {pulse_s:g} s? It starts real, hot, electric "
         "plant: only with the cylinder full and somebody beside it."
     )
     if not consent(asked):
         out.print(f"{actuator.name}: not pulsed")
         return
     set_c = home.first.normal_set_c if "{set_c}" in actuator.run else None
-    command = Command(home.id, actuator.name, "run", set_c=set_c, lease_s=PULSE_S)
+    command = Command(home.id, actuator.name, "run", set_c=set_c, lease_s=pulse_s)
     try:
         for message in actuators.messages(actuator, command):
             link.publish(message)
-        time.sleep(PULSE_S)
+        time.sleep(pulse_s)
     finally:  # also when interrupted: what was started is released
         for message in actuators.release(home.id, actuator):
             link.publish(message)
         time.sleep(0.5)
-    out.print(f"{actuator.name}: ran for {PULSE_S:g} s and was released")
+    out.print(f"{actuator.name}: ran for {pulse_s:g} s and was released")

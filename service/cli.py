@@ -144,6 +144,7 @@ def check(
     config: Config,
     live: Annotated[bool, typer.Option("--live", help="Connect and show each signal.")] = False,
     seconds: Annotated[float, typer.Option(min=1, help="How long to listen.")] = 15.0,
+    pulse_seconds: Annotated[float, typer.Option(min=1, max=120, help="Of one pulse.")] = 20.0,
 ) -> None:
     """Validate a configuration; say what it would subscribe to and command."""
     wiring = load(config)
@@ -154,7 +155,7 @@ def check(
     if bad:
         raise typer.Exit(2)
     if live:
-        checking.live(wiring, seconds, out, typer.confirm)
+        checking.live(wiring, seconds, pulse_seconds, out, typer.confirm)
 
 
 @app.command()

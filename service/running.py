@@ -23,7 +23,7 @@ from adapters.types import Command, Outgoing, PriceSeries, Reading, Refusal
 from adapters.wiring import Quantity
 from forecasting.types import Surroundings
 from service.clock import Clock, utc
-from service.control import config_checks, overrides, snapshot
+from service.control import overrides, snapshot
 from service.control.state import VERSION, State
 from service.control.step import resume, start, step
 from service.control.types import Fault, Inputs, Outputs, Override, View, Work, WorkDone
@@ -31,7 +31,7 @@ from service.control.work import as_history
 from service.house import Health
 from service.records.records import Records
 from service.settings import HomeSettings, HomeWiring
-from service.settings_check import SettingsRefused, Wrong, changed_tunables, refuse_misfits
+from service.settings_check import changed_tunables, refuse_misfits
 from service.worker import Worker
 
 log = logging.getLogger(__name__)
@@ -60,7 +60,6 @@ class RunningHouse:
         send: Callable[[Outgoing], object],
         worker: Worker,
         wake: Callable[[], None],
-        prefix: str = "ladle",
     ) -> None:
         self.id = wiring.id
         self._records = records
@@ -68,7 +67,6 @@ class RunningHouse:
         self._send = send
         self._worker = worker
         self._wake = wake
-        self._prefix = prefix
         self.notes: tuple[str, ...] = ()
         if records.has_invented(wiring.id):
             self.notes += ("invented_history",)
@@ -155,12 +153,6 @@ class RunningHouse:
         """Merge ``changes`` into the tunables; SettingsRefused names each key that is wrong."""
         with self._turn_lock:
             tunables = changed_tunables(self._settings, changes)
-            wanted = HomeSettings(wiring=self._settings.wiring, tunables=tunables)
-            unfit = config_checks.refused(wanted, self._prefix)
-            if unfit:
-                raise SettingsRefused(
-                    Wrong(m.key, m.value, m.expected, f"{m.mend}.") for m in unfit
-                )
             refuse_misfits(self._settings, tunables)
             self._records.add_settings(self.id, tunables, author, self.now(), reason=reason)
             self._settings = self._settings_in_force(self._settings.wiring)

@@ -1,0 +1,91 @@
+"""``ladle check``: what a configuration would do, what is wrong with it, and the real plant."""
+
+import subprocess
+import threading
+import time
+from pathlib import Path
+
+from tests import config_text, mosquitto
+from tests.plain_publisher import PROBES_M, Plant
+from tests.serving import LADLE
+
+
+def _check(config: Path, *more: str, answers: str = "") -> subprocess.CompletedProcess[str]:
+    return subprocess.run(
+        [LADLE, "check", "--config", str(config), *more],
+        input=answers,
+        capture_output=True,
+        text=True,
+        timeout=120,
+        check=False,
+    )
+
+
+def test_it_says_what_it_would_subscribe_to_and_command(tmp_path: Path) -> None:
+    done = _check(config_text.write(tmp_path, 1883))
+    assert done.returncode == 0, done.stdout + done.stderr
+    assert "plant/probe/1  probe_1: probe, Cel" in done.stdout
+    assert "plant/pump/set  pump: heat pump, on off; lease 30 s, released by own timer" in (
+        done.stdout
+    )
+
+
+def test_a_wrong_key_is_refused_with_value_expectation_and_suggestion(tmp_path: Path) -> None:
+    config = config_text.write(tmp_path, 1883)
+    text = config.read_text(encoding="utf-8")
+    config.write_text(text.replace("volume_l = 300", "volumn_l = 300"), encoding="utf-8")
+    done = _check(config)
+    assert done.returncode == 2
+    assert "volumn_l = 300" in done.stdout
+    assert "volume_l" in done.stdout.replace("volumn_l", "")
+    assert "Traceback" not in done.stdout + done.stderr
+
+
+def test_an_actuator_that_latches_is_refused(tmp_path: Path) -> None:
+    config = config_text.write(tmp_path, 1883)
+    text = config.read_text(encoding="utf-8").replace(
+        'released_by = "own_timer"\nreleased_state = "off"',
+        'released_by = "nobody"\nreleased_state = "on"',
+    )
+    config.write_text(text, encoding="utf-8")
+    done = _check(config)
+    assert done.returncode == 2
+    assert "element" in done.stdout
+    assert "latching_accepted_by" in done.stdout
+    accepted = text.replace(
+        'released_by = "nobody"', 'released_by = "nobody"\nlatching_accepted_by = "an installer"'
+    )
+    config.write_text(accepted, encoding="utf-8")
+    assert _check(config).returncode == 0
+
+
+def test_live_shows_each_signal_and_pulses_on_consent_only(tmp_path: Path) -> None:
+    with mosquitto.start() as broker:
+        config = config_text.write(tmp_path, broker.port)
+        plant = Plant(broker.port)
+        stop = threading.Event()
+
+        def publish() -> None:
+            while not stop.wait(0.5):
+                for n in range(1, len(PROBES_M)):  # the last probe is silent
+                    plant.say(f"probe/{n}", {"c": 50.0 + n, "t": round(time.time(), 2)})
+
+        thread = threading.Thread(target=publish)
+        thread.start()
+        try:
+            done = _check(config, "--live", "--seconds", "3", answers="n\nn\n")
+            assert done.returncode == 0, done.stdout + done.stderr
+            assert "51 degC" in done.stdout
+            assert "nothing on plant/probe/8" in done.stdout
+            assert not plant.commands, "without consent nothing is sent"
+            done = _check(
+                config, "--live", "--seconds", "1", "--pulse-seconds", "1", answers="y\nn\n"
+            )
+            assert done.returncode == 0, done.stdout + done.stderr
+            sent = [(topic, payload) for _, topic, payload, _ in plant.commands]
+            assert sent == [("plant/pump/set", "1"), ("plant/pump/set", "0")]
+            assert not any(retained for *_, retained in plant.commands)
+        finally:
+            stop.set()
+            thread.join()
+            plant.close()
