@@ -46,7 +46,8 @@ class Web:
         app.include_router(make_router(service.houses, records, app.state.access))
         # Bound here, so that a port in use is one clear message and port 0 has a number.
         family = socket.AF_INET6 if ":" in host else socket.AF_INET
-        self._socket = socket.socket(family, socket.SOCK_STREAM)
+        # With the protocol named, asyncio turns Nagle's algorithm off; else answers wait 40 ms.
+        self._socket = socket.socket(family, socket.SOCK_STREAM, socket.IPPROTO_TCP)
         self._socket.setsockopt(socket.SOL_SOCKET, socket.SO_REUSEADDR, 1)
         try:
             self._socket.bind((host, http.port))
