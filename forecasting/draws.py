@@ -17,7 +17,7 @@ from zoneinfo import ZoneInfo
 
 import numpy as np
 
-from forecasting import chain, profiles, rates, volumes
+from forecasting import chain, changes, profiles, rates, volumes
 from forecasting.calendar import (
     DAY_S,
     HALF_HOUR_S,
@@ -74,6 +74,7 @@ class DrawModel:
     more_large: Floats
     tables: volumes.VolumeTables
     learned_weight: float
+    habits_changed: bool = False  # the last two weeks do not look like those before
 
     @property
     def days(self) -> int:
@@ -407,6 +408,7 @@ def _derive(model: DrawModel, volume_tables: volumes.VolumeTables | None = None)
         more_large=more_large[rates.STRETCH],
         tables=_tables(model) if volume_tables is None else volume_tables,
         learned_weight=evidence / (evidence + LEARNED_DRAWS),
+        habits_changed=changes.lasting_change(model.small, model.large, model.seen),
     )
 
 
@@ -548,6 +550,8 @@ def forecast(
         notes.append("guests")
     if absent:
         notes.append("absence_noticed")
+    if model.habits_changed:
+        notes.append("habits_changed")
     if any(is_holiday(d, model.household) for d in days.tolist()):
         notes.append("holiday")
     small = np.bincount(index, small_days[day_row, slot] * share, n) * factor

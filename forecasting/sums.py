@@ -11,12 +11,27 @@ import numpy as np
 from forecasting.types import DemandForecast, Floats
 
 STEP_L = 2.0
-LENGTH = 1024  # multiples of STEP_L up to 2046 L
+LENGTH = 1024  # multiples of STEP_L at least, up to 2046 L
+FAR = 10.0  # standard deviations above the mean that must fit, so that no tail comes round again
 
 
-def _waves(volumes_l40: Floats) -> np.ndarray:
-    frequency = np.arange(LENGTH // 2 + 1)
-    return np.asarray(np.exp(-2j * np.pi / LENGTH * np.outer(volumes_l40 / STEP_L, frequency)))
+def _waves(volumes_l40: Floats, length: int) -> np.ndarray:
+    frequency = np.arange(length // 2 + 1)
+    return np.asarray(np.exp(-2j * np.pi / length * np.outer(volumes_l40 / STEP_L, frequency)))
+
+
+def _length(forecast: DemandForecast, first: int, last: int) -> int:
+    """A power of two long enough for the sum and its tail."""
+    state, second = forecast.regime_now, 0.0
+    squares = forecast.pmf @ forecast.volumes_l40**2
+    for i in range(last):
+        second += float(state @ squares[i]) if i >= first else 0.0
+        state = state @ forecast.transition[i]
+    mean, spread = float(forecast.expected_l40[first:last].sum()), float(np.sqrt(second))
+    length = LENGTH
+    while length * STEP_L < mean + FAR * spread and length < 16 * LENGTH:
+        length *= 2
+    return length
 
 
 def accumulated(forecast: DemandForecast, ends: tuple[int, ...], first: int = 0) -> Floats:
@@ -28,9 +43,10 @@ def accumulated(forecast: DemandForecast, ends: tuple[int, ...], first: int = 0)
         first: the slot to begin with.
 
     Returns:
-        P(sum is 2 k litres), shape (len(ends), 1024).
+        P(sum is 2 k litres), shape (len(ends), m) with m at least 1024.
     """
-    waves = _waves(forecast.volumes_l40)
+    length = _length(forecast, first, ends[-1])
+    waves = _waves(forecast.volumes_l40, length)
     state = forecast.regime_now
     for i in range(first):
         state = state @ forecast.transition[i]
@@ -43,7 +59,7 @@ def accumulated(forecast: DemandForecast, ends: tuple[int, ...], first: int = 0)
             reached = carried
             if i + 1 < len(forecast.pmf):
                 carried = forecast.transition[i].T @ carried
-        out.append(np.fft.irfft(reached.sum(0), LENGTH))
+        out.append(np.fft.irfft(reached.sum(0), length))
         done = end
     pmf = np.maximum(np.array(out), 0.0)
     return np.asarray(pmf / pmf.sum(-1, keepdims=True))

@@ -438,7 +438,7 @@ def run(long: bool = False) -> Result:
         + ", ".join(sorted(set(pinballs) - {"ours"})),
         figures=tuple(figures),
         notes=(
-            "No open measured draws were found in a registry package; every household is generated.",
+            "No open measured draws were found in a registry package; all households are made.",
             *notes,
         ),
         settings={

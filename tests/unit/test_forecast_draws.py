@@ -106,3 +106,100 @@ def test_guests_scale_and_away_removes(model):
     assert away.expected_l40[:48].sum() == pytest.approx(0, abs=1e-9)
     assert "guests" in guests.notes
     assert "away" in away.notes
+
+
+def test_an_unmarked_absence_is_noticed_within_a_day_and_not_learned():
+    seen = history(70, gone=range(60, 70))
+    model = draws.learn(seen, HOME, ZONE, NOW)
+    away = forecast(model, NOW)
+    usual = forecast(draws.learn(HISTORY, HOME, ZONE, NOW), NOW)
+    assert "absence_noticed" in away.notes
+    assert away.expected_l40[:48].sum() < 0.3 * usual.expected_l40[:48].sum()
+    week = draws.typical_week(model).sum()
+    assert week == pytest.approx(draws.typical_week(part_model(60)).sum(), rel=0.1)
+    after_a_day = draws.learn(part(seen, START, START + 61 * DAY), HOME, ZONE, START + 61 * DAY)
+    assert "absence_noticed" in forecast(after_a_day, START + 61 * DAY).notes
+
+
+def part_model(days: int) -> draws.DrawModel:
+    return draws.learn(part(HISTORY, START, START + days * DAY), HOME, ZONE, START + days * DAY)
+
+
+def test_ordinary_days_are_no_absence():
+    for day in range(30, 70):
+        now = START + day * DAY
+        assert "absence_noticed" not in forecast(part_model(day), now).notes
+
+
+def test_nightly_updates_arrive_where_learning_does():
+    updated = draws.update(part_model(69), part(HISTORY, START + 69 * DAY, NOW))
+    learned = draws.learn(HISTORY, HOME, ZONE, NOW)
+    np.testing.assert_allclose(
+        draws.typical_week(updated), draws.typical_week(learned), rtol=0.25, atol=0.5
+    )
+    assert updated.days == learned.days
+    assert draws.update(updated, part(HISTORY, START + 69 * DAY, NOW)) is updated
+
+
+def test_one_odd_week_does_not_wipe_out_the_weekdays():
+    odd = part(HISTORY, START, START + 63 * DAY)
+    week = history(70, seed=9)
+    use = week.start_s >= START + 63 * DAY
+    shifted = week.start_s[use] + 8 * 3600  # everything eight hours later for a week
+    mixed = DrawHistory(
+        np.concatenate([odd.start_s, shifted]),
+        np.concatenate([odd.duration_s, week.duration_s[use]]),
+        np.concatenate([odd.litres_40c, week.litres_40c[use]]),
+        np.concatenate([odd.energy_kwh, week.energy_kwh[use]]),
+        START,
+        NOW,
+    )
+    after = draws.typical_week(draws.learn(mixed, HOME, ZONE, NOW))
+    assert after[:5, 12:17].sum() > 0.6 * draws.typical_week(part_model(63))[:5, 12:17].sum()
+
+
+def test_a_lasting_change_is_noticed_within_two_weeks_and_one_odd_week_is_not():
+    before, after = history(70), history(98, seed=4)
+    late = after.start_s >= NOW
+    keep = late & (np.arange(len(late)) % 5 < 2)  # three draws in five are gone
+
+    def upto(days: int) -> DrawHistory:
+        mix = [np.concatenate([getattr(before, n), getattr(after, n)[keep]]) for n in COLUMNS]
+        return part(DrawHistory(*mix, START, NOW + 28 * DAY), START, NOW + days * DAY)
+
+    notes = {
+        days: forecast(
+            draws.learn(upto(days), HOME, ZONE, NOW + days * DAY), NOW + days * DAY
+        ).notes
+        for days in (0, 7, 14)
+    }
+    assert "habits_changed" not in notes[0]
+    assert "habits_changed" not in notes[7]
+    assert "habits_changed" in notes[14]
+
+
+COLUMNS = ("start_s", "duration_s", "litres_40c", "energy_kwh")
+
+
+def test_the_tail_keeps_the_bath_of_every_fortnight():
+    use = (HISTORY.litres_40c < 90) | ((HISTORY.start_s - START) // DAY % 14 == 6)
+    rare = DrawHistory(*(getattr(HISTORY, n)[use] for n in COLUMNS), START, NOW)
+    model = draws.learn(rare, HOME, ZONE, NOW)
+    sunday = NOW + 6 * DAY
+    made = forecast(model, sunday, part(rare, sunday, sunday))
+    chance = made.pmf[:48, :, made.volumes_l40 >= 100].sum(-1).max(1)
+    assert chance[36:41].max() > 0.1
+
+
+def test_what_was_drawn_today_moves_the_rest_of_the_morning(model):
+    at = NOW + 7 * 3600 + 1800
+    showers = DrawHistory(
+        np.array([NOW + 6 * 3600 + 2400, NOW + 7 * 3600]),
+        np.array([300.0, 300.0]),
+        np.array([42.0, 41.0]),
+        np.array([1.4, 1.4]),
+        NOW,
+        at,
+    )
+    used, unused = forecast(model, at, showers), forecast(model, at, part(HISTORY, at, at))
+    assert used.expected_l40[:4].sum() < 0.7 * unused.expected_l40[:4].sum()
