@@ -19,6 +19,7 @@ from service.jobs import Jobs
 from service.records.errors import RecordsError
 from service.records.records import Records
 from service.running import RunningHouse
+from service.scoring import score_days
 from service.settings import Wiring
 from service.telling import Telling
 from service.worker import ProcessWorker, Worker
@@ -196,6 +197,11 @@ class Service:
             # The same as GET .../state, so that one description serves both.
             state = StateOut.of(house.id, view).model_dump(mode="json")
             self.link.publish(own.state_message(state))
+
+    def score(self) -> None:
+        """Score the forecasts of days that are over."""
+        for home, house in self.houses.items():
+            score_days(home, house, self.records)
 
     def tell_people(self) -> None:
         """Send messages about faults that are due."""

@@ -41,6 +41,7 @@ class Jobs:
             Job("thin", 6 * 3600.0, service.thin),
             Job("settings", 60.0, service.refresh_settings),
             Job("tell", 60.0, service.tell_people),
+            Job("score", 3600.0, service.score),
             *(
                 Job(f"{kind} {home}", every_s, run)
                 for kind, home, every_s, run in feeds.errands(service.houses, service.records)

@@ -15,6 +15,7 @@ from string import Formatter
 
 from adapters.types import Command
 from adapters.wiring import Form
+from service import scoring
 from service.control.supervision import BY_CODE as DETECTORS
 from service.control.types import Fault, Override, Rule, Wish
 from service.pages.local import Local, duration, figure, in_words, quantity
@@ -669,11 +670,25 @@ def demand_note(code: str) -> str:
     return DEMAND_NOTES.get(code, capital(plain(code)) + ".")
 
 
+VERDICTS: dict[str, str] = {
+    "too_early": "{days:plain} of the {needed_days:plain} days needed to judge the forecast "
+    "are over.",
+    "too_sure": "The forecast has been too sure of itself lately: more was drawn than it thought "
+    "likely. The plan keeps more in hand by itself; look at the learning window.",
+    "no_better_than_last_week": "So far the forecast is no better than looking up last week: this "
+    "household has few habits, or they have changed.",
+    "trusted": "The forecast has earned trust over {days:plain} days: on average it is {bias_l40} "
+    "off, of {mean_l40} a day.",
+}
+
+
 def verdict(scores: Sequence[Score], local: Local) -> str:
     """Whether learning is yet worth trusting, in plain words."""
-    if not scores:
+    found = scoring.verdict(scores)
+    if found.facts.get("days") == 0:
         return "No forecast has been compared with what happened yet."
-    return f"{len(scores)} days of forecasts have been compared with what happened."
+    facts = {**found.facts, "bias_l40": abs(found.facts.get("bias_l40") or 0.0)}
+    return fill((VERDICTS[found.code],), facts, local)
 
 
 HYGIENE_STATES = {
