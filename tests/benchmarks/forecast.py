@@ -328,6 +328,8 @@ def run(long: bool = False) -> Result:
     notes: list[str] = []
     ratios, slot_ratios, hits = [], [], {0.95: [], 0.99: []}
     pinballs: dict[str, list[np.ndarray]] = {}
+    slot_hits: list[np.ndarray] = []
+    slot_pinball: list[np.ndarray] = []
     outside: dict[float, list[int]] = {0.95: [], 0.99: []}
     for number, (home, ours, theirs, slots) in measured(numbers).items():
         loss = crps(ours.ours, ours.happened).mean((0, 1))
@@ -337,6 +339,8 @@ def run(long: bool = False) -> Result:
         for name, q in [("ours", ours.ours), *theirs.items()]:
             pinballs.setdefault(name, []).append(pinball(q, ours.happened).mean((0, 1)))
         happened = home.by_slot[list(SLOT_DAYS)]
+        slot_hits.append(happened[..., None] <= ours.slots)
+        slot_pinball.append(pinball(ours.slots, happened).mean((0, 1)))
         slot_loss = {k: float(crps(q, happened).mean()) for k, q in slots.items()}
         best_slot = min(slot_loss, key=lambda k: slot_loss[k])
         slot_ratios.append(float(crps(ours.slots, happened).mean()) / slot_loss[best_slot])
@@ -379,6 +383,12 @@ def run(long: bool = False) -> Result:
         figures.append(Figure(f"  {level:.0%} of the daily total", float(pooled[:, 0, -1].mean())))
         figures.append(
             at_most(f"homes outside their own 99 % band at {level:.0%}", len(outside[level]), 0)
+        )
+    for level in (0.5, 0.8, 0.95, 0.99):
+        share = float(np.concatenate(slot_hits)[..., AT[level]].mean())
+        loss = float(np.mean(slot_pinball, axis=0)[AT[level]])
+        figures.append(
+            Figure(f"half-hour slots, coverage of {level:.0%}", share, f"pinball {loss:.3f} L")
         )
     for name, rows in pinballs.items():
         mean = np.mean(rows, axis=0)
