@@ -7,7 +7,7 @@ LAYERS = 20
 KWH_PER_L_K = 1.16e-3
 
 
-def step(t, layer_l, loss_w_per_k, push, seconds):
+def step(t, layer_l, loss_w_per_k, element_layer, push, seconds):
     """One short step: draw upwards, plate charge downwards, element, loss, overturning."""
     cold, ambient = push["cold_c"], push["ambient_c"]
     drawn = push["top_l_per_min"] * seconds / 60
@@ -27,7 +27,7 @@ def step(t, layer_l, loss_w_per_k, push, seconds):
             above = t[i + 1] if i < LAYERS - 1 else push["plate_c"]
             t[i] += share * (above - t[i])
     if push["element_w"] > 0:
-        i = LAYERS // 5
+        i = element_layer
         if t[i] < push["element_stop_c"]:
             element = push["element_w"] * seconds / 3.6e6
             t[i] += element / (layer_l * KWH_PER_L_K)
@@ -64,7 +64,12 @@ def main():
             while left > 1e-9:
                 now = min(left, 30.0)
                 more, more_pump, more_element = step(
-                    t, built["volume_l"] / LAYERS, built["loss_w_per_k"], push, now
+                    t,
+                    built["volume_l"] / LAYERS,
+                    built["loss_w_per_k"],
+                    int(built["element_m"] / built["height_m"] * LAYERS),
+                    push,
+                    now,
                 )
                 kwh, pump, element = kwh + more, pump + more_pump, element + more_element
                 left -= now

@@ -10,6 +10,7 @@ from service.control.types import Rule, Wish
 from tests.control_plant import CHEAP_NIGHT, MONDAY, LittleHome, habits, settings, showers
 
 EMPTY = [12.0] * 24 + [50.0] * 16
+ABOVE_RESERVE = [12.0] * 22 + [50.0] * 18  # a quiet evening needs nothing more
 
 
 def _home(**more: object) -> LittleHome:
@@ -27,7 +28,7 @@ def test_charges_in_the_cheap_band_and_releases_at_the_target() -> None:
     home = LittleHome(
         settings({"tariff": CHEAP_NIGHT, "hygiene": {"longest_interval_days": 31}}),
         now=datetime.fromisoformat("2026-01-12T20:00:00+00:00"),
-        profile_c=EMPTY,
+        profile_c=ABOVE_RESERVE,
         draws=showers,
         history=habits(28, MONDAY),
         every_s=300.0,
