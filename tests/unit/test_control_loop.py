@@ -10,7 +10,7 @@ from service.control.types import Rule, Wish
 from tests.control_plant import CHEAP_NIGHT, MONDAY, LittleHome, habits, settings, showers
 
 EMPTY = [12.0] * 24 + [50.0] * 16
-ABOVE_RESERVE = [12.0] * 22 + [50.0] * 18  # a quiet evening needs nothing more
+ABOVE_RESERVE = [12.0] * 14 + [50.0] * 26  # a quiet evening needs nothing more
 
 
 def _home(**more: object) -> LittleHome:
