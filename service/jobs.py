@@ -3,6 +3,7 @@
 from __future__ import annotations
 
 import logging
+from datetime import UTC, datetime
 from typing import TYPE_CHECKING, NamedTuple
 
 from apscheduler.executors.pool import ThreadPoolExecutor
@@ -24,6 +25,7 @@ class Job(NamedTuple):
     name: str
     every_s: float
     run: Callable[[], object]
+    at_once: bool = False  # also when the service starts, not only an interval later
 
 
 class Jobs:
@@ -43,7 +45,7 @@ class Jobs:
             Job("tell", 60.0, service.tell_people),
             Job("score", 3600.0, service.score),
             *(
-                Job(f"{kind} {home}", every_s, run)
+                Job(f"{kind} {home}", every_s, run, at_once=True)
                 for kind, home, every_s, run in feeds.errands(service.houses, service.records)
             ),
         )
@@ -59,7 +61,8 @@ class Jobs:
         for job in self.table:
             # Sped-up time never asks for more than a few runs a second.
             seconds = max(self._clock.real_s(job.every_s), 0.25)
-            self._scheduler.add_job(job.run, "interval", seconds=seconds, name=job.name)
+            first = {"next_run_time": datetime.now(UTC)} if job.at_once else {}
+            self._scheduler.add_job(job.run, "interval", seconds=seconds, name=job.name, **first)
         self._scheduler.start()
 
     def stop(self) -> None:

@@ -29,6 +29,7 @@ from service.control.step import resume, start, step
 from service.control.types import Fault, Inputs, Outputs, Override, View, Work, WorkDone
 from service.control.work import as_history
 from service.house import Health
+from service.records.errors import RecordsError
 from service.records.records import Records
 from service.settings import HomeSettings, HomeWiring
 from service.settings_check import changed_tunables, refuse_misfits
@@ -156,26 +157,22 @@ class RunningHouse:
             refuse_misfits(self._settings, tunables)
             self._records.add_settings(self.id, tunables, author, self.now(), reason=reason)
             self._settings = self._settings_in_force(self._settings.wiring)
-        self._offer()
+        self._offer(Inputs())
         return self._settings
 
     def acknowledge(self, fault_code: str, subject: str, author: str) -> None:
         """Note that a person has seen a fault; KeyError when it is not there."""
         self._records.acknowledge_fault(self.id, fault_code, subject, author, self.now())
-        with self._inbox_lock:
-            seen = (*self._inbox.acknowledged_faults, f"{fault_code}/{subject}")
-            self._inbox = replace(self._inbox, acknowledged_faults=seen)
+        self._offer(Inputs(acknowledged_faults=(f"{fault_code}/{subject}",)))
 
     # -- what arrives -------------------------------------------------------------------------
 
     def offer(self, readings: Sequence[Reading]) -> None:
         """Take the readings of one message."""
         with self._inbox_lock:
-            self._inbox = replace(self._inbox, readings=(*self._inbox.readings, *readings))
             self._pending.readings.extend(readings)
-            self._arrived = True
         self._last_reading_at = self.now()
-        self._wake()
+        self._offer(Inputs(readings=tuple(readings)))
 
     def refuse(self, refusal: Refusal) -> None:
         """Count an input that could not be used; the first of a kind is logged in full."""
@@ -185,30 +182,30 @@ class RunningHouse:
 
     def offer_prices(self, series: PriceSeries) -> None:
         """Take a price series from a feed."""
-        self._offer(prices=(*self._inbox.prices, series))
+        self._offer(Inputs(prices=(series,)))
 
     def offer_weather(self, weather: Surroundings) -> None:
         """Take a forecast of the surroundings from a feed."""
-        self._offer(weather=weather)
+        self._offer(Inputs(weather=weather))
 
     def offer_link(self, connected: bool) -> None:
         """Take the news that the broker is there or gone."""
         if connected != self._connected:
             self._connected = connected
             self._connected_since = self.now()
-        self._offer(broker_connected=connected)
+        self._offer(Inputs(broker_connected=connected))
 
     def offer_work(self, done: WorkDone) -> None:
         """Take the result of slow work."""
-        self._offer(work_done=(*self._inbox.work_done, done))
+        self._offer(Inputs(work_done=(done,)))
 
     def _offer_overrides(self) -> None:
         # What a person ended goes along: control never drops a hold that merely vanished.
-        self._offer(overrides=(*self.live_overrides(), *self._ended))
+        self._offer(Inputs(overrides=(*self.live_overrides(), *self._ended)))
 
-    def _offer(self, **fields: Any) -> None:
+    def _offer(self, arrived: Inputs) -> None:
         with self._inbox_lock:
-            self._inbox = replace(self._inbox, **fields)
+            self._inbox = merged(self._inbox, arrived)
             self._arrived = True
         self._wake()
 
@@ -256,6 +253,10 @@ class RunningHouse:
                 log.exception("%s: the control step failed; all plant is released", self.id)
                 self._failed_turns += 1
                 self._wake_at_s = now_s + AFTER_FAILURE_S
+                with self._inbox_lock:
+                    # What people asked for, a hold above all, must reach the next turn. The
+                    # readings are left out: they may be what the step failed on.
+                    self._inbox = merged(replace(inputs, readings=()), self._inbox)
                 self._publish(
                     [Command(self.id, a.name, "release") for a in self._settings.wiring.actuators]
                 )
@@ -279,10 +280,14 @@ class RunningHouse:
     def _ask(self, work: Work) -> None:
         history = as_history((), 0, 0)
         if work.history_from is not None:
-            for outputs in self._pending.outputs:  # learning must see the latest draws
-                self._records.store(self.id, outputs)
-            self._pending.outputs.clear()
-            history = self._records.draw_history(self.id, work.history_from)
+            try:
+                for outputs in self._pending.outputs:  # learning must see the latest draws
+                    self._records.store(self.id, outputs)
+                self._pending.outputs.clear()
+                history = self._records.draw_history(self.id, work.history_from)
+            except RecordsError as error:  # a full disk puts learning off, nothing else
+                self.offer_work(WorkDone(work.kind, work.number, failed=str(error)))
+                return
         self._worker.submit(work, history, self.offer_work)
 
     # -- keeping ------------------------------------------------------------------------------
@@ -360,6 +365,21 @@ class RunningHouse:
                     self.id, replace(outputs, decision=None, plan_made=None, forecast_made=None)
                 )
         return resume(state, self.now(), self._clock.elapsed_s())
+
+
+def merged(first: Inputs, then: Inputs) -> Inputs:
+    """Two inputs as one: lists follow each other, of single values the later one holds."""
+    return Inputs(
+        readings=(*first.readings, *then.readings),
+        overrides=first.overrides if then.overrides is None else then.overrides,
+        work_done=(*first.work_done, *then.work_done),
+        prices=(*first.prices, *then.prices),
+        weather=then.weather or first.weather,
+        broker_connected=first.broker_connected
+        if then.broker_connected is None
+        else then.broker_connected,
+        acknowledged_faults=(*first.acknowledged_faults, *then.acknowledged_faults),
+    )
 
 
 def worth_keeping(outputs: Outputs) -> bool:

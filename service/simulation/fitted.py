@@ -6,26 +6,13 @@ from collections.abc import Iterator
 
 from adapters.wiring import Quantity
 from service.control import plant as control_plant
-from service.cylinder import sources
-from service.settings import HomeSettings, HomeWiring
+from service.settings import HomeSettings
 from service.simulation.home import HeatPumpPlant, SimulatedHome
 from service.simulation.household import TapDraw
 from service.simulation.tank import Build, OurTank, Tank
 from service.simulation.weather import Weather
 
 START_C = (18.0, 25.0, 40.0, 48.0)  # bottom up: part charged
-
-
-def heat_pump_of(home: HomeWiring) -> sources.HeatPump | None:
-    """The heat pump's map from its rating points, or a conservative default of its capacity."""
-    pump = home.heat_pump
-    if pump is None:
-        return None
-    if not pump.ratings:
-        return sources.default_heat_pump(pump.capacity_w)
-    return sources.HeatPump(
-        tuple(sources.RatingPoint(p.outdoor_c, p.flow_c, p.capacity_w, p.cop) for p in pump.ratings)
-    )
 
 
 def build_of(settings: HomeSettings, start_c: tuple[float, ...] = START_C) -> Build:
@@ -54,9 +41,10 @@ def home_of(
 ) -> SimulatedHome:
     """The simulated home that these settings describe; ``tank`` may be a stranger's."""
     home = settings.wiring
-    pump, heat_map = home.heat_pump, heat_pump_of(home)
+    pump = home.heat_pump
     plant = None
-    if pump is not None and heat_map is not None:
+    if pump is not None:
+        heat_map = control_plant.heat_pump(pump)
         plant = HeatPumpPlant(
             capacity_w=lambda outdoor_c, flow_c: float(heat_map.heat_w(outdoor_c, flow_c)),
             cop=lambda outdoor_c, flow_c: float(heat_map.cop(outdoor_c, flow_c)),

@@ -1,0 +1,80 @@
+"""What reaches a home's inbox reaches the control step, whatever goes wrong in between."""
+
+from pathlib import Path
+from typing import Any
+
+import pytest
+
+from adapters.types import Outgoing, PriceSeries
+from adapters.wiring import Broker
+from service import running
+from service.clock import HandClock
+from service.control.types import Inputs, Rule
+from service.records.errors import RecordsError
+from service.records.records import Records
+from service.running import RunningHouse, merged
+from service.settings import Http
+from service.simulation import demo as demos
+from service.simulation.household import SCHOOL_FAMILY
+from service.worker import InlineWorker
+
+SERIES = PriceSeries((0,), (3600,), (0.2,), 0.0)
+
+
+def _house(folder: Path, sent: list[Outgoing]) -> tuple[RunningHouse, Records, HandClock]:
+    made = demos.demo(Broker(), folder, Http(), SCHOOL_FAMILY, seed=3)
+    records = Records.open(made.wiring.database.url)
+    clock = HandClock(made.start_s)
+    home = made.wiring.homes[0]
+    house = RunningHouse(home, records, clock, sent.append, InlineWorker(), lambda: None)
+    return house, records, clock
+
+
+def test_lists_follow_each_other_and_the_later_single_value_holds() -> None:
+    first = Inputs(prices=(SERIES,), broker_connected=True, overrides=())
+    both = merged(first, Inputs(prices=(SERIES,), broker_connected=False))
+    assert both.prices == (SERIES, SERIES)
+    assert both.broker_connected is False
+    assert both.overrides == ()
+    assert merged(Inputs(), first) == first
+
+
+def test_a_hold_made_in_a_turn_that_fails_is_in_force_in_the_next(
+    tmp_path: Path, monkeypatch: pytest.MonkeyPatch
+) -> None:
+    sent: list[Outgoing] = []
+    house, records, clock = _house(tmp_path, sent)
+    house.turn()
+    house.wish({"wish": "hold"}, "installer")
+    real = running.step
+
+    def broken(*_: Any) -> Any:
+        raise ZeroDivisionError
+
+    monkeypatch.setattr(running, "step", broken)
+    house.turn()
+    assert "step_failing" in house.health().notes
+    assert {m.payload for m in sent} == {b"off"}, "everything is released"
+    monkeypatch.setattr(running, "step", real)
+    clock.set(clock.now_s() + 60)
+    house.turn()
+    assert house.view is not None
+    assert [o.wish.value for o in house.view.overrides] == ["hold"]
+    assert house.view.mode in (Rule.FAIL_SAFE, Rule.MAINTENANCE_HOLD)
+    records.close()
+
+
+def test_a_full_disk_puts_learning_off_and_stops_no_turn(
+    tmp_path: Path, monkeypatch: pytest.MonkeyPatch
+) -> None:
+    house, records, _ = _house(tmp_path, [])
+
+    def full(*_: Any) -> Any:
+        raise RecordsError("full", "the disk is full", "here", "Free some space.")
+
+    monkeypatch.setattr(records, "draw_history", full)
+    house.turn()  # asks to learn
+    house.turn()  # takes up that it failed
+    assert house.view is not None
+    assert "step_failing" not in house.health().notes
+    records.close()
