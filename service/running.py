@@ -39,6 +39,7 @@ log = logging.getLogger(__name__)
 
 AFTER_FAILURE_S = 60.0
 OVERDUE_S = 900.0
+MOST_TOLD = 500
 SHOW_DRAWS = {Quantity.DRAW_FLOW, Quantity.PROBE}  # whose silence means that draws go unseen
 
 
@@ -78,6 +79,7 @@ class RunningHouse:
         self._arrived = True
         self._pending = Pending()
         self._refusals: Counter[str] = Counter()
+        self._told: set[tuple[str, str]] = set()  # refusals that stand in the log
         self._connected = False
         self._connected_since: datetime | None = None
         self._last_reading_at: datetime | None = None
@@ -175,9 +177,12 @@ class RunningHouse:
         self._offer(Inputs(readings=tuple(readings)))
 
     def refuse(self, refusal: Refusal) -> None:
-        """Count an input that could not be used; the first of a kind is logged in full."""
-        if self._refusals[refusal.code] == 0:
-            log.warning("%s: %s (%s)", self.id, refusal.message, refusal.where)
+        """Count an input that could not be used; the first of a kind and place is logged."""
+        kind = (refusal.code, refusal.where)
+        if kind not in self._told and len(self._told) < MOST_TOLD:
+            self._told.add(kind)
+            got = f"; got {refusal.excerpt!r}" if refusal.excerpt else ""
+            log.warning("%s: %s: %s%s", self.id, refusal.where, refusal.message, got)
         self._refusals[refusal.code] += 1
 
     def offer_prices(self, series: PriceSeries) -> None:

@@ -5,7 +5,7 @@ from typing import Any
 
 import pytest
 
-from adapters.types import Outgoing, PriceSeries
+from adapters.types import Outgoing, PriceSeries, Refusal
 from adapters.wiring import Broker
 from service import running
 from service.clock import HandClock
@@ -77,4 +77,17 @@ def test_a_full_disk_puts_learning_off_and_stops_no_turn(
     house.turn()  # takes up that it failed
     assert house.view is not None
     assert "step_failing" not in house.health().notes
+    records.close()
+
+
+def test_each_place_and_kind_of_refusal_is_logged_once_with_what_came(
+    tmp_path: Path, caplog: pytest.LogCaptureFixture
+) -> None:
+    house, records, _ = _house(tmp_path, [])
+    for where, got in (("probe_1", "hello"), ("probe_2", "47,5"), ("probe_1", "hello")):
+        house.refuse(Refusal(house.id, "not_a_number", where, "expected a number", got))
+    said = [r.getMessage() for r in caplog.records if "expected a number" in r.getMessage()]
+    assert len(said) == 2
+    assert "probe_2: expected a number; got '47,5'" in said[1]
+    assert house.health().refusals == {"not_a_number": 3}
     records.close()
