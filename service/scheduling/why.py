@@ -209,14 +209,20 @@ def _next_best(
 
 
 def _asked_by(x: Context, stage: Stage, runs: list[Run], until: int) -> str | None:
-    """Who asked for the level that this window just reaches, if somebody did."""
+    """Who asked for the level that this window just reaches, if somebody did.
+
+    The wish may begin after the next window, if the charge stays there until then.
+    """
     grid, step = x.c.problem.grid, x.c.lattice.step
     first, last = runs[0].slot, runs[-1].slot
     before, target = float(x.path.usable[first]), runs[-1].usable_after
     over = 0.05 * target + max(2.0 * step, 0.25 * float(stage.heat[last]))
     begins, ends = int(grid.start_s[first]), int(grid.end_s[min(until, len(grid)) - 1])
     for wish in x.c.problem.limits.raises:
-        in_time = wish.until_s > begins and wish.from_s <= ends
+        asked = min(int(np.searchsorted(grid.start_s, wish.from_s)), len(grid))
+        kept = x.path.usable[last + 1 : asked + 1]
+        held = len(kept) > 0 and float(kept.min()) >= wish.usable_l40 - 2.0 * step
+        in_time = wish.until_s > begins and (wish.from_s <= ends or held)
         if in_time and before < wish.usable_l40 and -2.0 * step <= target - wish.usable_l40 <= over:
             return wish.why
     return None

@@ -392,6 +392,8 @@ def test_subscriptions_of_an_earlier_configuration_are_dropped() -> None:
         with linked(wire(broker), heard) as link:
             say(c, "1", topic="old/topic")
             assert until(lambda: link.state.refusals.get("not_subscribed", 0) == 1)
+            # Only once the broker has heard of it can it be held to it.
+            assert until(lambda: "UNSUBSCRIBE" in broker.log.read_text(encoding="utf-8"))
             say(c, "2", topic="old/topic")
             say(c, "3")
             assert until(lambda: heard.texts == ["3"])
