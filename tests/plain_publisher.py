@@ -101,11 +101,17 @@ def _probes(column: Column, at_s: float) -> Iterator[Said]:
 class Plant:
     """The plain client: publishes under ``plant/`` and notes the commands it gets."""
 
-    def __init__(self, port: int, user: str | None = None, password: str | None = None) -> None:
+    def __init__(
+        self,
+        port: int,
+        user: str | None = None,
+        password: str | None = None,
+        client_id: str = "plain-plant",
+    ) -> None:
         self.commands: list[tuple[float, str, str, bool]] = []
         self.heard: dict[str, list[bytes]] = {}
         self._ready = threading.Event()
-        self.client = paho.Client(CallbackAPIVersion.VERSION2, client_id="plain-plant")
+        self.client = paho.Client(CallbackAPIVersion.VERSION2, client_id=client_id)
         self.client.max_inflight_messages_set(1000)
         if user is not None:
             self.client.username_pw_set(user, password)

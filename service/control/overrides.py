@@ -141,24 +141,33 @@ def receive(standing: tuple[Override, ...], arrived: tuple[Override, ...]) -> tu
     """Take over a new list of overrides; a hold that merely vanished from it still holds.
 
     A hold leaves when its own record comes with ``ended_at`` and ``ended_by``, or with an
-    ``end_hold`` made after it by a named person; never because a record was lost.
+    ``end_hold`` of a named person that was recorded after it; never because a record was lost.
+    Records are numbered in the order they were made, which no jump of the clock changes.
     """
     over = {o.id for o in arrived if o.wish is Wish.HOLD and o.ended_at and o.ended_by}
-    ends = [o.made_at for o in arrived if o.wish is Wish.END_HOLD and o.author]
-    backs = [o.made_at for o in arrived if o.wish is Wish.BACK_TO_PLAN]
+    ends = [o for o in arrived if o.wish is Wish.END_HOLD and o.author]
+    backs = [o.id for o in arrived if o.wish is Wish.BACK_TO_PLAN]
     told = {o.id for o in arrived}
 
     def stands(hold: Override) -> bool:
-        return hold.id not in over and not any(at >= hold.made_at for at in ends)
+        return hold.id not in over and not any(end.id >= hold.id for end in ends)
 
-    kept = tuple(o for o in standing if o.wish is Wish.HOLD and o.id not in told and stands(o))
+    def lost_and_ended(hold: Override) -> bool:
+        # The number of a lost record may be given anew to a smaller one: then time tells too.
+        return any(end.made_at >= hold.made_at for end in ends)
+
+    kept = tuple(
+        o
+        for o in standing
+        if o.wish is Wish.HOLD and o.id not in told and stands(o) and not lost_and_ended(o)
+    )
     new = []
     for o in arrived:
         if o.wish is Wish.HOLD:
             if stands(o):
                 new.append(replace(o, until=None, ended_at=None, ended_by=None))
         elif o.ended_at is None and o.wish not in ENDING:
-            if o.wish in CHARGING and any(at >= o.made_at for at in backs):
+            if o.wish in CHARGING and any(number >= o.id for number in backs):
                 continue
             new.append(o)
     return (*kept, *new)

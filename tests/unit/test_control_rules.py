@@ -350,3 +350,14 @@ def test_an_ordinary_hold_does_not_make_the_immersion_heater_wait() -> None:
     home.overrides = (replace(hold, ended_at=home.now, ended_by="installer"),)
     home.live(300)
     assert not home.state.book.drained
+
+
+def test_a_hold_made_under_a_wrong_clock_is_not_ended_by_an_end_of_before() -> None:
+    """The clock had jumped back: by time the new hold lies before the end of the last one."""
+    at = MONDAY
+    ended = Override(1, Wish.END_HOLD, "installer", at, at, at)
+    early = at - timedelta(days=100)
+    hold = Override(2, Wish.HOLD, "somebody", early, early, None)
+    assert overrides.receive((), (hold, ended)) == (hold,)
+    after = Override(3, Wish.END_HOLD, "installer", early, early, early)
+    assert overrides.receive((hold,), (ended, after)) == ()
