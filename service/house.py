@@ -29,6 +29,13 @@ class Health:
     notes: tuple[str, ...]  # codes, e.g. "no_token_loopback_only", "invented_history"
 
 
+class ChangedMeanwhile(Exception):  # noqa: N818 - it names what happened
+    """Somebody changed the settings after the caller had looked at them."""
+
+    def __init__(self, version: int) -> None:
+        super().__init__(f"The settings are at version {version} now.")
+
+
 class House(Protocol):
     """One home as the edges see it. Every method may be called from any thread."""
 
@@ -62,10 +69,19 @@ class House(Protocol):
         """End one override before its time. Raises KeyError when there is no such override."""
         ...
 
-    def change(self, changes: Mapping[str, Any], author: str, reason: str = "") -> HomeSettings:
+    def change(
+        self,
+        changes: Mapping[str, Any],
+        author: str,
+        reason: str = "",
+        version: int | None = None,
+    ) -> HomeSettings:
         """Merge ``changes`` into the tunables, check them all, store a new version.
 
+        ``version``: the one the caller looked at; None changes whatever is in force.
+
         Raises:
+            ChangedMeanwhile: when another version is in force.
             service.settings_check.SettingsRefused: with one line for each key that is wrong.
         """
         ...

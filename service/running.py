@@ -28,7 +28,7 @@ from service.control.state import VERSION, State
 from service.control.step import resume, start, step
 from service.control.types import Fault, Inputs, Outputs, Override, View, Work, WorkDone
 from service.control.work import as_history
-from service.house import Health
+from service.house import ChangedMeanwhile, Health
 from service.records.errors import RecordsError
 from service.records.records import Records
 from service.settings import HomeSettings, HomeWiring
@@ -133,12 +133,15 @@ class RunningHouse:
         draft = overrides.check_wish(
             fields, author, self.now(), self._settings, self._view, by_message=by_message
         )
-        kept = self._records.add_override(self.id, draft)
-        for other in overrides.ended_by(kept, self.live_overrides()):
-            self._ended.append(self._records.end_override(self.id, other.id, self.now(), author))
-        if kept.wish in overrides.ENDING:
-            self._ended.append(kept)
-        self._offer_overrides()
+        with self._records.together():
+            kept = self._records.add_override(self.id, draft)
+            ended = [
+                self._records.end_override(self.id, other.id, self.now(), author)
+                for other in overrides.ended_by(kept, self.live_overrides())
+            ]
+            if kept.wish in overrides.ENDING:
+                ended.append(kept)
+            self._records.once_stored(lambda: self._offer_overrides(ended))
         return kept
 
     def live_overrides(self) -> tuple[Override, ...]:
@@ -147,14 +150,25 @@ class RunningHouse:
 
     def end_wish(self, override_id: int, author: str) -> Override:
         """End one override before its time; KeyError when there is none."""
-        ended = self._records.end_override(self.id, override_id, self.now(), author)
-        self._ended.append(ended)
-        self._offer_overrides()
+        with self._records.together():
+            ended = self._records.end_override(self.id, override_id, self.now(), author)
+            self._records.once_stored(lambda: self._offer_overrides([ended]))
         return ended
 
-    def change(self, changes: Mapping[str, Any], author: str, reason: str = "") -> HomeSettings:
-        """Merge ``changes`` into the tunables; SettingsRefused names each key that is wrong."""
+    def change(
+        self,
+        changes: Mapping[str, Any],
+        author: str,
+        reason: str = "",
+        version: int | None = None,
+    ) -> HomeSettings:
+        """Merge ``changes`` into the tunables; SettingsRefused names each key that is wrong.
+
+        ChangedMeanwhile when another version than ``version`` is in force.
+        """
         with self._turn_lock:
+            if version is not None and version != self._settings.version:
+                raise ChangedMeanwhile(self._settings.version)
             tunables = changed_tunables(self._settings, changes)
             refuse_misfits(self._settings, tunables)
             self._records.add_settings(self.id, tunables, author, self.now(), reason=reason)
@@ -164,8 +178,10 @@ class RunningHouse:
 
     def acknowledge(self, fault_code: str, subject: str, author: str) -> None:
         """Note that a person has seen a fault; KeyError when it is not there."""
-        self._records.acknowledge_fault(self.id, fault_code, subject, author, self.now())
-        self._offer(Inputs(acknowledged_faults=(f"{fault_code}/{subject}",)))
+        with self._records.together():
+            self._records.acknowledge_fault(self.id, fault_code, subject, author, self.now())
+            seen = Inputs(acknowledged_faults=(f"{fault_code}/{subject}",))
+            self._records.once_stored(lambda: self._offer(seen))
 
     # -- what arrives -------------------------------------------------------------------------
 
@@ -204,7 +220,8 @@ class RunningHouse:
         """Take the result of slow work."""
         self._offer(Inputs(work_done=(done,)))
 
-    def _offer_overrides(self) -> None:
+    def _offer_overrides(self, ended: Sequence[Override] = ()) -> None:
+        self._ended.extend(ended)
         # What a person ended goes along: control never drops a hold that merely vanished.
         self._offer(Inputs(overrides=(*self.live_overrides(), *self._ended)))
 

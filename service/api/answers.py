@@ -17,6 +17,7 @@ from pydantic import BaseModel
 from service.api.access import Caller
 from service.api.problems import Problem
 from service.records import Page, Records
+from service.records.idempotency import KeptAnswer
 from service.records.values import Cursor
 
 JSON = "application/json"
@@ -136,7 +137,7 @@ def once(
     """Do what a POST asks, once for each Idempotency-Key; a repeat gets the first answer again.
 
     Raises:
-        Problem: 409 while the first is under way, 422 when the key came with another body.
+        Problem: 422 when the key came with another body.
     """
     key = request.headers.get("idempotency-key")
     if key is None:
@@ -152,23 +153,17 @@ def once(
         raise Problem("invalid", f"{line['where']}: {line['what']}", [line])
     whole = json.dumps([request.method, request.url.path, sent], sort_keys=True, default=str)
     digest = hashlib.sha256(whole.encode()).hexdigest()
-    before = records.idempotency.begin(home, caller.key, key, digest, datetime.now(UTC))
-    if before is not None:
-        if before.digest != digest:
-            raise Problem("key-reused", f"The key {key!r} came with another request before.")
-        if before.status == 0:
-            raise Problem(
-                "key-in-use", "The first request has no answer yet.", headers={"Retry-After": "2"}
-            )
-        kept = json.loads(before.answer)
-        headers = {**kept["headers"], "Idempotency-Replayed": "true"}
-        return Response(kept["body"], before.status, headers, JSON)
-    try:
+    now = datetime.now(UTC)
+    with records.together():  # a process that dies leaves the deed with its answer, or neither
+        before = records.idempotency.find(home, caller.key, key, now)
+        if before is not None:
+            if before.digest != digest:
+                raise Problem("key-reused", f"The key {key!r} came with another request before.")
+            kept = json.loads(before.answer)
+            headers = {**kept["headers"], "Idempotency-Replayed": "true"}
+            return Response(kept["body"], before.status, headers, JSON)
         status, value, headers = act()
-    except BaseException:
-        records.idempotency.drop(home, caller.key, key)
-        raise
-    body = as_json(value).decode()
-    answer = json.dumps({"headers": headers, "body": body})
-    records.idempotency.finish(home, caller.key, key, status, answer)
+        body = as_json(value).decode()
+        answer = json.dumps({"headers": headers, "body": body})
+        records.idempotency.keep(home, caller.key, key, KeptAnswer(digest, status, answer), now)
     return Response(body, status, headers, JSON)

@@ -55,11 +55,6 @@ KINDS: dict[str, tuple[int, str, str]] = {
         "The home has not been observed for long enough since its start. Ask again shortly.",
     ),
     "method": (405, "This cannot be done here", "The Allow header lists what can be done."),
-    "key-in-use": (
-        409,
-        "The same request is under way",
-        "Another request with this Idempotency-Key has not been answered yet. Try again shortly.",
-    ),
     "changed-meanwhile": (
         412,
         "Somebody changed it meanwhile",

@@ -23,7 +23,7 @@ from service.api.access import Access, Caller
 from service.api.answers import Kept, all_of, as_json, from_text, listed, names_tag, once, tagged
 from service.api.problems import KINDS, Problem, responses
 from service.control.types import View
-from service.house import House
+from service.house import ChangedMeanwhile, House
 from service.records import Records, Role
 from service.scheduling.types import Reason
 
@@ -242,7 +242,7 @@ def read_override(request: Request, visit: Asks, override_id: int) -> Response:
     status_code=201,
     tags=["overrides"],
     response_model=schemas.OverrideOut,
-    responses={**_CHANGING, **responses("key-in-use", "wish-refused", "key-reused", "invalid")},
+    responses={**_CHANGING, **responses("wish-refused", "key-reused", "invalid")},
 )
 def make_override(
     request: Request,
@@ -323,7 +323,10 @@ def change_settings(
         raise Problem("if-match-needed", "The header If-Match is missing.")
     if not names_tag(if_match, _settings_tag(version)):
         raise Problem("changed-meanwhile", f"The settings are at version {version} now.")
-    held = visit.house.change(change.changes, visit.caller.name, change.reason)
+    try:
+        held = visit.house.change(change.changes, visit.caller.name, change.reason, version)
+    except ChangedMeanwhile as moved:
+        raise Problem("changed-meanwhile", str(moved)) from None
     return Response(
         as_json(schemas.SettingsOut.of(held)),
         headers={"ETag": _settings_tag(held.version)},
@@ -377,7 +380,7 @@ def list_faults(request: Request, visit: Asks, part: Annotated[Faults, Query()])
     status_code=201,
     tags=["records"],
     response_model=schemas.AcknowledgementIn,
-    responses={**_CHANGING, **responses("key-in-use", "key-reused", "invalid")},
+    responses={**_CHANGING, **responses("key-reused", "invalid")},
 )
 def acknowledge_fault(
     request: Request,

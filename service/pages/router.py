@@ -22,6 +22,7 @@ from service.pages.door import Door, Visitor
 from service.pages.household import Refused
 from service.pages.local import Local
 from service.records.errors import RecordsError
+from service.records.idempotency import KeptAnswer
 from service.records.records import Records
 from service.settings_check import SettingsRefused
 
@@ -303,12 +304,14 @@ def make_router(houses: Mapping[str, House], records: Records, access: Door) -> 
             fields = household.wish_fields(sent)
             said = {"back_to_plan": "back", "end_hold": "released"}.get(fields["wish"], "asked")
             once = (home, f"page {visitor.name}", sent.get("once") or secrets.token_hex(8))
-            if records.idempotency.begin(*once, "", house.now()) is not None:
-                return back(home, "", said)  # the same button of the same page, pressed twice
             try:
-                house.wish(fields, visitor.name)
+                with records.together():
+                    if records.idempotency.find(*once, house.now()) is None:
+                        house.wish(fields, visitor.name)
+                        kept = KeptAnswer("", 303, "")
+                        records.idempotency.keep(*once, kept, house.now())
+                    # else the same button of the same page, pressed twice
             except WishRefused as refused:
-                records.idempotency.drop(*once)
                 wrong = Refused(
                     sent.get("form", ""), refused.where, f"{refused.what}: {refused.mend}", sent
                 )
@@ -319,7 +322,6 @@ def make_router(houses: Mapping[str, House], records: Records, access: Door) -> 
                     lambda h, where: household.content(h, where, wrong),
                     422,
                 )
-            records.idempotency.finish(*once, 303, "")
             return back(home, "", said)
 
         return act(request, home, sent, False, deed)

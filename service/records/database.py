@@ -21,7 +21,7 @@ import os
 import shutil
 import sqlite3
 import threading
-from collections.abc import Iterator
+from collections.abc import Callable, Iterator
 from contextlib import closing, contextmanager
 from pathlib import Path
 from typing import Any
@@ -75,6 +75,13 @@ def _prepare(engine: Engine, read_only: bool) -> None:
         connection.exec_driver_sql("BEGIN" if read_only else "BEGIN IMMEDIATE")
 
 
+class _Here(threading.local):
+    """The transaction of this thread, and what waits for its end."""
+
+    session: Session | None = None
+    afterwards: list[Callable[[], object]]
+
+
 class Database:
     """One database, opened, checked and migrated. Every method may be called from any thread."""
 
@@ -93,6 +100,7 @@ class Database:
         self.where = self.url.render_as_string(hide_password=True)
         self.is_sqlite = self.url.get_backend_name() == "sqlite"
         self._lock = threading.RLock()
+        self._here = _Here()
         self.bytes_written = 0
         with explained(self.where):
             if self.is_sqlite:
@@ -163,16 +171,35 @@ class Database:
     def write(self) -> Iterator[Session]:
         """One transaction that writes: all of it is stored, or nothing.
 
+        Within a transaction of the same thread it becomes a part of that one, and so does a
+        ``read``.
+
         Raises:
             RecordsError: with everything rolled back.
         """
+        if self._here.session is not None:
+            yield self._here.session
+            return
         with self._lock, explained(self.where):
             before = _handed_over()
+            afterwards: list[Callable[[], object]] = []
+            self._here.afterwards = afterwards
             try:
                 with Session(self.writer, expire_on_commit=False) as session, session.begin():
+                    self._here.session = session
                     yield session
             finally:
+                self._here.session = None
                 self.bytes_written += _handed_over() - before
+        for action in afterwards:
+            action()
+
+    def once_stored(self, action: Callable[[], object]) -> None:
+        """Do it when the transaction of this thread is stored, at once when there is none."""
+        if self._here.session is None:
+            action()
+        else:
+            self._here.afterwards.append(action)
 
     @contextmanager
     def read(self) -> Iterator[Session]:
@@ -181,6 +208,9 @@ class Database:
         Raises:
             RecordsError: when the database does not answer.
         """
+        if self._here.session is not None:
+            yield self._here.session
+            return
         with explained(self.where), Session(self.reader, expire_on_commit=False) as session:
             yield session
 

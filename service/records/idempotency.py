@@ -15,12 +15,11 @@ if TYPE_CHECKING:
     from service.records.records import Records
 
 KEPT_FOR = timedelta(hours=48)
-GIVEN_UP_AFTER = timedelta(minutes=1)  # a request under way this long died with its process
 
 
 @dataclass(frozen=True)
 class KeptAnswer:
-    """What was answered under a key; ``status`` 0 while that request is still under way."""
+    """What was answered under a key, to a request whose body had ``digest``."""
 
     digest: str
     status: int
@@ -28,53 +27,39 @@ class KeptAnswer:
 
 
 class IdempotencyKeys:
-    """The answers kept in the database."""
+    """The answers kept in the database.
+
+    An answer is kept within ``Records.together`` with what the request did, so that a process
+    that dies leaves both or neither; a repeat meanwhile waits for the transaction.
+    """
 
     def __init__(self, records: Records) -> None:
         self._records = records
 
-    def begin(
-        self, home: str, author: str, key: str, digest: str, now: datetime
-    ) -> KeptAnswer | None:
-        """Claim ``key`` for a request whose body has ``digest``; None when it is ours to do."""
+    def find(self, home: str, author: str, key: str, now: datetime) -> KeptAnswer | None:
+        """What was answered under ``key``; None when it is new, or older than ``KEPT_FOR``."""
+        home_id = self._records.home_id(home)
+        with self._records.database.read() as session:
+            row = session.get(IdempotencyRow, (home_id, author, key))
+            if row is None or abs(now - row.made_at) > KEPT_FOR:
+                return None
+            return KeptAnswer(row.digest, row.status, row.answer)
+
+    def keep(self, home: str, author: str, key: str, answered: KeptAnswer, now: datetime) -> None:
+        """Keep an answer."""
         home_id = self._records.home_id(home)
         with self._records.database.write() as session:
-            row = session.get(IdempotencyRow, (home_id, author, key))
-            if row is not None:
-                dead = row.status == 0 and abs(now - row.made_at) > GIVEN_UP_AFTER
-                old = abs(now - row.made_at) > KEPT_FOR
-                if not (dead or old):
-                    return KeptAnswer(row.digest, row.status, row.answer)
-                row.made_at, row.digest, row.status, row.answer = now, digest, 0, ""
-            else:
-                session.add(
-                    IdempotencyRow(
-                        home_id=home_id,
-                        author=author,
-                        key=key,
-                        made_at=now,
-                        digest=digest,
-                        status=0,
-                        answer="",
-                    )
+            session.merge(
+                IdempotencyRow(
+                    home_id=home_id,
+                    author=author,
+                    key=key,
+                    made_at=now,
+                    digest=answered.digest,
+                    status=answered.status,
+                    answer=answered.answer,
                 )
-        return None
-
-    def finish(self, home: str, author: str, key: str, status: int, answer: str) -> None:
-        """Keep the answer."""
-        home_id = self._records.home_id(home)
-        with self._records.database.write() as session:
-            row = session.get(IdempotencyRow, (home_id, author, key))
-            if row is not None:
-                row.status, row.answer = status, answer
-
-    def drop(self, home: str, author: str, key: str) -> None:
-        """Forget a claim whose request failed, so that it can be tried again."""
-        home_id = self._records.home_id(home)
-        with self._records.database.write() as session:
-            row = session.get(IdempotencyRow, (home_id, author, key))
-            if row is not None:
-                session.delete(row)
+            )
 
     def clean(self, now: datetime) -> None:
         """Drop what is older than ``KEPT_FOR``."""

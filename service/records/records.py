@@ -4,7 +4,8 @@ from __future__ import annotations
 
 import dataclasses
 import zlib
-from collections.abc import Callable, Collection, Iterable, Sequence
+from collections.abc import Callable, Collection, Iterable, Iterator, Sequence
+from contextlib import contextmanager
 from datetime import UTC, datetime, timedelta
 from functools import partial
 from itertools import pairwise
@@ -100,6 +101,16 @@ class Records:
     def close(self) -> None:
         """Close the database."""
         self.database.close()
+
+    @contextmanager
+    def together(self) -> Iterator[None]:
+        """Whatever this thread writes within it is stored as one, or not at all."""
+        with self.database.write():
+            yield
+
+    def once_stored(self, action: Callable[[], object]) -> None:
+        """Do it when ``together`` is stored; at once outside of it."""
+        self.database.once_stored(action)
 
     def size_bytes(self) -> int:
         """Bytes the database takes on the disk."""
@@ -580,19 +591,20 @@ class Records:
         """Note that a person has seen the newest such fault. Raises KeyError when there is none."""
         home_id = self.home_id(home)
         with self.database.write() as session:
-            row = session.exec(
-                select(FaultRow)
-                .where(
-                    FaultRow.home_id == home_id, FaultRow.code == code, FaultRow.subject == subject
-                )
-                .order_by(col(FaultRow.since).desc())
-                .limit(1)
-            ).first()
+            row = session.exec(_newest_fault(home_id, code, subject)).first()
             if row is None:
                 raise KeyError((code, subject))
             if row.acknowledged_at is None:
                 row.acknowledged_at, row.acknowledged_by = at, author
             return rows.fault_record(row)
+
+    def told_fault(self, home: str, code: str, subject: str, at: datetime) -> None:
+        """Note that people were told of the newest such fault, so that no restart repeats it."""
+        home_id = self.home_id(home)
+        with self.database.write() as session:
+            row = session.exec(_newest_fault(home_id, code, subject)).first()
+            if row is not None:
+                row.told_at = at
 
     def evidence(
         self, home: str, after: Cursor | None = None, limit: int = PAGE
@@ -735,6 +747,15 @@ class Records:
                 tuple(make(row) for row in found),
                 tuple(to_us(v) if isinstance(v, datetime) else v for v in last) if more else None,
             )
+
+
+def _newest_fault(home_id: int, code: str, subject: str) -> Any:
+    return (
+        select(FaultRow)
+        .where(FaultRow.home_id == home_id, FaultRow.code == code, FaultRow.subject == subject)
+        .order_by(col(FaultRow.since).desc())
+        .limit(1)
+    )
 
 
 def _ints(cursor: Cursor, count: int) -> list[int]:

@@ -162,7 +162,7 @@ def fault_record(row: FaultRow) -> FaultRecord:
         facts=row.facts,
         cleared_at=row.cleared_at,
     )
-    return FaultRecord(fault, row.acknowledged_at, row.acknowledged_by)
+    return FaultRecord(fault, row.acknowledged_at, row.acknowledged_by, row.told_at)
 
 
 def evidence(row: EvidenceRow) -> HygieneEvidence:

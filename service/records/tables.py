@@ -235,6 +235,7 @@ class FaultRow(SQLModel, table=True):
     cleared_at: datetime | None = _later()
     acknowledged_at: datetime | None = _later()
     acknowledged_by: str | None = Field(default=None, sa_type=Text)
+    told_at: datetime | None = _later()  # when people last got a message about it
 
 
 class EvidenceRow(SQLModel, table=True):
@@ -301,7 +302,7 @@ class TokenHomeRow(SQLModel, table=True):
 
 
 class IdempotencyRow(SQLModel, table=True):
-    """The answer to a POST that carried an Idempotency-Key; ``status`` 0 while it is under way."""
+    """The answer to a POST that carried an Idempotency-Key, stored together with its effect."""
 
     __tablename__ = "idempotency_keys"
     __table_args__ = (_CLUSTERED,)

@@ -52,6 +52,7 @@ class FaultRecord:
     fault: Fault
     acknowledged_at: datetime | None
     acknowledged_by: str | None
+    told_at: datetime | None = None  # when people last got a message about it
 
 
 @dataclass(frozen=True)

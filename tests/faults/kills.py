@@ -10,7 +10,6 @@ from __future__ import annotations
 import os
 import random
 import signal
-import sqlite3
 import subprocess
 import sys
 import tempfile
@@ -19,11 +18,11 @@ import time
 from pathlib import Path
 
 from tests import config_text, mosquitto
+from tests.faults._world import LEASE_S, stored
 from tests.faults.frame import Line, Outcome
 from tests.plain_publisher import Plant
 
 PROBES = 8
-LEASE_S = 30.0  # of the actuators in ``config_text``
 
 
 def run(long: bool) -> Outcome:
@@ -78,7 +77,7 @@ def _killed(kills: int, folder: Path) -> Outcome:
             missing = published
             while missing and time.monotonic() - began < 90:
                 time.sleep(1)
-                missing = published - _stored(folder / "ladle.sqlite")
+                missing = published - stored(folder / "ladle.sqlite")
             caught_up_s = time.monotonic() - began
             _kill(host)
             killed_at = time.monotonic()
@@ -127,17 +126,6 @@ def _held_for(plant: Plant, killed_at: float) -> float:
         if payload == "1":
             held = max(held, at + LEASE_S - killed_at)
     return held
-
-
-def _stored(database: Path) -> set[tuple[str, int]]:
-    """(signal, stamp in ms) of every reading in the database."""
-    with sqlite3.connect(f"file:{database}?mode=ro", uri=True) as reader:
-        rows = reader.execute(
-            "select s.name, round(r.measured_us / 1000.0) from readings r "
-            "join signals s on s.id = r.signal_id"
-        ).fetchall()
-    reader.close()
-    return {(name, int(stamp)) for name, stamp in rows}
 
 
 def _start(host: subprocess.Popen[str]) -> None:

@@ -21,6 +21,7 @@ from alembic.migration import MigrationContext
 from sqlmodel import SQLModel
 
 from service.records import Records, RecordsError
+from service.records.idempotency import KeptAnswer
 from tests.integration.test_records import (  # noqa: F401
     test_a_fault_is_seen_acknowledged_and_over,
     test_export_writes_every_table_of_one_home,
@@ -98,9 +99,9 @@ def test_models_and_migrations_agree_here_too(records: Records) -> None:
 def test_tokens_and_keys_work_here_too(records: Records) -> None:
     secret, token = records.tokens.make("hall display", "reader", ["home"], NOW)
     assert records.tokens.find(secret) == token
-    assert records.idempotency.begin("home", "x", "k", "d", NOW) is None
-    records.idempotency.finish("home", "x", "k", 201, "{}")
-    kept = records.idempotency.begin("home", "x", "k", "d", NOW + timedelta(seconds=1))
+    assert records.idempotency.find("home", "x", "k", NOW) is None
+    records.idempotency.keep("home", "x", "k", KeptAnswer("d", 201, "{}"), NOW)
+    kept = records.idempotency.find("home", "x", "k", NOW + timedelta(seconds=1))
     assert kept is not None
     assert kept.status == 201
     assert records.size_bytes() > 0

@@ -22,7 +22,7 @@ from service.api.answers import Kept
 from service.api.app import make_app
 from service.control.overrides import check_wish
 from service.control.types import Override, View
-from service.house import Health
+from service.house import ChangedMeanwhile, Health
 from service.records import Records, RecordsError, Score
 from service.settings import HomeSettings, HomeWiring, Tunables
 from service.settings_check import changed_tunables
@@ -80,7 +80,15 @@ class SmallHouse:
     def end_wish(self, override_id: int, author: str) -> Override:
         return self.records.end_override(self.settings.wiring.id, override_id, NOW, author)
 
-    def change(self, changes: Mapping[str, Any], author: str, reason: str = "") -> HomeSettings:
+    def change(
+        self,
+        changes: Mapping[str, Any],
+        author: str,
+        reason: str = "",
+        version: int | None = None,
+    ) -> HomeSettings:
+        if version is not None and version != self.settings.version:
+            raise ChangedMeanwhile(self.settings.version)
         tunables = changed_tunables(self.settings, changes)
         made = self.records.add_settings(
             self.settings.wiring.id, tunables, author, NOW, reason=reason
@@ -313,7 +321,7 @@ def test_a_key_whose_request_was_refused_may_be_used_again(place: Place) -> None
     assert good.status_code == 201
 
 
-def test_a_key_whose_request_is_under_way_must_wait(place: Place) -> None:
+def test_a_repeat_waits_for_the_request_under_way_and_gets_its_answer(place: Place) -> None:
     house, inside, go = place.houses["home"], threading.Event(), threading.Event()
     wish = house.wish
 
@@ -333,12 +341,55 @@ def test_a_key_whose_request_is_under_way_must_wait(place: Place) -> None:
     sender.start()
     try:
         assert inside.wait(10)
+        threading.Timer(0.2, go.set).start()
         meanwhile = place.near.post(f"{BASE}/overrides", json={"wish": "more"}, headers=key)
     finally:
         go.set()
         sender.join()
-    problem(meanwhile, 409, "key-in-use")
     assert answers[0].status_code == 201
+    assert meanwhile.content == answers[0].content
+    assert meanwhile.headers["idempotency-replayed"] == "true"
+    assert house.wished == 1
+
+
+def test_a_deed_and_the_answer_kept_under_its_key_are_stored_as_one(
+    place: Place, monkeypatch: pytest.MonkeyPatch
+) -> None:
+    """What happens when the process dies between the two: neither is there, a repeat acts once."""
+    key = {"Idempotency-Key": "d1"}
+    with monkeypatch.context() as dying:
+
+        def _dies(*_: Any) -> None:
+            raise RuntimeError("killed here")
+
+        dying.setattr(type(place.records.idempotency), "keep", _dies)
+        with pytest.raises(RuntimeError):
+            place.near.post(f"{BASE}/overrides", json={"wish": "more"}, headers=key)
+    assert place.records.overrides("home").items == ()
+    again = place.near.post(f"{BASE}/overrides", json={"wish": "more"}, headers=key)
+    assert again.status_code == 201
+    assert "idempotency-replayed" not in again.headers
+    assert len(place.records.overrides("home").items) == 1
+
+
+def test_a_change_between_the_check_and_the_change_is_noticed(place: Place) -> None:
+    """Somebody else's version comes into force after If-Match was compared."""
+    house = place.houses["home"]
+    held = place.near.get(f"{BASE}/settings")
+    change = house.change
+
+    def _later(changes: Any, author: str, reason: str = "", version: int | None = None) -> Any:
+        change({"occupants": 4}, "somebody else")
+        return change(changes, author, reason, version)
+
+    house.change = _later  # type: ignore[method-assign]
+    answer = place.near.patch(
+        f"{BASE}/settings",
+        json={"changes": {"occupants": 3}},
+        headers={"If-Match": held.headers["etag"]},
+    )
+    problem(answer, 412, "changed-meanwhile")
+    assert house.settings.tunables.occupants == 4
 
 
 def test_settings_change_only_against_the_version_that_was_read(place: Place) -> None:

@@ -2,6 +2,7 @@
 
 from __future__ import annotations
 
+import re
 import sqlite3
 from contextlib import closing
 from pathlib import Path
@@ -23,7 +24,7 @@ def _built(path: Path) -> dict[str, list[str]]:
     with closing(sqlite3.connect(path)) as raw:
         rows = raw.execute("SELECT name, sql FROM sqlite_master WHERE sql IS NOT NULL").fetchall()
     return {
-        name: sorted(part.strip().strip(",") for part in sql.replace('"', "").splitlines())
+        name: sorted(filter(None, map(str.strip, re.split(r"[,\n()]", sql.replace('"', "")))))
         for name, sql in rows
         if name != "alembic_version"
     }
@@ -50,7 +51,7 @@ def test_they_agree_in_clustering_and_partial_indexes_too(tmp_path: Path) -> Non
     migrated, made = _built(tmp_path / "migrated.sqlite"), _built(tmp_path / "made.sqlite")
     assert migrated == made
     assert any("WITHOUT ROWID" in part for part in made["readings"])
-    assert "delay_us > 60000000" in made["readings_late"][0]
+    assert any("delay_us > 60000000" in part for part in made["readings_late"])
 
 
 def test_the_way_down_leaves_nothing_and_the_way_up_works_again(tmp_path: Path) -> None:
