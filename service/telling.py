@@ -1,9 +1,12 @@
-"""Somebody hears of it: each lasting fault once, then as a reminder until a person has seen it."""
+"""Somebody hears of it: each lasting fault once, then as a reminder until a person has seen it.
+
+What was told is kept with the fault, so that a restart tells nothing twice.
+"""
 
 from __future__ import annotations
 
 import logging
-from dataclasses import asdict, dataclass
+from dataclasses import asdict
 from datetime import datetime, timedelta
 
 from adapters.notify import notify
@@ -15,57 +18,68 @@ from service.running import RunningHouse
 
 log = logging.getLogger(__name__)
 
+Key = tuple[str, str, datetime]  # code, subject, since
 
-@dataclass(frozen=True)
-class _Told:
-    at: datetime
-    times: int
+SAME_AGAIN = timedelta(hours=1)  # a fault that comes back sooner is no news
 
 
 class Telling:
-    """What was told of one home's faults, so that each is told once and then reminded of."""
+    """Tells people of one home's faults."""
 
     def __init__(self, house: RunningHouse, records: Records) -> None:
         self._house = house
         self._records = records
-        self._told: dict[tuple[str, str, datetime], _Told] = {}
+        self._told: dict[Key, datetime] = {}  # for as long as a full disk keeps no record of it
 
     def tell(self) -> None:
         """Send what is due. Called every minute; blocks while it sends."""
-        view = self._house.view
-        wiring = self._house.settings.wiring
+        view, wiring = self._house.view, self._house.settings.wiring
         if view is None or not (wiring.notify.webhook or wiring.notify.mail_to):
             return
         now = self._house.now()
         remind_after = timedelta(hours=wiring.notify.remind_after_h)
-        lasting = {(f.code, f.subject, f.since): f for f in view.faults if f.cleared_at is None}
-        seen = self._acknowledged()
-        for key in [k for k in self._told if k not in lasting]:
-            del self._told[key]
-        for key, fault in lasting.items():
-            told = self._told.get(key)
-            due = told is None or (key[:2] not in seen and now - told.at >= remind_after)
-            if due and self._send(fault, told):
-                self._told[key] = _Told(now, told.times + 1 if told else 1)
-
-    def _acknowledged(self) -> set[tuple[str, str]]:
-        page = self._records.faults(self._house.id)
-        return {
-            (known.fault.code, known.fault.subject)
-            for known in page.items
-            if known.acknowledged_at is not None and known.fault.cleared_at is None
+        kept = {_key(known.fault): known for known in self._records.faults(self._house.id).items}
+        for key, known in kept.items():
+            if known.told_at is not None:
+                self._told[key] = max(known.told_at, self._told.get(key, known.told_at))
+        for fault in view.faults:
+            key = _key(fault)
+            told_at = self._told.get(key)
+            seen = key in kept and kept[key].acknowledged_at is not None
+            if told_at is None:
+                due = not self._lately_told(fault, now)
+            else:
+                due = not seen and now - told_at >= remind_after
+            if due and self._send(fault, reminder=told_at is not None):
+                self._told[key] = now
+                self._records.told_fault(self._house.id, fault.code, fault.subject, now)
+        lasting = {_key(fault) for fault in view.faults}
+        self._told = {
+            key: at for key, at in self._told.items() if key in lasting or now - at < SAME_AGAIN
         }
 
-    def _send(self, fault: Fault, told: _Told | None) -> bool:
+    def _lately_told(self, fault: Fault, now: datetime) -> bool:
+        """Whether the same came and went within the hour, and was told of."""
+        return any(
+            key[:2] == (fault.code, fault.subject) and now - at < SAME_AGAIN
+            for key, at in self._told.items()
+        )
+
+    def _send(self, fault: Fault, reminder: bool) -> bool:
+        """Send it; whether at least one way worked, so that a broken one repeats no mails."""
         wiring = self._house.settings.wiring
         said = words.fault(fault, Local(wiring.zone_info, wiring.currency, self._house.now()))
-        subject = f"{wiring.title}: {said.title}"
-        if told is not None:
-            subject = f"Reminder: {subject}"
+        subject = f"{'Reminder: ' if reminder else ''}{wiring.title}: {said.title}"
         lines = [said.remedy, f"Since {said.since}.", *(f"{n}: {v}" for n, v in said.evidence)]
         text = "\n".join(line for line in lines if line)
-        fields = asdict(fault) | {"since": fault.since.isoformat(), "cleared_at": None}
+        fault_fields = asdict(fault) | {"since": fault.since.isoformat()}
+        del fault_fields["cleared_at"]
+        fields = {"reminder": reminder, "fault": fault_fields}
         failed = notify(self._house.id, wiring.notify, subject, text, fields)
         for refusal in failed:
             self._house.refuse(refusal)
-        return not failed
+        return len(failed) < bool(wiring.notify.webhook) + bool(wiring.notify.mail_to)
+
+
+def _key(fault: Fault) -> Key:
+    return (fault.code, fault.subject, fault.since)

@@ -30,6 +30,7 @@ from service.settings import HomeSettings
 DAY_S = 86_400.0
 FIRST_WITHIN_S = DAY_S  # a cylinder nothing is known of is disinfected within a day
 BROUGHT_FORWARD_S = DAY_S / 2  # lukewarm for too long: within half a day
+ABSENCE_S = 2 * DAY_S  # a longer one: disinfected before the return, outlets to be flushed after
 RETRY_S = 6 * 3600.0
 GIVE_UP_FACTOR = 3.0  # an attempt lasts at most this much longer than reckoned
 START_MARGIN = 1.5
@@ -149,7 +150,7 @@ def due(s: Situation) -> Due:
     if back is not None and back.until is not None and s.standing.away is not None:
         until_s = (back.until - s.now).total_seconds()
         away_s = (back.until - back.since).total_seconds()
-        if away_s >= 2 * DAY_S or in_s < until_s:
+        if away_s >= ABSENCE_S or in_s < until_s:
             in_s, why = until_s, "return"
     return Due(in_s, why, refusal(s.plant), lukewarm_h)
 

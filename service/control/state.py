@@ -220,6 +220,9 @@ class Watch:
     quiet_longest_s: float = 0.0
     yesterday_quiet_s: float | None = None
     blind: bool = False  # the flow meter was silent for a part of the day
+    away_since_s: float | None = None  # wall time at which the absence in force began
+    empty_for_s: float = 0.0  # how long the last absence lasted
+    flush_mark_s: float = NEVER  # when it ended and flushing was asked for
 
 
 @dataclass(frozen=True, slots=True)

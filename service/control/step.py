@@ -268,7 +268,9 @@ def step(
     )
     state = changed(state, around=surround)
     situation = situation.with_state(state)
-    watch, faults, news = supervision.advance(situation, observed.nonsense)
+    watch, faults, news = supervision.advance(
+        situation, observed.nonsense, inputs.acknowledged_faults
+    )
     state = changed(state, watch=watch, faults=faults)
     state, demand_made, plan_made = planning.accept(state, inputs.work_done, elapsed_s)
     situation = situation.with_state(state)

@@ -46,6 +46,8 @@ SCALE_RUNS = 120
 RETURN_TENTHS = 1.5
 NONSENSE_PER_HOUR = 10
 FAILURES_TOLD = 1
+FLUSH = ("flush_after_absence", "outlets")
+FLUSH_ASKED_S = 7 * 86_400.0  # by then the household has used its taps
 
 
 @dataclass(frozen=True)
@@ -233,6 +235,14 @@ DETECTORS: tuple[Detector, ...] = (
         0.0,
         0.0,
     ),
+    Detector(
+        "flush_after_absence",
+        "taps and showers that nobody used",
+        "an absence of two days or more has ended; over when somebody has seen it, or after a week",
+        "warning",
+        0.0,
+        0.0,
+    ),
 )
 BY_CODE = {d.code: d for d in DETECTORS}
 PROBE_FAULTS = frozenset(d.code for d in DETECTORS if d.code.startswith("probe_"))
@@ -249,11 +259,17 @@ class Finding:
 
 
 def advance(
-    s: Situation, nonsense: tuple[str, ...]
+    s: Situation, nonsense: tuple[str, ...], acknowledged: tuple[str, ...] = ()
 ) -> tuple[Watch, tuple[Fault, ...], tuple[Fault, ...]]:
-    """Run the checks: supervision's memory, all standing faults, and those raised or cleared."""
+    """Run the checks: supervision's memory, all standing faults, and those raised or cleared.
+
+    ``acknowledged``: "code/subject" of what a person has just seen.
+    """
     watch = _nonsense(s, nonsense)
-    if s.elapsed_s - watch.mark_s < STRIDE_S and not s.state.clock.wrong and not nonsense:
+    if "/".join(FLUSH) in acknowledged:
+        watch = replace(watch, flush_mark_s=NEVER)
+    at_once = s.state.clock.wrong or nonsense or acknowledged
+    if s.elapsed_s - watch.mark_s < STRIDE_S and not at_once:
         return watch, s.state.faults, ()
     watch = _remember(s, watch)
     found: dict[tuple[str, str], Finding] = {}
@@ -338,7 +354,7 @@ def _remember(s: Situation, watch: Watch) -> Watch:
             bool(circulating),
         )
         watch = replace(watch, moments=(*watch.moments, moment)[-MOMENTS_KEPT:])
-    watch = _quiet_day(s, watch)
+    watch = _absence(s, _quiet_day(s, watch))
     reheats = watch.reheats
     for name, source in s.plant.sources.items():
         before = reheats.get(name, Reheat())
@@ -346,6 +362,21 @@ def _remember(s: Situation, watch: Watch) -> Watch:
         if after is not before:
             reheats = {**reheats, name: after}
     return watch if reheats is watch.reheats else replace(watch, reheats=reheats)
+
+
+def _absence(s: Situation, watch: Watch) -> Watch:
+    """Follow an absence, and when it ends note whether it was a long one."""
+    away = s.standing.away
+    if away is not None:
+        if watch.away_since_s is None:
+            return replace(watch, away_since_s=away.since.timestamp())
+        return watch
+    if watch.away_since_s is None:
+        return watch
+    lasted_s = s.now_s - watch.away_since_s
+    if lasted_s < hygiene.ABSENCE_S:
+        return replace(watch, away_since_s=None)
+    return replace(watch, away_since_s=None, empty_for_s=lasted_s, flush_mark_s=s.elapsed_s)
 
 
 def _quiet_day(s: Situation, watch: Watch) -> Watch:
@@ -433,6 +464,8 @@ def _findings(s: Situation, watch: Watch) -> Iterator[Finding]:
     yield from _water(s, watch)
     yield from _secondary(s, watch)
     yield from _disinfection(s)
+    if s.elapsed_s - watch.flush_mark_s < FLUSH_ASKED_S:
+        yield Finding(*FLUSH, {"empty_for_s": round(watch.empty_for_s)})
 
 
 def _signals(s: Situation, watch: Watch) -> Iterator[Finding]:
@@ -679,4 +712,5 @@ def moved(watch: Watch, shift_s: float) -> Watch:
         day_mark_s=mark(watch.day_mark_s),
         quiet_since_s=mark(watch.quiet_since_s),
         blind=True,
+        flush_mark_s=mark(watch.flush_mark_s),
     )

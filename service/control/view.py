@@ -6,6 +6,7 @@ from adapters.wiring import Quantity
 from service.control import hygiene, observe, overrides
 from service.control.situation import Situation
 from service.control.state import Facts
+from service.control.supervision import FLUSH
 from service.control.types import Decision, Rule, View
 from service.scheduling.types import Reason
 
@@ -46,10 +47,18 @@ def make(s: Situation, decision: Decision | None, week: tuple[tuple[float, ...],
         typical_week_l40=week,
         learned_weight=state.demand.learned_weight if state.demand is not None else 0.0,
         hygiene=hygiene.facts(s, when),
-        caution="hotter_than_usual" if hygiene.hotter_than_usual(s) else None,
+        caution=caution(s),
         profile_sd_c=() if found is None else tuple(found.profile_sd_c.tolist()),
         values={name: s.fresh.get(name) for name in plant.signals},
     )
+
+
+def caution(s: Situation) -> str | None:
+    """What somebody at a tap must know now; the graver one of two."""
+    if hygiene.hotter_than_usual(s):
+        return "hotter_than_usual"
+    flush = any(f.code == FLUSH[0] and f.cleared_at is None for f in s.state.faults)
+    return FLUSH[0] if flush else None
 
 
 def loses(s: Situation) -> tuple[str, ...]:

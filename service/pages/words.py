@@ -495,6 +495,11 @@ FAULTS: dict[str, tuple[str, str]] = {
         "The secondary return stirs the cylinder and cools its hot water.",
         "Ask the installer to shorten its hours, slow its pump or move where it returns.",
     ),
+    "flush_after_absence": (
+        "Taps and showers stood unused while nobody was at home.",
+        "Flush every tap and shower before use, following local guidance: the cylinder is looked "
+        "after, pipes and outlets are not. Say here that you have seen it when it is done.",
+    ),
     "probe_open_circuit": (
         "The probe {subject:name} has a broken wire.",
         "Check its cable and connections. Ladle goes on without it and is less certain.",

@@ -8,7 +8,7 @@ from typing import Any
 import pytest
 
 from service.control.supervision import BY_CODE, DETECTORS
-from service.control.types import Fault
+from service.control.types import Fault, Wish
 from service.cylinder import model
 from tests.control_plant import LittleHome, settings, wiring
 
@@ -223,3 +223,42 @@ def test_clock_faults_are_told() -> None:
     assert _stands(home, "clock_jumped")
     home.live(3700)
     assert not _stands(home, "clock_jumped")
+
+
+def test_an_absence_that_has_ended_asks_for_flushing_until_somebody_has_seen_it() -> None:
+    home = _empty_house()
+    home.wish(Wish.AWAY, until=home.now + timedelta(days=3))
+    home.live(2 * 86_400)
+    assert not _stands(home, "flush_after_absence")
+    home.restart(down_s=600.0)
+    home.live(86_400)
+    assert _stands(home, "flush_after_absence")
+    assert home.last.view.caution == "flush_after_absence"
+    fault = _told(home, "flush_after_absence")[0]
+    assert float(fault.facts["empty_for_s"] or 0) == pytest.approx(3 * 86_400, abs=7200)
+    home.step(acknowledged_faults=("flush_after_absence/outlets",))
+    assert not _stands(home, "flush_after_absence")
+    assert home.last.view.caution is None
+    home.live(7200)
+    assert len(_told(home, "flush_after_absence")) == 1
+
+
+def test_a_short_absence_asks_for_nothing_and_a_request_ends_by_itself() -> None:
+    home = _empty_house()
+    home.wish(Wish.AWAY, until=home.now + timedelta(days=1))
+    home.live(86_400 + 7200)
+    assert not _stands(home, "flush_after_absence")
+    home.wish(Wish.AWAY, until=home.now + timedelta(days=2))
+    home.live(2 * 86_400 + 7200)
+    assert _stands(home, "flush_after_absence")
+    home.every_s = 7200.0
+    home.live(7 * 86_400)
+    assert not _stands(home, "flush_after_absence")
+
+
+def _empty_house() -> LittleHome:
+    """Without a mixing valve, so that no disinfection makes its water hotter than usual."""
+    changes = {"cylinder": {"mixing_valve_c": None}}
+    home = _home({"reserve_tenths": 0}, every_s=3600.0, profile_c=[45.0] * 40, changes=changes)
+    home.live(3600)
+    return home
