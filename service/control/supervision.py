@@ -180,6 +180,14 @@ DETECTORS: tuple[Detector, ...] = (
         30.0,
     ),
     Detector(
+        "left_to_itself",
+        "a home in which Ladle has let go",
+        "fail-safe for 30 min, with its reason",
+        "fault",
+        1800.0,
+        60.0,
+    ),
+    Detector(
         "nonsense_readings",
         "a signal that says what cannot be",
         "10 impossible values or more within an hour",
@@ -464,6 +472,9 @@ def _findings(s: Situation, watch: Watch) -> Iterator[Finding]:
     yield from _water(s, watch)
     yield from _secondary(s, watch)
     yield from _disinfection(s)
+    last = s.state.decision
+    if last is not None and last.rule is Rule.FAIL_SAFE and last.reason.code != "stopping":
+        yield Finding("left_to_itself", "home", {"because": last.reason.code, **last.reason.facts})
     if s.elapsed_s - watch.flush_mark_s < FLUSH_ASKED_S:
         yield Finding(*FLUSH, {"empty_for_s": round(watch.empty_for_s)})
 

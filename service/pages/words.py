@@ -495,6 +495,11 @@ FAULTS: dict[str, tuple[str, str]] = {
         "The secondary return stirs the cylinder and cools its hot water.",
         "Ask the installer to shorten its hours, slow its pump or move where it returns.",
     ),
+    "left_to_itself": (
+        "Ladle has let go; the cylinder has been on its own thermostats for half an hour or more.",
+        "Look at the reason below and at the other faults. The home has hot water as long as its "
+        "own controls make it; Ladle takes over again by itself when it can.",
+    ),
     "flush_after_absence": (
         "Taps and showers stood unused while nobody was at home.",
         "Flush every tap and shower before use, following local guidance: the cylinder is looked "

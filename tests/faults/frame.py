@@ -29,7 +29,7 @@ RUNS = (
     "kills",
     "broker",
     "full_disk",
-    "clocks",
+    "wrong_inputs",
     "plant_faults",
     "clean_year",
 )
