@@ -180,6 +180,7 @@ def outputs(**changes: object) -> Outputs:
         "commands": (),
         "decision": None,
         "wake_at": NOW + timedelta(minutes=1),
+        "due_at": NOW + timedelta(minutes=1),
         "work": (),
         "draws": (),
         "faults": (),

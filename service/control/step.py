@@ -38,6 +38,7 @@ from service.scheduling.types import SourceName
 from service.settings import HomeSettings
 
 LONGEST_SLEEP_S = 300.0
+LONGEST_PAUSE_S = 1800.0  # of the step, while readings keep coming
 LONGEST_LIVED_S = 6 * 3600.0  # a longer pause between steps was no life at all
 GAINS_KWH = 0.12  # in five minutes, by the probes: somebody heats the water
 MILD_C = 7.0  # outdoors, where nothing measures it
@@ -298,10 +299,12 @@ def step(
         decision=decision if made else state.decision,
     )
     situation = situation.with_state(state)
+    due_s, silent_s = _due_in_s(situation), _silent_in_s(situation)
     return state, Outputs(
         commands=carried.commands,
         decision=decision if made else None,
-        wake_at=_wake_at(situation),
+        wake_at=now + timedelta(seconds=max(1.0, min(due_s, silent_s))),
+        due_at=now + timedelta(seconds=max(1.0, due_s)),
         work=work,
         draws=finished,
         faults=news,
@@ -457,28 +460,34 @@ def _is_news(last: Decision | None, decision: Decision) -> bool:
     return not same
 
 
-def _wake_at(s: Situation) -> datetime:
-    """When the step wants to be called again, whatever arrives meanwhile."""
+def _due_in_s(s: Situation) -> float:
+    """How long the step has nothing to do of itself as long as readings keep coming, s."""
     state, plant = s.state, s.plant
-    waits = [LONGEST_SLEEP_S, leases.next_due_s(state.book, s.elapsed_s)]
+    waits = [LONGEST_PAUSE_S, leases.next_due_s(state.book, s.elapsed_s)]
     slot_s = s.settings.tunables.slot_minutes * 60
     if state.planning.forecast_slot_s > 0:
-        waits.append(state.planning.forecast_slot_s + slot_s - s.now_s)
+        into_s = (s.now_s - state.planning.forecast_slot_s) % slot_s
+        waits.append(slot_s - into_s)
     edge = overrides.next_edge(state.overrides, s.now)
     if edge is not None:
         waits.append((edge - s.now).total_seconds())
     if state.book.leases:
-        for probe in plant.probes:  # a reading that goes stale ends what runs
-            if probe.name in s.fresh:
-                age = state.heard[probe.name].age_at(s.elapsed_s)
-                waits.append(probe.stale_after_s - age + 0.1)
         for name, run in state.book.runs.items():
             source = plant.sources.get(name)  # type: ignore[call-overload]
             if source is not None and run.started_mark_s is not None:
-                left = run.started_mark_s + source.min_run_s - s.elapsed_s
-                if left > 0:
-                    waits.append(left)
-    return s.now + timedelta(seconds=max(1.0, min(w for w in waits if w > 0) if waits else 1.0))
+                waits.append(run.started_mark_s + source.min_run_s - s.elapsed_s)
+    return min(w for w in waits if w > 0)
+
+
+def _silent_in_s(s: Situation) -> float:
+    """How long the step may sleep when nothing is heard, s."""
+    waits = [LONGEST_SLEEP_S]
+    if s.state.book.leases:
+        for probe in s.plant.probes:  # a reading that goes stale ends what runs
+            if probe.name in s.fresh:
+                age = s.state.heard[probe.name].age_at(s.elapsed_s)
+                waits.append(probe.stale_after_s - age + 0.1)
+    return min(w for w in waits if w > 0)
 
 
 __all__ = ["NEVER", "Rule", "SourceRun", "resume", "start", "step"]

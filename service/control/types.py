@@ -194,11 +194,16 @@ class View:
 
 @dataclass(frozen=True)
 class Outputs:
-    """What one step asks of the world."""
+    """What one step asks of the world.
+
+    It wants to be called at ``wake_at`` if nothing is heard until then, and by ``due_at`` even
+    if every reading stays as it is.
+    """
 
     commands: tuple[Command, ...]
     decision: Decision | None  # only when it changed
     wake_at: datetime
+    due_at: datetime
     work: tuple[Work, ...]
     draws: tuple[Draw, ...]
     faults: tuple[Fault, ...]  # raised or cleared in this step

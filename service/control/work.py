@@ -15,25 +15,31 @@ from service.control.planning import ForecastArguments, LearnArguments, PlanArgu
 from service.control.problem import build
 from service.control.types import Draw, Work, WorkDone
 from service.scheduling import plan as scheduling
+from service.scheduling.lattice import Fineness
+
+# A plan that nobody reads, for replays: laid out more coarsely (a fifth of a tenth), no chances.
+COARSE = Fineness(lukewarm_steps=3, portions=2)
+COARSE_LEVELS = 51
 
 
-def perform(work: Work, history: DrawHistory) -> WorkDone:
+def perform(work: Work, history: DrawHistory, *, brief: bool = False) -> WorkDone:
     """Do one piece of work.
 
     Args:
         work: from ``Outputs.work``.
         history: draw-off events since ``work.history_from``; used by learn alone.
+        brief: plans are laid out more coarsely and say no chances and reasons.
 
     Returns:
         The result with the work's kind and number; ``failed`` holds the message when it raised.
     """
     try:
-        return _perform(work, history)
+        return _perform(work, history, brief)
     except Exception as error:
         return WorkDone(work.kind, work.number, failed=f"{type(error).__name__}: {error}")
 
 
-def _perform(work: Work, history: DrawHistory) -> WorkDone:
+def _perform(work: Work, history: DrawHistory, brief: bool) -> WorkDone:
     arguments = work.arguments
     if isinstance(arguments, LearnArguments):
         model = draws.learn(history, arguments.household, arguments.zone, arguments.now_s)
@@ -50,7 +56,12 @@ def _perform(work: Work, history: DrawHistory) -> WorkDone:
         return WorkDone(work.kind, work.number, demand=demand, surroundings=around)
     if isinstance(arguments, PlanArguments):
         problem = build(arguments)
-        made = replace(scheduling.make(problem), made_at_s=arguments.now_s)
+        if brief:
+            problem = replace(problem, levels=COARSE_LEVELS)
+            made = scheduling.make(problem, fineness=COARSE, foresee=False)
+        else:
+            made = scheduling.make(problem)
+        made = replace(made, made_at_s=arguments.now_s)
         return WorkDone(work.kind, work.number, problem=problem, plan=made)
     raise TypeError(f"work of kind {work.kind!r} came without its arguments")
 

@@ -22,10 +22,20 @@ from service.scheduling.outlook import Outlook, certain, outlook
 from service.scheduling.path import Path, Run, follow, start_phase, starts_as_mass
 from service.scheduling.solve import Solution, solve, solve_with
 from service.scheduling.store import Bools
-from service.scheduling.types import Layout, Now, Order, Plan, Problem, SourceName, Window
+from service.scheduling.types import (
+    Layout,
+    Now,
+    Order,
+    Plan,
+    Problem,
+    Reason,
+    SourceName,
+    Window,
+)
 
 LOW_QUANTILE = 0.05
 COARSE_LEVELS = 61
+UNSAID = Reason("unsaid")  # the reason of a plan that nobody reads
 NEAR_S = 1800.0  # an order this near to a window is that window, begun early or late
 
 
@@ -44,7 +54,8 @@ def make(
             last day came again.
         fineness: how finely the problem is laid out.
         foresee: False leaves out what only people read (chances, the 5 % level, the money expected
-            over everything that may happen; the expected path stands in), for replays of a year.
+            over everything that may happen, the reasons; the expected path stands in), for
+            replays of a year.
 
     Raises ValueError naming what is wrong when the problem contradicts itself.
     """
@@ -63,7 +74,7 @@ def make(
     stocks = _stocks(c, solution, path)
     skip = np.einsum("nr,nrs->ns", belief, np.maximum(stocks[1], 0.0))
     x = why.Context(c, path, belief, skip)
-    windows = _windows(x)
+    windows = _windows(x, explain=foresee)
     levels = c.lattice.levels
     expected = ahead.level_chance @ levels
     low = levels[np.argmax(np.cumsum(ahead.level_chance, axis=1) >= LOW_QUANTILE, axis=1)]
@@ -83,7 +94,7 @@ def make(
         price_note=problem.prices.note,
         cost=float(ahead.cost.sum()) - _left_worth(c, ahead),
         electricity_kwh=float(ahead.kwh.sum()),
-        reason=why.plan_reason(x, ahead, windows),
+        reason=why.plan_reason(x, ahead, windows) if foresee else UNSAID,
         start_below_l40=stocks[1],
         surplus_stock_l40=stocks[2],
         heat_l40_per_h=_rates(c),
@@ -286,7 +297,7 @@ def _stocks(c: Compiled, solution: Solution, path: Path) -> tuple[Floats, Floats
     return base, below, surplus
 
 
-def _windows(x: why.Context) -> list[Window]:
+def _windows(x: why.Context, *, explain: bool) -> list[Window]:
     """Join runs of a source in consecutive slots to windows, with their reasons."""
     groups: list[list[Run]] = []
     for place in range(len(x.c.problem.sources)):
@@ -302,11 +313,12 @@ def _windows(x: why.Context) -> list[Window]:
     for runs in groups:
         since = next((s for s in reversed(ends) if s <= runs[0].slot), 0)
         until = next((s for s in starts if s > runs[-1].slot), n)
-        found.append(_window(x, runs, since, until))
+        reason = why.window_reason(x, runs, since, until) if explain else UNSAID
+        found.append(_window(x, runs, reason))
     return sorted(found + _treatment(x), key=lambda w: w.start_s)
 
 
-def _window(x: why.Context, runs: list[Run], since: int, until: int) -> Window:
+def _window(x: why.Context, runs: list[Run], reason: Reason) -> Window:
     c, grid = x.c, x.c.problem.grid
     first, last = runs[0], runs[-1]
     length = grid.end_s - grid.start_s
@@ -330,7 +342,7 @@ def _window(x: why.Context, runs: list[Run], since: int, until: int) -> Window:
         cost=sum(r.cost for r in runs),
         from_surplus_kwh=own,
         purpose="surplus" if own > 0.5 * kwh else "charge",
-        reason=why.window_reason(x, runs, since, until),
+        reason=reason,
     )
 
 

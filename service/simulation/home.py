@@ -18,7 +18,8 @@ from service.simulation.weather import Weather
 
 TAP_C = 40.0
 COLD_BELOW_C = 40.0  # wanted at 40 degC, came colder
-DRAW_STEP_S = 15.0
+DRAW_STEP_S = 15.0  # the mixing valve follows the outlet so often
+SURELY_HOT_C, HOT_DRAW_STEP_S = 46.0, 60.0  # far above use: a litre cannot end it
 HEAT_STEP_S = 120.0
 IDLE_STEP_S = 900.0
 
@@ -155,24 +156,31 @@ class SimulatedHome:
             return self.now_s + self._draw_left_s
         return self._next.start_s if self._next is not None else float("inf")
 
+    @property
+    def drawing(self) -> bool:
+        """Whether a tap is open."""
+        return self._draw is not None
+
     def advance(self, to_s: float) -> None:
         """Live up to ``to_s``."""
         while self.now_s < to_s - 1e-6:
-            if self._draw is None and self._next is not None and self._next.start_s <= self.now_s:
-                self._open_tap(self._next)
+            self.open_tap()
             self._stretch(to_s)
 
-    def _open_tap(self, draw: TapDraw) -> None:
-        self._draw, self._draw_left_s = draw, draw.duration_s
-        self._draw_wanted = self._draw_colder = 0.0
-        self._next = next(self.draws, None)
+    def open_tap(self) -> None:
+        """Begin the next draw if its time has come and no tap is open."""
+        if self._draw is None and self._next is not None and self._next.start_s <= self.now_s:
+            self._draw, self._draw_left_s = self._next, self._next.duration_s
+            self._draw_wanted = self._draw_colder = 0.0
+            self._next = next(self.draws, None)
 
     def _stretch(self, to_s: float) -> None:
         """One stretch over which everything is constant."""
         self._decide()
         seconds = min(to_s - self.now_s, IDLE_STEP_S)
         if self._draw is not None:
-            seconds = min(seconds, self._draw_left_s, DRAW_STEP_S)
+            sure = self.outlet_c > SURELY_HOT_C
+            seconds = min(seconds, self._draw_left_s, HOT_DRAW_STEP_S if sure else DRAW_STEP_S)
         elif self._next is not None:
             seconds = min(seconds, self._next.start_s - self.now_s)
         if self.pump.heats or self.element.heats:

@@ -8,17 +8,23 @@ from __future__ import annotations
 
 import time
 from collections import defaultdict
-from collections.abc import Callable, Iterator
+from collections.abc import Callable, Iterable, Iterator
 from contextlib import contextmanager
 from dataclasses import dataclass, field
+from functools import partial
 
-from adapters.types import Reading
+from adapters.types import PriceSeries, Reading
+from adapters.wiring import Quantity, Signal
+from forecasting.types import DrawHistory
 from service.clock import utc
-from service.control.step import start, step
+from service.control.state import State
+from service.control.step import resume, start, step
 from service.control.types import Draw, Inputs, Outputs, Work, WorkDone
 from service.control.work import as_history, perform
 from service.settings import HomeSettings
 from service.simulation.home import SimulatedHome, Stretch
+
+HEATING_S = 300.0  # while something heats, readings count so often
 
 PriceAt = Callable[[float], tuple[float, float]]  # s since 1970 -> import, export price per kWh
 
@@ -51,7 +57,19 @@ class Report:
 
 
 class Replay:
-    """Drives ``home`` by the control step. ``run`` may be called again to go on."""
+    """Drives ``home`` by the control step. ``run`` may be called again to go on.
+
+    Args:
+        settings: the home's settings.
+        home: where it is lived; its ``now_s`` is when the replay begins.
+        price_at: what is really paid.
+        history: draws from before, in order, to learn from.
+        memory: the state that an earlier replay ended with, to go on from after a pause.
+        feed: price series by the moment they are published, s since 1970, in order.
+        on_outputs: is shown what each step put out.
+        work: performs what a step asks for; None does as the service, but with plans a little
+            coarser and without what only people read.
+    """
 
     def __init__(
         self,
@@ -59,17 +77,26 @@ class Replay:
         home: SimulatedHome,
         price_at: PriceAt,
         history: tuple[Draw, ...] = (),
+        memory: State | None = None,
+        feed: Iterable[tuple[float, PriceSeries]] = (),
         on_outputs: Callable[[Outputs], None] | None = None,
+        work: Callable[[Work, DrawHistory], WorkDone] | None = None,
     ) -> None:
         self.settings = settings
         self.home = home
         self.report = Report()
-        self.state = start(settings, utc(home.now_s))
+        now = utc(home.now_s)
+        self.state = start(settings, now) if memory is None else resume(memory, now, 0.0)
         self._began_s = home.now_s
         self._price_at = price_at
         self._draws = list(history)
         self._on_outputs = on_outputs
+        self._work = partial(perform, brief=True) if work is None else work
+        self._feed = iter(feed)
+        self._published = next(self._feed, None)
+        self._opened: list[Reading] = []
         self._done: list[WorkDone] = []
+        self._meters = settings.wiring.signals_of(Quantity.DRAW_FLOW)
         self._source = {a.name: a.source for a in settings.wiring.actuators}
         self._stored_kwh = home.stored_kwh
         home.on_stretch = self._pay
@@ -81,7 +108,7 @@ class Replay:
         next_s = home.now_s
         while True:
             with self._spent("plant"):
-                home.advance(next_s)
+                self._live(next_s)
                 readings = self._readings()
             if home.now_s >= until_s:
                 break
@@ -92,7 +119,11 @@ class Replay:
                 outputs = self._step(())
                 for work in outputs.work:
                     self._done.append(self._perform(work))
-            next_s = min(outputs.wake_at.timestamp(), home.next_event_s(), until_s)
+            next_s = min(outputs.due_at.timestamp(), until_s)
+            if home.pump.heats or home.element.heats:
+                next_s = min(next_s, home.now_s + HEATING_S)
+            if self._published is not None:
+                next_s = min(next_s, self._published[0])
             next_s = max(next_s, home.now_s + 1.0)
             if on_progress is not None and home.now_s - told_s >= 86_400.0:
                 told_s = home.now_s
@@ -107,6 +138,18 @@ class Replay:
         report.stored_kwh_change = home.stored_kwh - self._stored_kwh
         return report
 
+    def _live(self, until_s: float) -> None:
+        """Live up to a moment, or to when a tap closes; what its meter showed before is kept."""
+        home = self.home
+        while (event_s := home.next_event_s()) <= until_s:
+            opens = not home.drawing
+            home.advance(event_s)
+            if not opens:
+                return
+            self._opened += [self._reading(s) for s in self._meters]
+            home.open_tap()
+        home.advance(until_s)
+
     def _step(self, readings: tuple[Reading, ...]) -> Outputs:
         done, self._done = tuple(self._done), []
         now_s = self.home.now_s
@@ -117,6 +160,7 @@ class Replay:
                 Inputs(
                     readings=readings,
                     work_done=done,
+                    prices=self._published_by(now_s),
                     broker_connected=True if self.state.connected is None else None,
                 ),
                 utc(now_s),
@@ -139,23 +183,33 @@ class Replay:
                 history = as_history(
                     tuple(self._draws), max(from_s, known_from_s), int(self.home.now_s)
                 )
-            return perform(work, history)
+            return self._work(work, history)
 
     def _readings(self) -> tuple[Reading, ...]:
+        opened, self._opened = self._opened, []
+        return (*opened, *(self._reading(s) for s in self.settings.wiring.signals))
+
+    def _reading(self, signal: Signal) -> Reading:
         home, now_s = self.home, self.home.now_s
-        return tuple(
-            Reading(self.settings.wiring.id, s.name, home.base_value(s), now_s, now_s, False, True)
-            for s in self.settings.wiring.signals
+        return Reading(
+            self.settings.wiring.id,
+            signal.name,
+            home.base_value(signal),
+            now_s,
+            now_s,
+            stamped=True,
+            tells_now=True,
         )
 
+    def _published_by(self, now_s: float) -> tuple[PriceSeries, ...]:
+        found: list[PriceSeries] = []
+        while self._published is not None and self._published[0] <= now_s:
+            found.append(self._published[1])
+            self._published = next(self._feed, None)
+        return tuple(found)
+
     def _pay(self, stretch: Stretch) -> None:
-        import_price, export_price = self._price_at(stretch.from_s)
-        hot_w = stretch.heat_pump_w + stretch.immersion_w
-        surplus_w = min(hot_w, max(stretch.pv_w - stretch.base_w, 0.0))
-        hours = stretch.seconds / 3600.0
-        self.report.hot_water_cost += (
-            ((hot_w - surplus_w) * import_price + surplus_w * export_price) * hours / 1000.0
-        )
+        self.report.hot_water_cost += cost_of(stretch, *self._price_at(stretch.from_s))
 
     @contextmanager
     def _spent(self, what: str) -> Iterator[None]:
@@ -164,3 +218,11 @@ class Replay:
             yield
         finally:
             self.report.spent_s[what] += time.perf_counter() - began
+
+
+def cost_of(stretch: Stretch, import_per_kwh: float, export_per_kwh: float) -> float:
+    """What a stretch's hot water cost, money: surplus is worth the export price forgone."""
+    hot_w = stretch.heat_pump_w + stretch.immersion_w
+    surplus_w = min(hot_w, max(stretch.pv_w - stretch.base_w, 0.0))
+    kwh = stretch.seconds / 3.6e6
+    return ((hot_w - surplus_w) * import_per_kwh + surplus_w * export_per_kwh) * kwh

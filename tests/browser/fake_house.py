@@ -555,6 +555,7 @@ def outputs(
         commands=(),
         decision=decision,
         wake_at=NOW,
+        due_at=NOW,
         work=(),
         draws=(),
         faults=faults,

@@ -1,0 +1,300 @@
+"""What the service saves in a year against fixed rules, and how near it comes to foresight.
+
+Every home is lived through by the product's own control step, on the cylinder model with its
+instruments, never seeing the future; the fixed rules and the plan from mean demand live the same
+draws, prices and weather on the same plant, and a linear programme that knows everything bounds
+them all (``_savings_homes``, ``_savings_rules``).
+
+The year is sampled: in each stretch of WEEKS_APART weeks one day to settle and seven that are
+measured, the draws in between being told to the service as history (it is switched off for so
+long, and goes on from its memory). ``--long`` lives the whole year. Draws come from the cache of
+the forecast benchmark; rows already measured are kept in LADLE_SAVINGS_ROWS when it names a file.
+"""
+
+from __future__ import annotations
+
+import csv
+import json
+import os
+from collections.abc import Iterable
+from dataclasses import asdict, astuple, dataclass, fields, replace
+from multiprocessing import get_context
+from pathlib import Path
+from statistics import median
+
+import numpy as np
+
+from forecasting.types import DemandForecast, DrawHistory
+from service.control.state import State
+from service.control.types import Work, WorkDone
+from service.control.work import perform
+from service.simulation.fitted import home_of
+from service.simulation.home import SimulatedHome
+from service.simulation.replay import Replay
+from tests.benchmarks import _savings_homes as homes
+from tests.benchmarks import forecast
+from tests.benchmarks._savings_rules import RULES, FixedRule, bound
+from tests.benchmarks.frame import RESULTS, Figure, Result, at_least, at_most
+
+OURS, MEAN, BOUND = "ours", "mean demand", "bound"
+COMFORTS = ("thrifty", "balanced", "ample")
+WEEKS_APART = 4
+SETTLE_S, MEASURED_S = homes.DAY_S, 7 * homes.DAY_S
+YEAR_S = (forecast.households.DAYS - 1) * homes.DAY_S
+START_C = (20.0, 40.0, 53.0, 53.0)
+
+
+@dataclass
+class Row:
+    """One strategy in one home over everything that was measured; money, kWh, L at 40 degC."""
+
+    household: int
+    tariff: str
+    climate: str
+    strategy: str
+    cost: float = 0.0  # leftover heat credited
+    kwh: float = 0.0
+    wanted_l40: float = 0.0
+    colder_l40: float = 0.0
+    draws: int = 0
+    cold_draws: int = 0
+    starts: int = 0
+    days: float = 0.0
+
+
+def stretches(*, long: bool) -> list[tuple[float, float, float]]:
+    """(begin, measured from, until) of what is lived, s since 1970."""
+    begin = float(homes.BEGIN_S)
+    if long:
+        return [(begin, begin + SETTLE_S, begin + YEAR_S)]
+    step = WEEKS_APART * 7 * homes.DAY_S
+    count = int((YEAR_S - SETTLE_S - MEASURED_S) // step) + 1
+    return [
+        (b, b + SETTLE_S, b + SETTLE_S + MEASURED_S)
+        for b in (begin + i * step + (i % 7) * homes.DAY_S for i in range(count))
+        if b + SETTLE_S + MEASURED_S <= begin + YEAR_S
+    ]
+
+
+def live(case: homes.Case, strategy: str, *, long: bool = False, brief: bool = True) -> Row:
+    """Live one home by one strategy; "ours" may carry a comfort setting: "ours, thrifty"."""
+    comfort = strategy.partition(", ")[2] or "balanced"
+    settings = homes.settings(case, comfort, brief=brief)
+    price_at, sky = homes.price_at(case, settings), homes.weather(case)
+    row = Row(case.household, case.tariff, case.climate, strategy)
+    memory: State | None = None
+    for begin, since, until in stretches(long=long):
+        drawn = np.array(
+            [(t.start_s, t.litres_40c) for t in homes.taps(case.household, since, until)]
+        ).reshape(-1, 2)
+        best, heat_kwh = bound(settings, sky, price_at, drawn, since, until)
+        row.days += (until - since) / homes.DAY_S
+        if strategy == BOUND:
+            row.cost += best
+            row.kwh += heat_kwh
+            row.wanted_l40 += float(drawn[:, 1].sum())
+            continue
+        home = home_of(settings, homes.taps(case.household, begin, until), sky, begin)
+        driver: Replay | FixedRule
+        if strategy in RULES:
+            driver = FixedRule(strategy, settings, home, price_at, night=(0, 6))
+        else:
+            driver = Replay(
+                settings,
+                home,
+                price_at,
+                history=homes.before(case.household, begin),
+                memory=memory,
+                feed=homes.feed(case, begin),
+                work=_work(strategy, brief=brief),
+            )
+        driver.run(since)
+        before = _counted(driver, home)
+        driver.run(until)
+        after = _counted(driver, home)
+        gained = {name: after[name] - before[name] for name in after}
+        # Heat left over is worth what the best plan pays for heat.
+        row.cost += gained["cost"] - gained["stored_kwh"] * best / max(heat_kwh, 1e-9)
+        for name in ("kwh", "wanted_l40", "colder_l40", "draws", "cold_draws", "starts"):
+            setattr(row, name, getattr(row, name) + gained[name])
+        if isinstance(driver, Replay):
+            memory = driver.state
+    return row
+
+
+def _counted(driver: Replay | FixedRule, home: SimulatedHome) -> dict[str, float]:
+    cost = driver.report.hot_water_cost if isinstance(driver, Replay) else driver.cost
+    served = asdict(home.served)
+    return {
+        "cost": cost,
+        "kwh": home.pump.electricity_kwh + home.element.electricity_kwh,
+        "starts": home.pump.starts,
+        "stored_kwh": home.stored_kwh,
+        **{name: served[name] for name in ("wanted_l40", "colder_l40", "draws", "cold_draws")},
+    }
+
+
+def _work(strategy: str, *, brief: bool):
+    def work(asked: Work, history: DrawHistory) -> WorkDone:
+        done = perform(asked, history, brief=brief)
+        if strategy == MEAN and done.demand is not None:
+            return replace(done, demand=as_mean(done.demand))
+        return done
+
+    return work
+
+
+def as_mean(demand: DemandForecast) -> DemandForecast:
+    """The same forecast as if the expected use were certain."""
+    volumes, n = demand.volumes_l40, len(demand.grid)
+    above = np.clip(np.searchsorted(volumes, demand.expected_l40), 1, len(volumes) - 1)
+    share = (demand.expected_l40 - volumes[above - 1]) / (volumes[above] - volumes[above - 1])
+    pmf = np.zeros((n, 1, len(volumes)))
+    pmf[np.arange(n), 0, above - 1] = 1.0 - share
+    pmf[np.arange(n), 0, above] = share
+    return replace(demand, pmf=pmf, regime_now=np.ones(1), transition=np.ones((n - 1, 1, 1)))
+
+
+# --- all of them -----------------------------------------------------------------------------
+
+
+def tasks(households: Iterable[int]) -> list[tuple[homes.Case, str]]:
+    """Every home and strategy to live, and the comfort settings in one climate."""
+    found = []
+    for number in households:
+        for tariff in homes.TARIFFS:
+            for climate in homes.CLIMATES:
+                case = homes.Case(number, tariff, climate)
+                rules = [r for r in RULES if "PV" not in r or "PV" in tariff]
+                found += [(case, s) for s in (OURS, *rules, BOUND, MEAN)]
+                if climate == homes.CLIMATES[1] and tariff in ("night", "hourly"):
+                    found += [(case, f"{OURS}, {c}") for c in COMFORTS if c != "balanced"]
+    return sorted(found, key=lambda task: task[1].startswith((MEAN, f"{OURS}, ")))
+
+
+def _one(task: tuple[homes.Case, str, bool]) -> Row:
+    case, strategy, long = task
+    return live(case, strategy, long=long)
+
+
+def rows_of(wanted: list[tuple[homes.Case, str]], *, long: bool) -> list[Row]:
+    """Live what is not there yet, on every core."""
+    named = os.environ.get("LADLE_SAVINGS_ROWS")
+    kept: list[Row] = []
+    if named and Path(named).exists():
+        kept = [Row(**json.loads(line)) for line in Path(named).read_text().splitlines()]
+    have = {(r.household, r.tariff, r.climate, r.strategy) for r in kept}
+    left = [(c, s, long) for c, s in wanted if (*astuple(c), s) not in have]
+    with get_context("spawn").Pool(int(os.environ.get("LADLE_CORES", os.cpu_count() or 1))) as pool:
+        for done, row in enumerate(pool.imap_unordered(_one, left), 1):
+            kept.append(row)
+            print(f"{done}/{len(left)} {row}", flush=True)
+            if named:
+                with Path(named).open("a") as file:
+                    file.write(json.dumps(asdict(row)) + "\n")
+    return kept
+
+
+def run(*, long: bool = False) -> Result:
+    """The kept-back households with habits, and those without for comparison."""
+    everyone = (*homes.HABITS_FINAL, *homes.HABITLESS)
+    rows = rows_of(tasks(everyone), long=long)
+    RESULTS.mkdir(exist_ok=True)
+    with (RESULTS / "savings.csv").open("w", newline="") as file:
+        writer = csv.writer(file)
+        writer.writerow([f.name for f in fields(Row)])
+        ordered = sorted(rows, key=lambda r: astuple(r)[:4])
+        writer.writerows([round(v, 3) if isinstance(v, float) else v for v in astuple(r)]
+                         for r in ordered)  # fmt: skip
+    figures = summary([r for r in rows if r.household in homes.HABITS_FINAL], "")
+    figures += summary([r for r in rows if r.household in homes.HABITLESS], "no habits: ")
+    draw(rows)
+    return Result(
+        "a full thermostat, a night timer, PV diversion, a plan from mean demand, and the "
+        "perfect-foresight bound on the same plant and draws",
+        tuple(figures),
+        (
+            "prices and weather are invented and seeded, draws come from OpenDHW with habits",
+            "no strategy disinfects; leftover heat is worth what the bound pays for heat",
+            "every home, strategy and figure: savings.csv; cost over unmet water: savings.svg",
+        ),
+        {
+            "households": list(everyone),
+            "tariffs": list(homes.TARIFFS),
+            "climates": list(homes.CLIMATES),
+            "measured days of the year": sum(b - a for _, a, b in stretches(long=long)) / 86_400,
+        },
+    )
+
+
+def summary(rows: list[Row], prefix: str) -> list[Figure]:
+    """The figures of a group of households."""
+    by = {(r.household, r.tariff, r.climate, r.strategy): r for r in rows}
+    cases = sorted({k[:3] for k in by})
+    cheaper, unmet, over, closed = 0, [], [], {t: [] for t in homes.TARIFFS}
+    wanted = colder = 0.0
+    as_wet = 0
+    for case in cases:
+        ours, least = by[*case, OURS], by[*case, BOUND].cost
+        rules = [by[*case, r] for r in RULES if (*case, r) in by]
+        cheapest = min(r.cost for r in rules)
+        cheaper += ours.cost < cheapest
+        as_wet += ours.colder_l40 <= by[*case, "timer"].colder_l40 + 1e-6
+        closed[case[1]].append((cheapest - ours.cost) / (cheapest - least))
+        over.append(ours.cost / least)
+        unmet.append(ours.colder_l40 / ours.wanted_l40)
+        wanted, colder = wanted + ours.wanted_l40, colder + ours.colder_l40
+    found = [
+        at_least(f"{prefix}cheaper than every fixed rule", 100 * cheaper / len(cases), 95, "%"),
+        Figure(f"{prefix}no more unmet water than the timer", 100 * as_wet / len(cases), "%"),
+        at_most(f"{prefix}unmet water at the default comfort", 100 * colder / wanted, 0.3, "%"),
+        Figure(f"{prefix}the same, worst home", 100 * max(unmet), "%"),
+        at_most(f"{prefix}median cost over the bound", median(over), 1.12, "times"),
+    ]
+    for tariff, shares in closed.items():
+        name = f"{prefix}{tariff}: median share of the gap to the bound closed"
+        found.append(at_least(name, 100 * median(shares), 70, "%"))
+    for strategy in (*RULES, MEAN, OURS):
+        some = [by[k] for k in by if k[3] == strategy]
+        against = [by[*k[:3], BOUND].cost for k in by if k[3] == strategy]
+        if not some:
+            continue
+        ratio = sum(r.cost for r in some) / sum(against)
+        found.append(Figure(f"{prefix}{strategy}: cost over the bound, all", ratio, "times"))
+        share = 100 * sum(r.colder_l40 for r in some) / sum(r.wanted_l40 for r in some)
+        found.append(Figure(f"{prefix}{strategy}: unmet water, all", share, "%"))
+        starts = sum(r.starts for r in some) / sum(r.days for r in some)
+        found.append(Figure(f"{prefix}{strategy}: heat pump starts a day", starts))
+    return found
+
+
+def draw(rows: list[Row]) -> None:
+    """Cost over unmet water for the comfort settings and every other strategy, as a picture."""
+    import matplotlib as mpl
+
+    mpl.use("Agg")
+    import matplotlib.pyplot as plt
+
+    by = {(r.household, r.tariff, r.climate, r.strategy): r for r in rows}
+    shown = {k[:3] for k in by if k[3] == f"{OURS}, thrifty" and k[0] in homes.HABITS_FINAL}
+    figure, axes = plt.subplots(figsize=(7, 4.5))
+    names = (*RULES, MEAN, f"{OURS}, thrifty", OURS, f"{OURS}, ample")
+    for name in names:
+        points = [
+            (
+                100 * by[*case, name].colder_l40 / by[*case, name].wanted_l40,
+                by[*case, name].cost / by[*case, BOUND].cost,
+            )
+            for case in shown
+            if (*case, name) in by
+        ]
+        if points:
+            x, y = np.mean(points, axis=0)
+            axes.plot(x, y, "o" if name.startswith(OURS) else "s", label=name)
+    axes.set_xlabel("wanted at 40 °C and came colder, % of the litres")
+    axes.set_ylabel("cost over the perfect-foresight bound")
+    axes.set_title(f"Mean of {len(shown)} homes: cheap-night and hourly tariffs, cold winters")
+    axes.grid(visible=True, alpha=0.3)
+    axes.legend()
+    figure.tight_layout()
+    figure.savefig(RESULTS / "savings.svg", metadata={"Date": None})
