@@ -267,7 +267,9 @@ def begin_or_end(s: Situation) -> tuple[HygieneClock, tuple[HygieneEvidence, ...
     """Begin an attempt whose time has come, or give one up that leads nowhere."""
     clock = s.state.hygiene
     if clock.attempt is not None:
-        need = max(need_s(s), 3600.0) + s.settings.tunables.hygiene.hold_s
+        # What was reckoned at its beginning: what is left shrinks while it heats as it should.
+        need = max(need_s(s), clock.attempt.reckoned_s, 3600.0)
+        need += s.settings.tunables.hygiene.hold_s
         if s.elapsed_s - clock.attempt.mark_s > GIVE_UP_FACTOR * need and clock.hold is None:
             named = s.plant.hygiene_probes
             lowest = min((s.fresh[p.name] for p in named if p.name in s.fresh), default=0.0)
@@ -295,7 +297,7 @@ def begin_or_end(s: Situation) -> tuple[HygieneClock, tuple[HygieneEvidence, ...
     if when.refused is not None:
         return clock, ()
     if when.in_s <= need_s(s) * START_MARGIN + 1800.0 or planned_now(s):
-        clock = replace(clock, attempt=Attempt(s.now, s.elapsed_s))
+        clock = replace(clock, attempt=Attempt(s.now, s.elapsed_s, need_s(s)))
     return clock, ()
 
 

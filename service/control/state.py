@@ -153,6 +153,7 @@ class Attempt:
 
     started_at: datetime
     mark_s: float
+    reckoned_s: float = 0.0  # how long it was reckoned to take when it began
 
 
 @dataclass(frozen=True, slots=True)

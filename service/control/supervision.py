@@ -24,6 +24,7 @@ MOMENT_EVERY_S = 300.0
 MOMENTS_KEPT = 30  # two and a half hours
 
 HOUR_S = 3600.0
+DAY_S = 86_400.0
 WITHOUT_POWER_SHARE = 0.15  # of the power expected: less is no running
 WITHOUT_GAIN_SHARE = 0.2  # of the heat expected: less is no heating
 GAIN_AFTER_S = 2400.0
@@ -52,7 +53,14 @@ FLUSH_ASKED_S = 7 * 86_400.0  # by then the household has used its taps
 
 @dataclass(frozen=True)
 class Detector:
-    """One line of the table. ``proof``: the fault ends only when the opposite was seen."""
+    """One line of the table. ``proof``: the fault ends only when the opposite was seen.
+
+    told_after_s     how long the evidence must last before it is told
+    cleared_after_s  how long it must be gone before the fault is over
+    found_within_s   from when the fault first shows until it is told, at the latest: from the
+                     first command to the plant it concerns, from the first water that runs, from
+                     the first reading that is wrong
+    """
 
     code: str
     finds: str
@@ -60,6 +68,7 @@ class Detector:
     severity: Literal["warning", "fault"]
     told_after_s: float
     cleared_after_s: float
+    found_within_s: float
     proof: bool = False
 
 
@@ -72,6 +81,7 @@ DETECTORS: tuple[Detector, ...] = (
         "fault",
         600.0,
         0.0,
+        3600.0,
         proof=True,
     ),
     Detector(
@@ -82,6 +92,7 @@ DETECTORS: tuple[Detector, ...] = (
         "fault",
         60.0,
         0.0,
+        3600.0,
         proof=True,
     ),
     Detector(
@@ -92,6 +103,7 @@ DETECTORS: tuple[Detector, ...] = (
         "warning",
         900.0,
         600.0,
+        3600.0,
     ),
     Detector(
         "immersion_thermostat_stuck",
@@ -100,6 +112,7 @@ DETECTORS: tuple[Detector, ...] = (
         "fault",
         120.0,
         86_400.0,
+        600.0,
     ),
     Detector(
         "tap_left_open",
@@ -108,6 +121,7 @@ DETECTORS: tuple[Detector, ...] = (
         "fault",
         0.0,
         120.0,
+        3600.0,
     ),
     Detector(
         "water_keeps_running",
@@ -116,6 +130,7 @@ DETECTORS: tuple[Detector, ...] = (
         "warning",
         0.0,
         3600.0,
+        2 * DAY_S,
     ),
     Detector(
         "slow_reheat",
@@ -124,6 +139,7 @@ DETECTORS: tuple[Detector, ...] = (
         "warning",
         0.0,
         0.0,
+        14 * DAY_S,
     ),
     Detector(
         "limescale_drift",
@@ -132,6 +148,7 @@ DETECTORS: tuple[Detector, ...] = (
         "warning",
         0.0,
         0.0,
+        60 * DAY_S,
     ),
     Detector(
         "secondary_return_mixes",
@@ -141,35 +158,64 @@ DETECTORS: tuple[Detector, ...] = (
         "warning",
         0.0,
         21_600.0,
+        2 * DAY_S,
     ),
     Detector(
-        "probe_open_circuit", "a probe with a broken wire", "the estimator's", "fault", 120.0, 600.0
+        "probe_open_circuit",
+        "a probe with a broken wire",
+        "readings that no water can have, one after the other",
+        "fault",
+        120.0,
+        600.0,
+        1800.0,
     ),
-    Detector("probe_silent", "a probe that fell silent", "the estimator's", "warning", 900.0, 60.0),
+    Detector(
+        "probe_silent",
+        "a probe that fell silent",
+        "no reading for an hour",
+        "warning",
+        900.0,
+        60.0,
+        2 * HOUR_S,
+    ),
     Detector(
         "probe_stuck",
         "a probe that shows one value",
-        "the estimator's, 4 h",
+        "one value for 4 h while the water there must have changed by 2.5 K or more, by the "
+        "model of the cylinder",
         "fault",
         14_400.0,
         1800.0,
+        2 * DAY_S,
     ),
-    Detector("probe_jumping", "a probe that jumps", "the estimator's", "fault", 600.0, 1800.0),
+    Detector(
+        "probe_jumping",
+        "a probe that jumps",
+        "leaps of 6 K or more there and back, which the model of the cylinder does not expect, "
+        "three of them within 1.5 h",
+        "fault",
+        600.0,
+        1800.0,
+        DAY_S,
+    ),
     Detector(
         "probe_swapped",
         "a probe swapped with another",
-        "the estimator's, for three days",
+        "each fits the other's place better than its own, by the model of the cylinder, for three "
+        "days",
         "fault",
         259_200.0,
         3600.0,
+        5 * DAY_S,
     ),
     Detector(
         "probe_wrong_height",
         "a probe at another height than stated",
-        "the estimator's, for three days",
+        "it fits another height clearly better, by the model of the cylinder, for three days",
         "warning",
         259_200.0,
         3600.0,
+        14 * DAY_S,
     ),
     Detector(
         "signal_stale",
@@ -178,6 +224,7 @@ DETECTORS: tuple[Detector, ...] = (
         "warning",
         600.0,
         30.0,
+        1800.0,
     ),
     Detector(
         "left_to_itself",
@@ -186,6 +233,7 @@ DETECTORS: tuple[Detector, ...] = (
         "fault",
         1800.0,
         60.0,
+        2700.0,
     ),
     Detector(
         "nonsense_readings",
@@ -194,6 +242,7 @@ DETECTORS: tuple[Detector, ...] = (
         "warning",
         0.0,
         3600.0,
+        HOUR_S,
     ),
     Detector(
         "clock_jumped",
@@ -202,6 +251,7 @@ DETECTORS: tuple[Detector, ...] = (
         "warning",
         0.0,
         0.0,
+        60.0,
     ),
     Detector(
         "clock_cannot_be_right",
@@ -210,6 +260,7 @@ DETECTORS: tuple[Detector, ...] = (
         "fault",
         0.0,
         0.0,
+        60.0,
     ),
     Detector(
         "work_failed",
@@ -218,6 +269,7 @@ DETECTORS: tuple[Detector, ...] = (
         "warning",
         0.0,
         0.0,
+        60.0,
     ),
     Detector(
         "disinfection_overdue",
@@ -226,6 +278,7 @@ DETECTORS: tuple[Detector, ...] = (
         "fault",
         0.0,
         0.0,
+        60.0,
     ),
     Detector(
         "disinfection_failed",
@@ -234,6 +287,7 @@ DETECTORS: tuple[Detector, ...] = (
         "fault",
         0.0,
         0.0,
+        60.0,
     ),
     Detector(
         "disinfection_refused",
@@ -242,6 +296,7 @@ DETECTORS: tuple[Detector, ...] = (
         "warning",
         0.0,
         0.0,
+        60.0,
     ),
     Detector(
         "flush_after_absence",
@@ -250,10 +305,11 @@ DETECTORS: tuple[Detector, ...] = (
         "warning",
         0.0,
         0.0,
+        60.0,
     ),
 )
 BY_CODE = {d.code: d for d in DETECTORS}
-PROBE_FAULTS = frozenset(d.code for d in DETECTORS if d.code.startswith("probe_"))
+WITHOUT_HEAT = frozenset({"command_without_effect", "pump_moves_no_water"})
 
 
 @dataclass(frozen=True)
@@ -430,6 +486,8 @@ def _reheat(s: Situation, source: SourcePlant, was: Reheat) -> Reheat:
     if was.heat_kwh is None or was.mark_s == NEVER or run is None:
         return was
     ended = replace(was, heat_kwh=None)
+    if any(f.subject == source.name and f.code in WITHOUT_HEAT for f in s.state.faults):
+        return ended  # it did not heat at all, which has been told
     seconds = run.stopped_mark_s - was.mark_s
     if heat is None or seconds < RUN_LEAST_S or s.elapsed_s - run.stopped_mark_s > HOUR_S:
         return ended
@@ -517,6 +575,7 @@ def _effect(s: Situation, watch: Watch, name: SourceName, source: SourcePlant) -
     expected_w = source.electricity_w if lease.power_w is None else lease.power_w
     if lease.surplus:
         return  # what a modulating plant takes from surplus says nothing
+    asked_c = s.plant.set_c if s.state.hygiene.attempt is None else hygiene.target_c(s.plant)
     quantity = (
         Quantity.IMMERSION_ELECTRICITY if name == "immersion" else Quantity.HEAT_PUMP_ELECTRICITY
     )
@@ -524,7 +583,7 @@ def _effect(s: Situation, watch: Watch, name: SourceName, source: SourcePlant) -
     facts: Facts = {"commanded_for_s": round(ran_s), **_own_control(s, name)}
     if watts is not None:
         facts["watts"] = round(watts)
-        if watts < WITHOUT_POWER_SHARE * expected_w and s.full(source, s.plant.set_c):
+        if watts < WITHOUT_POWER_SHARE * expected_w and s.full(source, asked_c):
             return  # it has done its work before control noticed
         if watts < WITHOUT_POWER_SHARE * expected_w:
             yield Finding("command_without_effect", name, facts)
@@ -539,7 +598,7 @@ def _effect(s: Situation, watch: Watch, name: SourceName, source: SourcePlant) -
     kwh, span_s = gained
     share = kwh / max(expected_kw(s, source) * span_s / HOUR_S, 1e-6)
     facts |= {"gained_kwh": round(kwh, 2), "within_s": round(span_s)}
-    useless = share < WITHOUT_GAIN_SHARE and not s.full(source, s.plant.set_c)
+    useless = share < WITHOUT_GAIN_SHARE and not s.full(source, asked_c)
     flow_c = observe.first_fresh(s.plant, s.fresh, Quantity.HEAT_PUMP_FLOW_TEMPERATURE)
     lowest = min(s.probes_c.values(), default=None)
     if name == "heat_pump" and flow_c is not None and watts is not None and lowest is not None:

@@ -79,9 +79,7 @@ class WorkedTank(OurTank):
             push = replace(push, top_l_per_min=push.top_l_per_min + self.leak_l_per_min)
         if self.loop is not None and self.loop() and push.seconds > 1.0:
             back = model.SecondaryReturn(4.0, 38.0, 0.1)
-            drive = model.Drive(
-                cold_c=push.cold_c, ambient_c=push.ambient_c, secondary_return=back
-            )
+            drive = model.Drive(cold_c=push.cold_c, ambient_c=push.ambient_c, secondary_return=back)
             self.state, _ = model.advance(self.cylinder, self.state, drive, push.seconds)
         return super().push(push)
 
@@ -95,9 +93,20 @@ class WatchedReplay(Replay):
         self.cleared: list[tuple[float, Fault]] = []
         self.commands: list[tuple[float, str, str]] = []
         self.silent: set[str] = set()
+        self.every_s: float | None = None  # readings at least so often
+        self.hot_s: float | None = None  # when a probe first showed 70 degC
+
+    def _step(self, readings: tuple[Reading, ...]) -> Outputs:
+        out = super()._step(readings)
+        if self.every_s is None:
+            return out
+        return replace(out, due_at=min(out.due_at, out.view.at + timedelta(seconds=self.every_s)))
 
     def _note(self, out: Outputs) -> None:
         at_s = self.home.now_s
+        hottest = max((t for t in out.view.probes_c.values() if t is not None), default=0.0)
+        if hottest > 69.0 and self.hot_s is None:
+            self.hot_s = at_s
         self.commands += [(at_s, c.actuator, c.action) for c in out.commands]
         for fault in out.faults:
             (self.raised if fault.cleared_at is None else self.cleared).append((at_s, fault))
