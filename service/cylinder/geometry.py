@@ -9,6 +9,7 @@ from __future__ import annotations
 
 import math
 from dataclasses import dataclass
+from functools import cached_property
 
 import numpy as np
 
@@ -78,7 +79,7 @@ class Cylinder:
         height_m = volume_l / 1000.0 / (math.pi / 4 * diameter_m**2)
         return cls(volume_l=volume_l, height_m=height_m, loss_w_per_k=loss_w_per_k)
 
-    @property
+    @cached_property
     def area_m2(self) -> float:
         """Cross-section in m2."""
         return self.volume_l / 1000.0 / self.height_m
@@ -88,7 +89,7 @@ class Cylinder:
         """Inside diameter in m."""
         return math.sqrt(4 * self.area_m2 / math.pi)
 
-    @property
+    @cached_property
     def losses_w_per_k(self) -> tuple[float, float, float]:
         """Standing loss through bottom, side and top in W/K; adds up to ``loss_w_per_k``."""
         shares = self.loss_shares

@@ -20,8 +20,7 @@ from __future__ import annotations
 
 import math
 from collections.abc import Iterable, Mapping
-from copy import copy
-from dataclasses import dataclass, field, fields
+from dataclasses import dataclass, field, fields, replace
 from typing import Any, Literal
 
 import numpy as np
@@ -29,32 +28,38 @@ import numpy as np
 from service.cylinder.conduction import relaxed, without_crumbs
 from service.cylinder.geometry import Cylinder
 from service.cylinder.segments import (
-    NOTHING,
     Column,
+    Segment,
     cut_at,
     entered_under,
+    heat_kj,
     joined_alike,
     laid_under,
+    litres,
+    mass_kg,
     means_between,
+    mixed,
     overturned,
     plug,
     poured,
     refined,
+    segment,
     split_mass,
     split_volume,
+    temperatures_around,
     thinned,
+    warmed,
 )
 from service.cylinder.sources import effectiveness
 from service.cylinder.usable import USE_C, usable_l
 from service.cylinder.water import (
     KJ_PER_KWH,
     Floats,
+    capacities_kj_per_k,
     density_kg_per_l,
     enthalpy_kj_per_kg,
-    heat_capacity_kj_per_kgk,
     specific_heat_kj_per_kgk,
     temperature_c,
-    volume_l_per_kg,
 )
 
 HIGHEST_C = 100.0  # the model knows liquid water only
@@ -69,6 +74,8 @@ _HEAT_STEP_S = 600.0
 _FLOW_SHARE = 1 / 8  # of the volume that moves
 _UNEVEN_SHARE = 1 / 16  # the same while what leaves has a gradient, or what enters makes one
 _BOTH_SHARE = 1 / 40  # the same while two flows act at once
+_STIRRED_KJ_PER_KG = 0.1  # 25 mK: a plume's water is no more alike than that
+_DROP_SHARE = 0.02  # of a nominal segment: what fills up contracted water and is less is mixed in
 _UNTIL_WITHIN_S = 1.0
 _UNTIL_WITHIN_K = 0.02
 
@@ -83,23 +90,38 @@ class State:
     The loop's first segment is the one that enters the top of the cylinder next.
     """
 
-    water: Column
-    loop: Column = NOTHING
+    water: tuple[Segment, ...]
+    loop: tuple[Segment, ...] = ()
 
     @property
     def temperatures_c(self) -> Floats:
         """Temperature of each segment, shape (n,)."""
-        return self.water.temperatures()
+        return np.array([part[3] for part in self.water])
 
     @property
     def volumes_l(self) -> Floats:
         """Volume of each segment, shape (n,)."""
-        return self.water.volumes()
+        return np.array([part[2] for part in self.water])
+
+    @property
+    def masses_kg(self) -> Floats:
+        """Mass of each segment, shape (n,)."""
+        return np.array([part[0] for part in self.water])
+
+    @property
+    def loop_c(self) -> Floats:
+        """Temperature of each segment of the loop, shape (m,)."""
+        return np.array([part[3] for part in self.loop])
+
+    @property
+    def top_c(self) -> float:
+        """Temperature of the topmost segment."""
+        return self.water[-1][3]
 
     @property
     def stored_kwh(self) -> float:
         """Enthalpy of all water, loop included, in kWh; only differences mean anything."""
-        return (self.water.heat() + self.loop.heat()) / KJ_PER_KWH
+        return (heat_kj(self.water) + heat_kj(self.loop)) / KJ_PER_KWH
 
     def usable_l(self, cold_c: float, use_c: float = USE_C, *, graded: bool = True) -> float:
         """Litres at ``use_c`` in it, see ``usable.usable_l``."""
@@ -108,20 +130,20 @@ class State:
     def to_plain(self) -> dict[str, list[float]]:
         """Lists of floats, to store it."""
         return {
-            "mass_kg": self.water.mass.tolist(),
-            "enthalpy_kj_per_kg": self.water.enthalpy.tolist(),
-            "loop_mass_kg": self.loop.mass.tolist(),
-            "loop_enthalpy_kj_per_kg": self.loop.enthalpy.tolist(),
+            "mass_kg": [part[0] for part in self.water],
+            "enthalpy_kj_per_kg": [part[1] for part in self.water],
+            "loop_mass_kg": [part[0] for part in self.loop],
+            "loop_enthalpy_kj_per_kg": [part[1] for part in self.loop],
         }
 
     @classmethod
     def from_plain(cls, plain: Mapping[str, list[float]]) -> State:
         """Build it from what ``to_plain`` gave."""
-        arrays = {name: np.array(values, np.float64) for name, values in plain.items()}
-        return cls(
-            Column(arrays["mass_kg"], arrays["enthalpy_kj_per_kg"]),
-            Column(arrays["loop_mass_kg"], arrays["loop_enthalpy_kj_per_kg"]),
+        water, loop = (
+            tuple(map(segment, plain[f"{name}mass_kg"], plain[f"{name}enthalpy_kj_per_kg"]))
+            for name in ("", "loop_")
         )
+        return cls(water, loop)
 
 
 # --- what is done to it --------------------------------------------------------------------
@@ -310,13 +332,14 @@ def start(
     if layers_c.size == 0 or not np.all((layers_c >= 0) & (layers_c <= HIGHEST_C)):
         raise ValueError(f"a profile's temperatures must be 0 to {HIGHEST_C:g} degC: {profile_c}")
     pieces = max(1, math.ceil(cylinder.segments / layers_c.size))
-    enthalpy = np.repeat(enthalpy_kj_per_kg(layers_c), pieces)
-    mass = cylinder.volume_l / enthalpy.size / volume_l_per_kg(enthalpy)
-    water = thinned(overturned(Column(mass, enthalpy)), cylinder.segments)
+    each_l = cylinder.volume_l / layers_c.size / pieces
+    layers = [segment(1.0, h) for h in enthalpy_kj_per_kg(layers_c).tolist()]
+    whole = [segment(each_l / part[2], part[1]) for part in layers for _ in range(pieces)]
+    water = tuple(thinned(overturned(whole), cylinder.segments))
     if cylinder.loop_l <= 0:
         return State(water)
     loop_kg = cylinder.loop_l * density_kg_per_l(20.0)
-    return State(water, plug(loop_kg, enthalpy_kj_per_kg(float(loop_c)), loop_kg))
+    return State(water, tuple(plug(loop_kg, enthalpy_kj_per_kg(float(loop_c)), loop_kg)))
 
 
 def advance(
@@ -354,8 +377,8 @@ def profile(cylinder: Cylinder, state: State, layers: int = 40) -> Floats:
 
 def temperatures_at(cylinder: Cylinder, state: State, levels: Floats) -> Floats:
     """What probes at ``levels`` show, degC, shape as ``levels``."""
-    low = np.clip(np.asarray(levels, np.float64) - PROBE_SPAN / 2, 0.0, 1.0 - PROBE_SPAN)
-    return temperature_c(means_between(state.water, low, low + PROBE_SPAN))
+    shown = temperatures_around(state.water, np.ravel(levels).tolist(), PROBE_SPAN)
+    return np.reshape(shown, np.shape(levels))
 
 
 def temperature_at(cylinder: Cylinder, state: State, level: float) -> float:
@@ -370,7 +393,7 @@ def temperature_at(cylinder: Cylinder, state: State, level: float) -> float:
 class _Tally:
     """What crossed the boundary while steps are put together, in kJ and kg."""
 
-    parts: tuple[Column, ...] = ()
+    parts: list[Segment] = field(default_factory=list)
     inflow_kj: float = 0.0
     plate_kj: float = 0.0
     coil_kj: float = 0.0
@@ -391,9 +414,10 @@ class _Tally:
         duration_s: float,
         stopped_by: Until | None,
     ) -> Flows:
-        kwh = {
-            name.removesuffix("_kj") + "_kwh": getattr(self, name) / KJ_PER_KWH for name in _IN_KJ
-        }
+        kwh = {}
+        for name_kj, name_kwh in _IN_KJ:
+            if value := getattr(self, name_kj):
+                kwh[name_kwh] = value / KJ_PER_KWH
         return Flows(
             duration_s=duration_s,
             expansion_kg=self.expansion_kg,
@@ -407,52 +431,58 @@ class _Tally:
 
     def _drawn(self, drive: Drive) -> dict[str, Any]:
         """What left the outlet, and what it is worth at the temperature of use."""
-        if len(self.parts) == 1:
-            mass, enthalpy = self.parts[0]
-        else:
-            mass = np.concatenate([part.mass for part in self.parts])
-            enthalpy = np.concatenate([part.enthalpy for part in self.parts])
-        litres = mass * volume_l_per_kg(enthalpy)
-        temperatures = temperature_c(enthalpy)
-        kg, kj = float(mass.sum()), float(mass @ enthalpy)
         cold = enthalpy_kj_per_kg(drive.cold_c)
-        hot = temperatures >= drive.use_c
+        kg = kj = drawn_l = usable_kj = colder_l = 0.0
+        for part_kg, enthalpy, part_l, t_c in self.parts:
+            kg += part_kg
+            kj += part_kg * enthalpy
+            drawn_l += part_l
+            if t_c >= drive.use_c:
+                usable_kj += part_kg * (enthalpy - cold)
+            else:
+                colder_l += part_l
         per_litre = density_kg_per_l(drive.use_c) * (enthalpy_kj_per_kg(drive.use_c) - cold)
         return {
-            "parts_l": litres,
-            "parts_c": temperatures,
-            "drawn_l": float(litres.sum()),
+            "parts_l": np.array([part[2] for part in self.parts]),
+            "parts_c": np.array([part[3] for part in self.parts]),
+            "drawn_l": drawn_l,
             "drawn_kg": kg,
             "drawn_kwh": (kj - kg * cold) / KJ_PER_KWH,
             "outflow_kwh": kj / KJ_PER_KWH,
-            "usable_l": float(mass[hot] @ (enthalpy[hot] - cold)) / per_litre,
-            "colder_l": float(litres[~hot].sum()),
+            "usable_l": usable_kj / per_litre,
+            "colder_l": colder_l,
         }
 
 
-_IN_KJ = tuple(item.name for item in fields(_Tally) if item.name.endswith("_kj"))
+_IN_KJ = tuple(
+    (item.name, item.name.removesuffix("_kj") + "_kwh")
+    for item in fields(_Tally)
+    if item.name.endswith("_kj")
+)
 
 
 def _step_s(cylinder: Cylinder, state: State, drive: Drive, left_s: float) -> float:
     """Length of the next step: an equal part of what is left, as long as orders don't matter."""
     draw, plate, coil = drive.draw_l_per_min, drive.plate, drive.coil
     circulation = drive.secondary_return
-    enthalpy = state.water.enthalpy
+    water = state.water
+    quarter = 1 + len(water) // 4
     longest_s = _IDLE_STEP_S
     litres_per_min, share, acting = 0.0, _FLOW_SHARE, 0
     if draw > 0:
         litres_per_min, acting = draw, acting + 1
-        if _uneven(enthalpy[-1 - len(enthalpy) // 4 :]) or cylinder.inlet_mixing_l > 0:
+        if _uneven(water[-quarter:]) or cylinder.inlet_mixing_l > 0:
             share = _UNEVEN_SHARE
     if plate is not None:
         litres_per_min = max(litres_per_min, _plate_l_per_min(state, plate))
         acting += 1
-        if _uneven(enthalpy[: len(enthalpy) // 4 + 1]) or cylinder.plate_mixing_l > 0:
+        if _uneven(water[:quarter]) or cylinder.plate_mixing_l > 0:
             share = _UNEVEN_SHARE
-        if len(state.loop.mass) and state.loop.enthalpy[0] < enthalpy[-1] - 4.2:
+        if state.loop and state.loop[0][1] < water[-1][1] - 4.2:
             share = min(share, 0.25 * cylinder.loop_l / cylinder.volume_l)
     if circulation is not None and circulation.flow_l_per_min > 0:
         litres_per_min = max(litres_per_min, circulation.flow_l_per_min)
+        share = _BOTH_SHARE  # what comes back stirs while heat spreads
         acting += 1
     if coil is not None or drive.immersion:
         longest_s = _HEAT_STEP_S
@@ -467,16 +497,16 @@ def _step_s(cylinder: Cylinder, state: State, drive: Drive, left_s: float) -> fl
     return left_s / math.ceil(left_s / longest_s - 1e-9)
 
 
-def _uneven(enthalpy: Floats) -> bool:
+def _uneven(water: Column) -> bool:
     """Whether the water that is about to leave differs by more than a kelvin."""
-    return bool(enthalpy[-1] - enthalpy[0] > 4.2)
+    return water[-1][1] - water[0][1] > 4.2
 
 
 def _plate_l_per_min(state: State, plate: PlateCharge) -> float:
     """Flow through the plate exchanger with the water that is at the bottom now."""
     if not plate.controlled:
         return plate.flow_l_per_min
-    rise = enthalpy_kj_per_kg(plate.outlet_c) - float(state.water.enthalpy[0])
+    rise = enthalpy_kj_per_kg(plate.outlet_c) - state.water[0][1]
     if rise <= 0:
         return plate.flow_l_per_min
     return min(plate.flow_l_per_min, 60 * plate.heat_w / 1000 / rise / 0.95)
@@ -493,7 +523,7 @@ def _step_until(
     """One step that stops at the first condition met: (state, tally, seconds, condition)."""
 
     def tried(seconds: float) -> tuple[State, _Tally, float, Until | None]:
-        sums = copy(tally)
+        sums = replace(tally, parts=list(tally.parts))
         after = _step(cylinder, state, drive, seconds, sums)
         return after, sums, seconds, _first_met(after, until)
 
@@ -518,10 +548,7 @@ def _step_until(
 
 def _at(state: State, level: float) -> float:
     """Temperature that a probe at a level shows, degC."""
-    low = min(max(level - PROBE_SPAN / 2, 0.0), 1.0 - PROBE_SPAN)
-    return temperature_c(
-        float(means_between(state.water, np.array([low]), np.array([low + PROBE_SPAN]))[0])
-    )
+    return temperatures_around(state.water, (level,), PROBE_SPAN)[0]
 
 
 def _first_met(state: State, until: tuple[Until, ...]) -> Until | None:
@@ -539,20 +566,23 @@ def _step(cylinder: Cylinder, state: State, drive: Drive, step_s: float, tally: 
     Heaters act on the water that came, or, when none moves, half before heat spreads and half
     after, because what they make grows evenly.
     """
-    water, loop = state.water, state.loop
+    water: Column = state.water
+    loop: Column = state.loop
     circulates = drive.secondary_return is not None and drive.secondary_return.flow_l_per_min > 0
     moves = drive.draw_l_per_min > 0 or drive.plate is not None or circulates
     heats = drive.coil is not None or bool(drive.immersion)
     if drive.draw_l_per_min > 0:
         water = _drawn(cylinder, water, drive, step_s, tally)
     if drive.plate is not None:
-        water, loop = _charged(cylinder, State(water, loop), drive.plate, step_s, tally)
+        water, loop = _charged(cylinder, water, loop, drive.plate, step_s, tally)
     if drive.secondary_return is not None and circulates:
         water = _circulated(cylinder, water, drive.secondary_return, step_s, tally)
     if heats:
         part = 1.0 if moves else 0.5
         water = _heated(cylinder, overturned(water), drive, step_s * part, tally)
-    water = refined(thinned(overturned(water), cylinder.segments), cylinder.segments)
+    idle = not moves and not heats
+    water = thinned(overturned(water), cylinder.segments, idle=idle)
+    water = refined(water, cylinder.segments)
     stirred = None
     if heats and not moves:
         water = without_crumbs(cylinder, water, step_s)
@@ -563,92 +593,93 @@ def _step(cylinder: Cylinder, state: State, drive: Drive, step_s: float, tally: 
     if heats and not moves:
         water = overturned(_heated(cylinder, water, drive, step_s / 2, tally))
     water = _filled(cylinder, water, drive.cold_c, tally)
-    if cylinder.loop_loss_w_per_k > 0 and len(loop.mass):
+    if cylinder.loop_loss_w_per_k > 0 and loop:
         loop = _loop_cooled(cylinder, loop, drive.ambient_c, step_s, tally)
-    return State(water, loop)
+    return State(tuple(water), tuple(loop))
 
 
 def _drawn(cylinder: Cylinder, water: Column, drive: Drive, step_s: float, tally: _Tally) -> Column:
     """Cold water enters at the bottom and pushes the same volume out of the top."""
-    litres = drive.draw_l_per_min / 60 * step_s
-    kg, cold = litres * density_kg_per_l(drive.cold_c), enthalpy_kj_per_kg(drive.cold_c)
+    drawn_l = drive.draw_l_per_min / 60 * step_s
+    kg, cold = drawn_l * density_kg_per_l(drive.cold_c), enthalpy_kj_per_kg(drive.cold_c)
     tally.inflow_kj += kg * cold
-    held_kg = float(water.mass.sum())
+    held_kg = mass_kg(water)
     water = entered_under(
         water,
-        Column(np.array([kg]), np.array([cold])),
+        (segment(kg, cold),),
         cylinder.inlet_mixing_l / cylinder.volume_l * held_kg,
         cylinder.inlet_tanks,
         held_kg / cylinder.segments,
     )
-    out, rest = split_volume(water.flipped(), litres)
-    tally.parts = (*tally.parts, out)
-    return rest.flipped()
+    out, rest = split_volume(water[::-1], drawn_l)
+    tally.parts += out
+    return rest[::-1]
 
 
 def _charged(
-    cylinder: Cylinder, state: State, plate: PlateCharge, step_s: float, tally: _Tally
+    cylinder: Cylinder,
+    water: Column,
+    loop: Column,
+    plate: PlateCharge,
+    step_s: float,
+    tally: _Tally,
 ) -> tuple[Column, Column]:
     """Water goes from the bottom through exchanger and loop to the top: (water, loop)."""
-    water, loop = state.water, state.loop
-    outlet, flow_kg_s = _exchanged(plate, water.enthalpy)
-    least = 1e-9  # kg/s: a flow below it moves nothing
-    spent_s = np.cumsum(
-        np.where(flow_kg_s > least, water.mass / np.maximum(flow_kg_s, least), np.inf)
-    )
-    whole = int(spent_s.searchsorted(step_s, side="right"))
-    kg = float(water.mass[:whole].sum())
-    if whole < len(water.mass):
-        left_s = step_s - (float(spent_s[whole - 1]) if whole else 0.0)
-        if flow_kg_s[whole] > least:
-            kg += min(left_s * float(flow_kg_s[whole]), float(water.mass[whole]))
-    came, rest = split_mass(water, kg)
-    if not len(came.mass):
+    left_s, came_kg = step_s, 0.0
+    outlets: list[float] = []
+    for kg, enthalpy, volume_l, t_c in water:
+        outlet, flow_kg_s = _exchanged(plate, enthalpy, volume_l / kg, t_c)
+        if flow_kg_s <= 1e-9 or left_s <= 0:  # a flow below it moves nothing
+            break
+        outlets.append(outlet)
+        came_kg += min(kg, left_s * flow_kg_s)
+        left_s -= kg / flow_kg_s
+    came, rest = split_mass(water, came_kg)
+    if not came:
         return water, loop
-    went = Column(came.mass, outlet[: len(came.mass)])
-    tally.plate_kj += went.heat() - came.heat()
-    kg = float(came.mass.sum())
+    went: Column = [segment(part[0], h) for part, h in zip(came, outlets, strict=False)]
+    tally.plate_kj += heat_kj(went) - heat_kj(came)
+    kg = mass_kg(came)
     tally.circulated_kg += kg
-    if len(loop.mass):
-        went, loop = split_mass(went.over(loop), kg)
+    if loop:
+        went, loop = split_mass([*loop, *went], kg)
         loop = joined_alike(loop)
-    held_kg = float(water.mass.sum())
+    held_kg = mass_kg(water)
     rest = entered_under(
-        rest.flipped(),
+        rest[::-1],
         joined_alike(went),
         cylinder.plate_mixing_l / cylinder.volume_l * held_kg,
         cylinder.plate_tanks,
         held_kg / cylinder.segments,
     )
-    return rest.flipped(), loop
+    return rest[::-1], loop
 
 
-def _exchanged(plate: PlateCharge, enthalpy: Floats) -> tuple[Floats, Floats]:
-    """Outlet enthalpy in kJ/kg and flow in kg/s for water of each enthalpy at the inlet."""
-    highest = plate.flow_l_per_min / 60 / volume_l_per_kg(enthalpy)
-    rise = np.maximum(enthalpy_kj_per_kg(plate.outlet_c) - enthalpy, 0.0)
+def _exchanged(
+    plate: PlateCharge, enthalpy: float, l_per_kg: float, t_c: float
+) -> tuple[float, float]:
+    """Outlet enthalpy in kJ/kg and flow in kg/s for water at the inlet."""
+    flow = plate.flow_l_per_min / 60 / l_per_kg
+    rise = max(enthalpy_kj_per_kg(plate.outlet_c) - enthalpy, 0.0)
     heat_kw = plate.heat_w / 1000
     if plate.controlled:
-        wanted = np.where(rise > 1e-3, heat_kw / np.maximum(rise, 1e-3), 0.0)
-        flow = np.minimum(wanted, highest)
+        flow = min(heat_kw / rise, flow) if rise > 1e-3 else 0.0
     else:
-        flow = highest
-        rise = np.minimum(rise, heat_kw / flow)
-    if plate.primary_c is not None:
-        most = _exchanger_limit_kw(plate, plate.primary_c, enthalpy, flow)
-        rise = np.minimum(rise, most / np.maximum(flow, 1e-12))
+        rise = min(rise, heat_kw / flow)
+    if plate.primary_c is not None and flow > 0:
+        rise = min(rise, _exchanger_limit_kw(plate, plate.primary_c, enthalpy, t_c, flow) / flow)
     return enthalpy + rise, flow
 
 
 def _exchanger_limit_kw(
-    plate: PlateCharge, primary_c: float, enthalpy: Floats, flow_kg_s: Floats
-) -> Floats:
+    plate: PlateCharge, primary_c: float, enthalpy: float, t_c: float, flow_kg_s: float
+) -> float:
     """Heat that the exchanger passes on with its source at ``primary_c``, by NTU."""
-    store = np.maximum(flow_kg_s * heat_capacity_kj_per_kgk(enthalpy), 1e-12)  # kW/K
-    difference = np.maximum(primary_c - temperature_c(enthalpy), 0.0)
+    store = capacities_kj_per_k(((flow_kg_s, enthalpy, 0.0, t_c),))[0]  # kW/K
+    difference = max(primary_c - t_c, 0.0)
     if plate.ua_w_per_k is None:
         return store * difference
-    least, ratio = store, np.zeros_like(store)
+    least, ratio = store, 0.0
     if plate.primary_l_per_min is not None:
         primary = (
             plate.primary_l_per_min
@@ -656,38 +687,38 @@ def _exchanger_limit_kw(
             * density_kg_per_l(primary_c)
             * specific_heat_kj_per_kgk(primary_c)
         )
-        least = np.minimum(store, primary)
-        ratio = least / np.maximum(store, primary)
-    return effectiveness(plate.ua_w_per_k / 1000 / least, ratio) * least * difference
+        least = min(store, primary)
+        ratio = least / max(store, primary)
+    return float(effectiveness(plate.ua_w_per_k / 1000 / least, ratio)) * least * difference
 
 
 def _circulated(
     cylinder: Cylinder, water: Column, circuit: SecondaryReturn, step_s: float, tally: _Tally
 ) -> Column:
     """Water leaves at the top and comes back cooler at a level."""
-    out, rest = split_volume(water.flipped(), circuit.flow_l_per_min / 60 * step_s)
-    rest = rest.flipped()
-    kg = float(out.mass.sum())
-    if not kg:
+    out, rest = split_volume(water[::-1], circuit.flow_l_per_min / 60 * step_s)
+    if not out:
         return water
-    back = np.minimum(out.enthalpy, enthalpy_kj_per_kg(circuit.return_c))
-    back_kj = float(out.mass @ back)
-    tally.return_loss_kj += out.heat() - back_kj
+    rest = rest[::-1]
+    kg = mass_kg(out)
+    returned = enthalpy_kj_per_kg(circuit.return_c)
+    back_kj = sum([part[0] * min(part[1], returned) for part in out])
+    tally.return_loss_kj += heat_kj(out) - back_kj
     rest, at = cut_at(rest, circuit.level * cylinder.volume_l)
     # It sinks through warmer water and mixes with it, as far as that makes the column stable.
     pool_kg, pool_kj, foot = kg, back_kj, at
-    while foot > 0 and rest.enthalpy[foot - 1] * pool_kg > pool_kj:
+    while foot > 0 and rest[foot - 1][1] * pool_kg > pool_kj:
         foot -= 1
-        pool_kg += float(rest.mass[foot])
-        pool_kj += float(rest.mass[foot] * rest.enthalpy[foot])
+        pool_kg += rest[foot][0]
+        pool_kj += rest[foot][0] * rest[foot][1]
     upper = entered_under(
-        Column(rest.mass[foot:], rest.enthalpy[foot:]),
-        Column(np.array([kg]), np.array([back_kj / kg])),
+        rest[foot:],
+        (segment(kg, back_kj / kg),),
         pool_kg - kg,
         1,
-        float(water.mass.sum()) / cylinder.segments,
+        mass_kg(water) / cylinder.segments,
     )
-    return upper.over(Column(rest.mass[:foot], rest.enthalpy[:foot]))
+    return [*rest[:foot], *upper]
 
 
 def _heated(
@@ -703,7 +734,7 @@ def _heated(
         highest_c = HIGHEST_C if element.thermostat_c is None else element.thermostat_c
         water, put_kj = poured(
             water,
-            min(foot, len(water.mass) - 1),
+            min(foot, len(water) - 1),
             element.heat_w * step_s / 1000,
             enthalpy_kj_per_kg(highest_c),
         )
@@ -718,16 +749,22 @@ def _stirred(cylinder: Cylinder, water: Column, drive: Drive) -> tuple[int, int]
         levels.append(drive.coil.bottom)
     if not levels:
         return None
-    faces = np.cumsum(water.volumes())
-    middle_l = faces - 0.5 * np.diff(faces, prepend=0.0)
-    foot = int(middle_l.searchsorted(min(levels) * cylinder.volume_l))
-    # Level with its neighbour: a sliver at the foot that is not yet mixed in is passed over.
-    level = np.flatnonzero(np.diff(water.enthalpy[foot:]) < 1e-6)
-    if not len(level) or level[0] > 1:
-        return None
-    foot += int(level[0])
-    above = np.flatnonzero(water.enthalpy[foot:] - water.enthalpy[foot] > 1e-6)
-    return foot, foot + int(above[0]) if len(above) else len(faces)
+    below_l, foot = min(levels) * cylinder.volume_l, 0
+    for part in water:
+        if 0.5 * part[2] >= below_l:
+            break
+        below_l -= part[2]
+        foot += 1
+    last = len(water) - 1
+    foot = min(foot, last)
+    # A crumb at the foot that is not yet mixed in is passed over.
+    if foot < last and water[foot][1] < water[foot + 1][1] - _STIRRED_KJ_PER_KG:
+        crumb_kg = 0.1 * cylinder.volume_l / cylinder.segments
+        foot += water[foot][0] < crumb_kg
+    level, end = water[foot][1] + _STIRRED_KJ_PER_KG, foot + 1
+    while end <= last and water[end][1] < level:
+        end += 1
+    return foot, end
 
 
 def _coil_heated(
@@ -735,69 +772,94 @@ def _coil_heated(
 ) -> Column:
     """The coil warms the water along it, colder water more when its own temperature is known."""
     water, foot = cut_at(water, coil.bottom * cylinder.volume_l)
-    faces = np.cumsum(water.volumes())
-    along = np.diff(np.minimum(faces, coil.top * cylinder.volume_l), prepend=0.0)
-    along[:foot] = 0.0
-    along /= max(float(along.sum()), 1e-12)
+    shares = _along(water, foot, (coil.top - coil.bottom) * cylinder.volume_l)
+    end = foot + len(shares)
     left_kj = coil.heat_w * step_s / 1000
-    if coil.flow_c is None:
-        room = water.mass * (enthalpy_kj_per_kg(HIGHEST_C) - water.enthalpy)
-        heat = np.minimum(left_kj * along, room)
-        tally.coil_kj += float(heat.sum())
-        return overturned(Column(water.mass, water.enthalpy + heat / water.mass))
+    highest = enthalpy_kj_per_kg(HIGHEST_C if coil.flow_c is None else coil.flow_c)
     most = math.inf if coil.ua_w_per_k is None else coil.ua_w_per_k * step_s / 1000
     enough_kj = 1e-3 * left_kj
     for _ in range(10):
-        room = water.mass * np.maximum(enthalpy_kj_per_kg(coil.flow_c) - water.enthalpy, 0.0)
-        pull = along / (water.mass * heat_capacity_kj_per_kgk(water.enthalpy))
-        heat = _nearing(room, pull, most, left_kj)
-        put_kj = float(heat.sum())
+        along = water[foot:end]
+        room = [part[0] * max(highest - part[1], 0.0) for part in along]
+        if coil.flow_c is None:
+            heat = [
+                min(left_kj * share, most_kj) for share, most_kj in zip(shares, room, strict=True)
+            ]
+        else:
+            capacity = capacities_kj_per_k(along)
+            heat = _nearing(
+                room, [s / c for s, c in zip(shares, capacity, strict=True)], most, left_kj
+            )
+        put_kj = sum(heat)
         tally.coil_kj += put_kj
         left_kj -= put_kj
-        water = overturned(Column(water.mass, water.enthalpy + heat / water.mass))
+        water = overturned([*water[:foot], *warmed(along, heat), *water[end:]])
         # Without a UA the coil may give more once the water it warmed has risen.
-        if coil.ua_w_per_k is not None or left_kj < enough_kj or put_kj < enough_kj:
+        if (
+            coil.flow_c is None
+            or coil.ua_w_per_k is not None
+            or left_kj < enough_kj
+            or put_kj < enough_kj
+        ):
             break
     return water
 
 
-def _nearing(room: Floats, pull: Floats, most: float, most_kj: float) -> Floats:
+def _along(water: Column, foot: int, length_l: float) -> list[float]:
+    """Shares of a coil that lie in each segment from ``foot`` up; they add up to 1."""
+    parts: list[float] = []
+    for part in water[foot:]:
+        if length_l <= 0:
+            break
+        parts.append(min(part[2], length_l))
+        length_l -= part[2]
+    whole_l = max(sum(parts), 1e-12)
+    return [part / whole_l for part in parts]
+
+
+def _nearing(room: list[float], pull: list[float], most: float, most_kj: float) -> list[float]:
     """Heat in kJ with which each segment nears the coil's temperature exponentially.
 
     The coil's UA times the time, kJ/K, is ``most`` or what gives ``most_kj`` in all if that is
     less. The sum grows ever slower with it, so Newton's steps reach it from below.
     """
-    reachable = room * (pull > 0)
-    if float(reachable.sum()) <= most_kj:
+    reachable_kj = sum(room)
+    if reachable_kj <= most_kj:
         x = most
     else:
         x = 0.0
         for _ in range(50):
-            left = reachable * np.exp(-pull * x)
-            missing = most_kj - float((reachable - left).sum())
+            left = [kj * math.exp(-k * x) for kj, k in zip(room, pull, strict=True)]
+            missing = most_kj - (reachable_kj - sum(left))
             if x >= most or missing < 1e-9 * most_kj:
                 break
-            x = min(most, x + missing / float(left @ pull))
+            x = min(most, x + missing / sum([kj * k for kj, k in zip(left, pull, strict=True)]))
     if math.isinf(x):
-        return reachable
-    return reachable * -np.expm1(-pull * x)
+        return room
+    return [-kj * math.expm1(-k * x) for kj, k in zip(room, pull, strict=True)]
 
 
 def _filled(cylinder: Cylinder, water: Column, cold_c: float, tally: _Tally) -> Column:
     """Let water that expanded leave at the bottom, or cold water in where it contracted."""
-    surplus_l = float(water.volumes().sum()) - cylinder.volume_l
+    surplus_l = litres(water) - cylinder.volume_l
     if abs(surplus_l) < 1e-9 * cylinder.volume_l:
         return water
     if surplus_l > 0:
         out, water = split_volume(water, surplus_l)
-        tally.expansion_kg += float(out.mass.sum())
-        tally.expansion_kj += out.heat()
+        tally.expansion_kg += mass_kg(out)
+        tally.expansion_kj += heat_kj(out)
         return water
     kg, cold = -surplus_l * density_kg_per_l(cold_c), enthalpy_kj_per_kg(cold_c)
     tally.expansion_kg -= kg
     tally.expansion_kj -= kg * cold
-    filled = laid_under(water, kg, cold, float(water.mass.sum()) / cylinder.segments)
-    return filled if cold <= water.enthalpy[0] else overturned(filled)
+    piece_kg = mass_kg(water) / cylinder.segments
+    if kg < _DROP_SHARE * piece_kg:
+        # A drop is mixed with the lowest layer before long: it is not worth a segment.
+        layer, above = split_mass(water, min(piece_kg, water[0][0]))
+        filled: Column = [mixed(layer[0], kg, cold), *above]
+    else:
+        filled = laid_under(water, kg, cold, piece_kg)
+    return filled if filled[0][1] <= filled[1][1] else overturned(filled)
 
 
 def _loop_cooled(
@@ -805,10 +867,10 @@ def _loop_cooled(
 ) -> Column:
     """The loop's water nears the ambient temperature exponentially."""
     ambient = enthalpy_kj_per_kg(ambient_c)
-    kj_per_k = float(loop.mass.sum()) * specific_heat_kj_per_kgk(ambient_c)
+    kj_per_k = mass_kg(loop) * specific_heat_kj_per_kgk(ambient_c)
     kept = math.exp(-cylinder.loop_loss_w_per_k * step_s / 1000 / kj_per_k)
-    cooled = Column(loop.mass, ambient + (loop.enthalpy - ambient) * kept)
-    tally.loop_loss_kj += loop.heat() - cooled.heat()
+    cooled = [segment(part[0], ambient + (part[1] - ambient) * kept) for part in loop]
+    tally.loop_loss_kj += heat_kj(loop) - heat_kj(cooled)
     return cooled
 
 

@@ -1,93 +1,92 @@
 """A column of water as segments of fixed mass: cut, add, mix, warm, overturn, read out.
 
+A segment is (mass in kg, enthalpy in kJ/kg, volume in L, temperature in degC); the last two
+follow from the first two and are kept because they are asked for so often. A column is a
+sequence of them from the bottom up and is never changed: every function gives a new list, or
+the column itself when there was nothing to do. There are so few segments, and an event touches
+so few of them, that plain tuples are several times as fast as arrays.
+
 Everything here keeps mass and enthalpy; what leaves or enters is handed back to the caller.
-Columns run from the bottom up. Water is taken to be lighter the warmer it is, also below 4 degC.
+Water is taken to be lighter the warmer it is, also below 4 degC.
 """
 
 from __future__ import annotations
 
 import math
-from typing import NamedTuple
+from bisect import bisect_right
+from collections.abc import Iterable, Sequence
+from itertools import accumulate, pairwise
 
 import numpy as np
 
-from service.cylinder.water import Floats, temperature_c, volume_l_per_kg
+from service.cylinder.water import Floats, temperature_c, volume_and_temperature
 
-MOST_SEGMENTS = 1.4  # times the nominal number, before neighbours are merged
+Segment = tuple[float, float, float, float]
+Column = Sequence[Segment]
+
+MOST_SEGMENTS = 1.4  # times the nominal number, above which neighbours are merged
+FEWEST_SEGMENTS = 0.25  # times it, below which nothing is
+_CRUMB_SHARE = 0.05  # of a nominal segment
+HARMLESS = 0.02  # (kJ/kg)2 of variance that a merge may take from a nominal segment
+ALIKE = 2.0  # kJ/kg: a gradient smaller than this between neighbours lets them grow
 _SAME_KJ_PER_KG = 0.1  # about 25 mK: water this alike is one segment
 _LEVEL_KJ_PER_KG = 1e-9  # water this alike is level, whatever rounding says
 _SLIVER_KG = 1e-9  # what rounding leaves of a segment goes with the larger part
-_CRUMB_SHARE = 1e-6
-_LARGEST = 2.0
 _JUMP_KJ_PER_KG = 42.0  # 10 K
 _FACE_KG = 1e-5  # a cut this close to a segment's face uses the face
 
-
-class Column(NamedTuple):
-    """Segments from the bottom up: mass in kg and enthalpy in kJ/kg, each of shape (n,)."""
-
-    mass: Floats
-    enthalpy: Floats
-
-    def volumes(self) -> Floats:
-        """Volume of each segment in L."""
-        return self.mass * volume_l_per_kg(self.enthalpy)
-
-    def temperatures(self) -> Floats:
-        """Temperature of each segment in degC."""
-        return temperature_c(self.enthalpy)
-
-    def heat(self) -> float:
-        """Enthalpy of the whole in kJ."""
-        return float(self.mass @ self.enthalpy)
-
-    def flipped(self) -> Column:
-        """The column upside down."""
-        return Column(self.mass[::-1], self.enthalpy[::-1])
-
-    def over(self, lower: Column) -> Column:
-        """This column standing on another."""
-        return Column(
-            np.concatenate((lower.mass, self.mass)),
-            np.concatenate((lower.enthalpy, self.enthalpy)),
-        )
+_KG, _LITRES = 0, 2  # places in a segment
 
 
-NOTHING = Column(np.zeros(0), np.zeros(0))
+def segment(kg: float, enthalpy: float) -> Segment:
+    """Water of this mass and enthalpy."""
+    l_per_kg, t_c = volume_and_temperature(enthalpy)
+    return kg, enthalpy, kg * l_per_kg, t_c
+
+
+def mass_kg(column: Column) -> float:
+    """Mass of the whole in kg."""
+    return sum([part[0] for part in column])
+
+
+def litres(column: Column) -> float:
+    """Volume of the whole in L."""
+    return sum([part[2] for part in column])
+
+
+def heat_kj(column: Column) -> float:
+    """Enthalpy of the whole in kJ."""
+    return sum([kg * enthalpy for kg, enthalpy, _, _ in column])
 
 
 # --- cutting -------------------------------------------------------------------------------
 
 
 def split_mass(column: Column, kg: float) -> tuple[Column, Column]:
-    """Cut ``kg`` off the bottom: (what was cut off, the rest)."""
-    return _split_after(column, np.cumsum(column.mass), kg)
+    """Cut ``kg`` off the front: (what was cut off, the rest)."""
+    return _split(column, kg, _KG)
 
 
 def split_volume(column: Column, litres: float) -> tuple[Column, Column]:
-    """Cut ``litres`` off the bottom: (what was cut off, the rest)."""
-    return _split_after(column, np.cumsum(column.volumes()), litres)
+    """Cut ``litres`` off the front: (what was cut off, the rest)."""
+    return _split(column, litres, _LITRES)
 
 
-def _split_after(column: Column, edges: Floats, amount: float) -> tuple[Column, Column]:
-    """Cut where the running sum ``edges`` reaches ``amount``."""
-    mass, enthalpy = column
-    k = int(edges.searchsorted(amount))
-    if k >= len(mass):
-        return column, NOTHING
-    before = float(edges[k - 1]) if k else 0.0
-    whole = float(mass[k])
-    lower_kg = whole * (amount - before) / (float(edges[k]) - before)
-    if lower_kg <= _SLIVER_KG:
-        return Column(mass[:k], enthalpy[:k]), Column(mass[k:], enthalpy[k:])
-    if whole - lower_kg <= _SLIVER_KG:
-        k += 1
-        return Column(mass[:k], enthalpy[:k]), Column(mass[k:], enthalpy[k:])
-    lower = mass[: k + 1].copy()
-    upper = mass[k:].copy()
-    lower[-1] = lower_kg
-    upper[0] = whole - lower_kg
-    return Column(lower, enthalpy[: k + 1]), Column(upper, enthalpy[k:])
+def _split(column: Column, amount: float, place: int) -> tuple[Column, Column]:
+    for k, part in enumerate(column):
+        if part[place] > amount:
+            kg, enthalpy = part[0], part[1]
+            cut_kg = kg * amount / part[place]
+            if cut_kg <= _SLIVER_KG:
+                return column[:k], column[k:]
+            if kg - cut_kg <= _SLIVER_KG:
+                return column[: k + 1], column[k + 1 :]
+            return (
+                [*column[:k], segment(cut_kg, enthalpy)],
+                [segment(kg - cut_kg, enthalpy), *column[k + 1 :]],
+            )
+        amount -= part[place]
+    return column, []
 
 
 def cut_at(column: Column, below_l: float) -> tuple[Column, int]:
@@ -96,59 +95,58 @@ def cut_at(column: Column, below_l: float) -> tuple[Column, int]:
     What the face cuts off a segment joins the next one below if that is alike, so that a face
     which the water creeps past does not leave a trail of crumbs.
     """
-    mass, enthalpy = column
-    edges = np.cumsum(column.volumes())
-    k = int(edges.searchsorted(below_l))
-    if k >= len(mass):
-        return column, len(mass)
-    start_l = float(edges[k - 1]) if k else 0.0
-    share = (below_l - start_l) / (float(edges[k]) - start_l)
-    whole = float(mass[k])
-    if whole * share < _FACE_KG:
+    k = 0
+    while k < len(column) and column[k][2] < below_l:
+        below_l -= column[k][2]
+        k += 1
+    if k == len(column):
         return column, k
-    if whole * (1 - share) < _FACE_KG:
+    kg, enthalpy, volume_l, _ = column[k]
+    below_kg = kg * below_l / volume_l
+    if below_kg < _FACE_KG:
+        return column, k
+    if kg - below_kg < _FACE_KG:
         return column, k + 1
-    below_kg = whole * share
-    if k and abs(float(enthalpy[k] - enthalpy[k - 1])) < _SAME_KJ_PER_KG:
-        mass, enthalpy = mass.copy(), enthalpy.copy()
-        joined = float(mass[k - 1]) + below_kg
-        enthalpy[k - 1] += (enthalpy[k] - enthalpy[k - 1]) * (below_kg / joined)
-        mass[k - 1] = joined
-        mass[k] = whole - below_kg
-        return Column(mass, enthalpy), k
-    cut = np.array((below_kg, whole - below_kg))
-    return (
-        Column(
-            np.concatenate((mass[:k], cut, mass[k + 1 :])),
-            np.concatenate((enthalpy[: k + 1], enthalpy[k:])),
-        ),
-        k + 1,
-    )
+    upper = segment(kg - below_kg, enthalpy)
+    if k and abs(enthalpy - column[k - 1][1]) < _SAME_KJ_PER_KG:
+        return [*column[: k - 1], mixed(column[k - 1], below_kg, enthalpy), upper,
+                *column[k + 1 :]], k  # fmt: skip
+    return [*column[:k], segment(below_kg, enthalpy), upper, *column[k + 1 :]], k + 1
+
+
+def alike_enough(kg: float, difference: float, piece_kg: float) -> bool:
+    """Whether mixing ``kg`` into water that differs by so many kJ/kg does no harm.
+
+    Crumbs count as larger than they are: what one does not, thousands of them may.
+    """
+    return max(kg, _CRUMB_SHARE * piece_kg) * difference * difference < HARMLESS * piece_kg
+
+
+def mixed(part: Segment, kg: float, enthalpy: float) -> Segment:
+    """A segment with more water mixed into it."""
+    whole = part[0] + kg
+    return segment(whole, part[1] + (enthalpy - part[1]) * (kg / whole))
 
 
 # --- adding --------------------------------------------------------------------------------
 
 
-def plug(kg: float, enthalpy: float, piece_kg: float) -> Column:
+def plug(kg: float, enthalpy: float, piece_kg: float) -> list[Segment]:
     """Water of one temperature in equal pieces of at most ``piece_kg``."""
     pieces = max(1, math.ceil(kg / piece_kg - 1e-9))
-    return Column(np.full(pieces, kg / pieces), np.full(pieces, enthalpy))
+    return [segment(kg / pieces, enthalpy)] * pieces
 
 
 def laid_under(column: Column, kg: float, enthalpy: float, piece_kg: float) -> Column:
     """Lay water of one temperature under a column, filling up a lowest segment that is alike."""
-    if len(column.mass) and abs(float(column.enthalpy[0]) - enthalpy) < _SAME_KJ_PER_KG:
-        first = float(column.mass[0])
-        room = min(kg, piece_kg - first)
+    if column and abs(column[0][1] - enthalpy) < _SAME_KJ_PER_KG:
+        room = min(kg, piece_kg - column[0][0])
         if room > 0:
-            mass, mixed = column.mass.copy(), column.enthalpy.copy()
-            mixed[0] = (first * float(mixed[0]) + room * enthalpy) / (first + room)
-            mass[0] = first + room
-            column = Column(mass, mixed)
+            column = [mixed(column[0], room, enthalpy), *column[1:]]
             kg -= room
     if kg <= 0:
         return column
-    return column.over(plug(kg, enthalpy, piece_kg))
+    return [*plug(kg, enthalpy, piece_kg), *column]
 
 
 def entered_under(
@@ -161,54 +159,49 @@ def entered_under(
     only serve to give the water that leaves the zone its shape and any number of them gives the
     same zone. With ``zone_kg`` 0 the water enters as a plug.
     """
-    parts = list(zip(entering.mass.tolist(), entering.enthalpy.tolist(), strict=True))
     if zone_kg <= 0:
-        for kg, enthalpy in parts:
-            column = laid_under(column, kg, enthalpy, piece_kg)
+        for part in entering:
+            column = laid_under(column, part[0], part[1], piece_kg)
         return column
-    if zone_kg < float(column.mass.sum()) * (1 - 1e-9):
-        zone, above = split_mass(column, zone_kg)
-    else:
-        zone, above = column, NOTHING
-    tank_kg = float(zone.mass.sum()) / tanks
+    zone, above = split_mass(column, zone_kg)
+    tank_kg = mass_kg(zone) / tanks
     held = _levelled(zone, tanks)
-    for kg, enthalpy in parts:
+    for kg, enthalpy, _, _ in entering:
         pieces = max(1, math.ceil(kg / min(0.5 * piece_kg, tank_kg)))
         each = kg / pieces
+        answer = _cascade(tanks, each / tank_kg)
         excess = held - enthalpy
-        if tanks == 1:
-            kept = math.exp(-each / tank_kg)
-            left = enthalpy + excess[0] * (1 - kept) * tank_kg / each * kept ** np.arange(pieces)
-            excess = excess * kept**pieces
-        else:
-            answer = _cascade(tanks, each / tank_kg)
-            left = np.empty(pieces)
-            for k in range(pieces):
-                after = answer @ excess
-                left[k] = enthalpy + tank_kg / each * float((excess - after).sum())
-                excess = after
+        left = []
+        for _ in range(pieces):
+            after = answer * excess if tanks == 1 else np.convolve(answer, excess)[:tanks]
+            gone = float(excess.sum() - after.sum()) * tank_kg / each
+            left.append(segment(each, enthalpy + gone))
+            excess = after
         held = enthalpy + excess
-        above = above.over(Column(np.full(pieces, each), left[::-1]))
-    return above.over(Column(np.full(tanks, tank_kg), held))
+        above = [*left[::-1], *above]
+    return [*[segment(tank_kg, h) for h in held.tolist()], *above]
 
 
 def _cascade(tanks: int, x: float) -> Floats:
-    """What tanks in series keep of their excess after ``x`` tank masses of inflow."""
-    poisson = np.exp(-x + np.arange(tanks) * math.log(x) - _LOG_FACTORIAL[:tanks])
-    lag = np.subtract.outer(np.arange(tanks), np.arange(tanks))
-    answer: Floats = np.where(lag >= 0, poisson[np.abs(lag)], 0.0)
-    return answer
+    """What a tank keeps and passes on to the next ones after ``x`` tank masses of inflow."""
+    if tanks == 1:
+        return np.array([math.exp(-x)])
+    passed: Floats = np.exp(math.log(x) * _COUNT[:tanks] - _LOG_FACTORIAL[:tanks] - x)
+    return passed
 
 
+_COUNT = np.arange(1000.0)
 _LOG_FACTORIAL = np.array([math.lgamma(k + 1) for k in range(1000)])
 
 
 def _levelled(column: Column, tanks: int) -> Floats:
     """Mean enthalpies of ``tanks`` equal shares of a column."""
     if tanks == 1:
-        return np.array([column.heat() / float(column.mass.sum())])
-    edges = np.concatenate(([0.0], np.cumsum(column.mass)))
-    heat = np.concatenate(([0.0], np.cumsum(column.mass * column.enthalpy)))
+        return np.array([heat_kj(column) / mass_kg(column)])
+    rows = np.array(column)
+    edges, heat = np.zeros(len(rows) + 1), np.zeros(len(rows) + 1)
+    rows[:, 0].cumsum(out=edges[1:])
+    (rows[:, 0] * rows[:, 1]).cumsum(out=heat[1:])
     at = np.interp(np.linspace(0.0, edges[-1], tanks + 1), edges, heat)
     means: Floats = np.diff(at) / (edges[-1] / tanks)
     return means
@@ -217,25 +210,34 @@ def _levelled(column: Column, tanks: int) -> Floats:
 # --- warming and mixing --------------------------------------------------------------------
 
 
-def poured(column: Column, foot: int, heat_kj: float, highest: float) -> tuple[Column, float]:
+def warmed(column: Column, heat: Iterable[float]) -> list[Segment]:
+    """The column with so much heat in kJ put into each segment."""
+    return [
+        segment(part[0], part[1] + kj / part[0]) if kj else part
+        for part, kj in zip(column, heat, strict=True)
+    ]
+
+
+def poured(column: Column, foot: int, heat: float, highest: float) -> tuple[Column, float]:
     """Warm a stable column from segment ``foot`` up: (column, heat taken up in kJ).
 
     Water warmed at a foot rises and mixes with all that is cooler above it, which fills the
     coldest water up first, like a basin. No water gets above the enthalpy ``highest``.
     """
-    mass, enthalpy = column.mass[foot:], column.enthalpy[foot:]
-    room = float(mass @ np.maximum(highest - enthalpy, 0.0))
-    heat_kj = min(heat_kj, room)
-    if heat_kj <= 0:
+    room = sum([kg * (highest - h) for kg, h, _, _ in column[foot:] if h < highest])
+    heat = min(heat, room)
+    if heat <= 0:
         return column, 0.0
-    # The level that the lowest k segments reach together; it stops at the first one above it.
-    level = (np.cumsum(mass * enthalpy) + heat_kj) / np.cumsum(mass)
-    k = int(np.argmax(level[:-1] <= enthalpy[1:])) if len(mass) > 1 else 0
-    if len(mass) > 1 and not level[k] <= enthalpy[k + 1]:
-        k = len(mass) - 1
-    filled = column.enthalpy.copy()
-    filled[foot : foot + k + 1] = level[k]
-    return Column(column.mass, filled), heat_kj
+    # The level that the lowest segments reach together; it stops at the first one above it.
+    kg = kj = level = 0.0
+    end = foot
+    while end < len(column) and (end == foot or level > column[end][1]):
+        kg += column[end][0]
+        kj += column[end][0] * column[end][1]
+        level = (kj + heat) / kg
+        end += 1
+    filled = [segment(part[0], level) for part in column[foot:end]]
+    return [*column[:foot], *filled, *column[end:]], heat
 
 
 def overturned(column: Column) -> Column:
@@ -244,140 +246,214 @@ def overturned(column: Column) -> Column:
     Pooling adjacent violators (Barlow and others: Statistical Inference under Order
     Restrictions, 1972) is the mixing that buoyancy forces and no more.
     """
-    mass, enthalpy = column
-    falls = np.flatnonzero(enthalpy[1:] < enthalpy[:-1] - _LEVEL_KJ_PER_KG)
-    if not len(falls):
-        return column
-    m, h = mass.tolist(), enthalpy.tolist()
-    n = len(m)
-    k = int(falls[0])
-    while k < n - 1:
-        if h[k + 1] >= h[k] - _LEVEL_KJ_PER_KG:
-            k += 1
-            continue
-        low, high = k, k + 2
-        kg = m[k] + m[k + 1]
-        kj = m[k] * h[k] + m[k + 1] * h[k + 1]
-        while True:
-            if low > 0 and h[low - 1] * kg > kj:
-                low -= 1
-                kg += m[low]
-                kj += m[low] * h[low]
-            elif high < n and h[high] * kg < kj:
-                kg += m[high]
-                kj += m[high] * h[high]
-                high += 1
-            else:
-                break
-        h[low:high] = [kj / kg] * (high - low)
-        k = high - 1
-    return Column(mass, np.array(h))
-
-
-def thinned(column: Column, nominal: int) -> Column:
-    """Merge neighbours, least harm first, when there are more than 1.4 times ``nominal``.
-
-    Harm is the variance of enthalpy that a merge takes away. No merge makes a segment larger
-    than twice the nominal size, so that the column stays resolved. Crumbs below
-    a thousandth of the nominal size always go.
-    """
-    piece_kg = float(column.mass.sum()) / nominal
-    while len(column.mass) > 1 and column.mass.min() < _CRUMB_SHARE * piece_kg:
-        column = merged_into_neighbour(column, int(column.mass.argmin()))
-    if len(column.mass) <= MOST_SEGMENTS * nominal:
-        return column
-    while len(column.mass) > int(MOST_SEGMENTS * nominal) - 2:
-        mass, enthalpy = column
-        both = mass[:-1] + mass[1:]
-        harm = mass[:-1] * mass[1:] / both * (enthalpy[1:] - enthalpy[:-1]) ** 2
-        harm[both > _LARGEST * piece_kg] = np.inf
-        k = int(harm.argmin())
-        if harm[k] == np.inf:
-            break
-        column = _merged(column, k)
+    for k, (lower, upper) in enumerate(pairwise(column)):
+        if upper[1] < lower[1] - _LEVEL_KJ_PER_KG:
+            return _pooled(column, k)
     return column
 
 
-def refined(column: Column, nominal: int) -> Column:
-    """Divide segments at a sharp front, finer towards it, so that conduction finds its gradient.
+def _pooled(column: Column, k: int) -> Column:
+    """The column with what is unstable from ``k`` up mixed."""
+    new = list(column)
+    n = len(new)
+    while k < n - 1:
+        if new[k + 1][1] >= new[k][1] - _LEVEL_KJ_PER_KG:
+            k += 1
+            continue
+        low, high = k, k + 2
+        kg = new[k][0] + new[k + 1][0]
+        kj = new[k][0] * new[k][1] + new[k + 1][0] * new[k + 1][1]
+        while True:
+            if low > 0 and new[low - 1][1] * kg > kj:
+                low -= 1
+                kg += new[low][0]
+                kj += new[low][0] * new[low][1]
+            elif high < n and new[high][1] * kg < kj:
+                kg += new[high][0]
+                kj += new[high][0] * new[high][1]
+                high += 1
+            else:
+                break
+        new[low:high] = [segment(part[0], kj / kg) for part in new[low:high]]
+        k = high - 1
+    return new
 
-    Next to a jump of more than 10 K the segments start at half the nominal size, above 20 K at
-    a quarter, above 40 K at an eighth, and double away from it.
+
+def thinned(column: Column, nominal: int, *, idle: bool = True) -> Column:
+    """Merge neighbours that are alike, and others, least harm first, when there are many.
+
+    Harm is the variance of enthalpy that a merge takes away. Alike segments grow to twice what
+    their neighbours are, so that uniform water is held in few large ones that get smaller
+    towards a gradient; others to twice the nominal size. Not ``idle`` only merges when there
+    are many: what stands still at a heater's foot or an inlet's edge would else be mixed with
+    what has just passed it, again at every step.
     """
-    mass, enthalpy = column
-    jumps = np.abs(np.diff(enthalpy))
-    if not (jumps > _JUMP_KJ_PER_KG).any():
+    most = MOST_SEGMENTS * nominal
+    if len(column) <= (FEWEST_SEGMENTS * nominal if idle else most):
         return column
-    piece_kg = float(mass.sum()) / nominal
-    kgs, counts = mass.tolist(), [1] * len(mass)
+    piece_kg = mass_kg(column) / nominal
+    new = list(column)
+    harms = [_harm(new, k, piece_kg) for k in range(len(new) - 1)]
+    if len(new) > most:
+        most -= 2
+    least = min(harms)
+    while (idle and least <= 0.0) or (len(new) > most and least < math.inf):
+        k = harms.index(least)
+        new[k : k + 2] = [mixed(new[k], new[k + 1][0], new[k + 1][1])]
+        del harms[k]
+        if not harms:
+            break
+        for j in range(max(k - 2, 0), min(k + 2, len(harms))):
+            harms[j] = _harm(new, j, piece_kg)
+        least = min(harms)
+    return new
+
+
+def _harm(column: Column, k: int, piece_kg: float) -> float:
+    """Variance of enthalpy that merging ``k`` and ``k + 1`` takes away, 0 if alike.
+
+    Infinite when the two would be too large together.
+    """
+    lower_kg, lower, _, _ = column[k]
+    upper_kg, upper, _, _ = column[k + 1]
+    both_kg = lower_kg + upper_kg
+    harm = lower_kg * upper_kg / both_kg * (upper - lower) ** 2
+    alike = alike_enough(min(lower_kg, upper_kg), upper - lower, piece_kg)
+    if alike and both_kg > piece_kg:
+        for j in (k - 1, k + 2):
+            if 0 <= j < len(column):
+                beside = column[j]
+                if both_kg > 2 * beside[0] or abs(beside[1] - lower) > ALIKE:
+                    alike = False
+    if alike:
+        return 0.0
+    if both_kg > 2 * piece_kg:
+        return math.inf
+    return harm
+
+
+def refined(column: Column, nominal: int) -> Column:
+    """Divide segments at a front, finer towards it, so that conduction finds its gradient.
+
+    Next to water that is not alike segments have the nominal size at most, next to a jump of
+    more than 10 K half of it, above 20 K a quarter, above 40 K an eighth; they double away
+    from it.
+    """
+    jumps = [k for k, (lower, upper) in enumerate(pairwise(column)) if upper[1] - lower[1] > ALIKE]
+    if not jumps:
+        return column
+    piece_kg = mass_kg(column) / nominal
+    new = list(column)
     # From the top down, so that what is still to do keeps its place.
-    for k in np.flatnonzero(jumps > _JUMP_KJ_PER_KG).tolist()[::-1]:
-        finest_kg = piece_kg / 2 ** min(3, math.ceil(math.log2(jumps[k] / _JUMP_KJ_PER_KG)))
-        above, below = _graded(kgs[k + 1], finest_kg), _graded(kgs[k], finest_kg)
-        kgs[k : k + 2] = below[::-1] + above
-        counts[k + 1] += len(above) - 1
-        counts[k] += len(below) - 1
-    if len(kgs) == len(mass):
-        return column
-    return Column(np.array(kgs), np.repeat(enthalpy, counts))
+    for k in reversed(jumps):
+        lower, upper = new[k], new[k + 1]
+        finest_kg = piece_kg
+        if (jump := upper[1] - lower[1]) > _JUMP_KJ_PER_KG:
+            finest_kg /= 2 ** min(3, math.ceil(math.log2(jump / _JUMP_KJ_PER_KG)))
+        if upper[0] > 1.5 * finest_kg or lower[0] > 1.5 * finest_kg:
+            new[k : k + 2] = [*_graded(lower, finest_kg)[::-1], *_graded(upper, finest_kg)]
+    return new
 
 
-def _graded(kg: float, finest_kg: float) -> list[float]:
-    """Cut a mass into pieces that double from ``finest_kg``; the last takes what is left."""
-    parts: list[float] = []
+def _graded(part: Segment, finest_kg: float) -> list[Segment]:
+    """Cut a segment into pieces that double from ``finest_kg``; the last takes what is left."""
+    kg, enthalpy = part[:2]
+    parts: list[Segment] = []
     size = finest_kg
     while kg > 1.5 * size:
-        parts.append(size)
+        parts.append(segment(size, enthalpy))
         kg -= size
         if len(parts) > 1:
             size *= 2
-    parts.append(kg)
+    parts.append(segment(kg, enthalpy))
     return parts
 
 
 def merged_into_neighbour(column: Column, k: int) -> Column:
     """The column with segment ``k`` merged with that neighbour which it resembles more."""
-    h = column.enthalpy
-    last = len(h) - 1
-    if k == last or (k > 0 and abs(h[k] - h[k - 1]) < abs(h[k + 1] - h[k])):
+    last = len(column) - 1
+    here = column[k][1]
+    if k == last or (k > 0 and abs(here - column[k - 1][1]) < abs(column[k + 1][1] - here)):
         k -= 1
-    return _merged(column, k)
-
-
-def _merged(column: Column, k: int) -> Column:
-    """The column with segments ``k`` and ``k + 1`` made one."""
-    mass, enthalpy = column
-    kg = float(mass[k]) + float(mass[k + 1])
-    mixed = (float(mass[k] * enthalpy[k]) + float(mass[k + 1] * enthalpy[k + 1])) / kg
-    mass = np.concatenate((mass[: k + 1], mass[k + 2 :]))
-    enthalpy = np.concatenate((enthalpy[: k + 1], enthalpy[k + 2 :]))
-    mass[k], enthalpy[k] = kg, mixed
-    return Column(mass, enthalpy)
+    joined = mixed(column[k], column[k + 1][0], column[k + 1][1])
+    return [*column[:k], joined, *column[k + 2 :]]
 
 
 def joined_alike(column: Column) -> Column:
     """One segment for each run of water that is alike."""
-    if len(column.mass) < 2:
-        return column
-    differs = np.abs(np.diff(column.enthalpy)) > _SAME_KJ_PER_KG
-    if differs.all():
-        return column
-    first = np.flatnonzero(np.concatenate(([True], differs)))
-    kg = np.add.reduceat(column.mass, first)
-    return Column(kg, np.add.reduceat(column.mass * column.enthalpy, first) / kg)
+    new: list[Segment] = []
+    for part in column:
+        if new and abs(part[1] - new[-1][1]) <= _SAME_KJ_PER_KG:
+            new[-1] = mixed(new[-1], part[0], part[1])
+        else:
+            new.append(part)
+    return new
 
 
 # --- reading out ---------------------------------------------------------------------------
 
 
 def means_between(column: Column, low: Floats, high: Floats) -> Floats:
-    """Mean enthalpy between pairs of levels (shares of the volume), shape as ``low``."""
-    n = len(column.mass)
-    edges, kg, kj = np.zeros(n + 1), np.zeros(n + 1), np.zeros(n + 1)
-    np.cumsum(column.volumes(), out=edges[1:])
-    np.cumsum(column.mass, out=kg[1:])
-    np.cumsum(column.mass * column.enthalpy, out=kj[1:])
-    low, high = low * edges[-1], high * edges[-1]
-    heat = np.interp(high, edges, kj) - np.interp(low, edges, kj)
-    means: Floats = heat / (np.interp(high, edges, kg) - np.interp(low, edges, kg))
+    """Mean enthalpy between pairs of levels (shares of the volume), shape as ``low``.
+
+    Inside a segment enthalpy runs on towards its neighbours as far as both agree.
+    """
+    rows = np.array(column)
+    n = len(rows)
+    edges, kg, kj = np.zeros((3, n + 1))
+    rows[:, 2].cumsum(out=edges[1:])
+    rows[:, 0].cumsum(out=kg[1:])
+    (rows[:, 0] * rows[:, 1]).cumsum(out=kj[1:])
+    spans = np.array([_span(column, k) for k in range(n)])
+    at = np.concatenate((low, high)) * edges[-1]
+    k = np.minimum(edges.searchsorted(at, side="right") - 1, n - 1)
+    share = (at - edges[k]) / rows[k, 2]
+    part_kg = rows[k, 0] * share
+    heat = kj[k] + part_kg * (rows[k, 1] - 0.5 * spans[k] * (1.0 - share))
+    mass = kg[k] + part_kg
+    split = len(low)
+    means: Floats = (heat[split:] - heat[:split]) / (mass[split:] - mass[:split])
     return means
+
+
+def _span(column: Column, k: int) -> float:
+    """Difference of enthalpy between the faces of a segment.
+
+    It follows the smaller of the slopes to the two neighbours, and is 0 where they disagree in
+    sign or a neighbour is missing (minmod, see LeVeque: Finite Volume Methods for Hyperbolic
+    Problems, section 6.9), which keeps a sharp front sharp and the segment's mean.
+    """
+    if not 0 < k < len(column) - 1:
+        return 0.0
+    _, lower, lower_l, _ = column[k - 1]
+    _, here, here_l, _ = column[k]
+    _, upper, upper_l, _ = column[k + 1]
+    rising = (
+        2 * here_l * min((here - lower) / (lower_l + here_l), (upper - here) / (here_l + upper_l))
+    )
+    return max(rising, 0.0)
+
+
+def temperatures_around(column: Column, levels: Iterable[float], span: float) -> list[float]:
+    """Mean temperatures in degC over a share ``span`` of the volume around each level."""
+    edges = list(accumulate([part[2] for part in column]))
+    whole_l, last = edges[-1], len(column) - 1
+    found = []
+    for level in levels:
+        share = min(max(level - span / 2, 0.0), 1.0 - span)
+        low_l, high_l = share * whole_l, (share + span) * whole_l
+        k = min(bisect_right(edges, low_l), last)
+        kg = kj = 0.0
+        while True:
+            whole_kg, enthalpy, part_l, _ = column[k]
+            below = (low_l - edges[k]) / part_l + 1.0
+            above = min((high_l - edges[k]) / part_l + 1.0, 1.0)
+            part_kg = whole_kg * (above - below)
+            kg += part_kg
+            kj += part_kg * (enthalpy + 0.5 * _span(column, k) * (above + below - 1.0))
+            if edges[k] >= high_l or k == last:
+                break
+            low_l = edges[k]
+            k += 1
+        found.append(temperature_c(kj / kg))
+    return found

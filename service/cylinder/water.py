@@ -13,6 +13,7 @@ Every function takes a float or an array and gives the same back.
 
 from __future__ import annotations
 
+from collections.abc import Iterable
 from typing import TypeVar, overload
 
 import numpy as np
@@ -67,10 +68,16 @@ def specific_heat_kj_per_kgk(t_c: Value) -> Value:
 
 # The way back from enthalpy is read from a table of the polynomials above, close enough that
 # straight lines between its points are within 1e-5 K; one read costs less than a polynomial.
-_TABLE_T: Floats = np.linspace(-20.0, 110.0, 1301)
-_TABLE_H: Floats = enthalpy_kj_per_kg(_TABLE_T)
+# It reaches below freezing because a loop in the cold may be asked to cool that far.
+_STEPS_PER_KJ_PER_KG = 2.0
+_LOWEST_KJ_PER_KG = float(int(enthalpy_kj_per_kg(-62.0)))
+_TABLE_H: Floats = np.arange(_LOWEST_KJ_PER_KG, enthalpy_kj_per_kg(115.0), 0.5)
+_FINE_T: Floats = np.linspace(-65.0, 120.0, 18501)
+_TABLE_T: Floats = np.interp(_TABLE_H, enthalpy_kj_per_kg(_FINE_T), _FINE_T)
 _TABLE_V: Floats = 1.0 / density_kg_per_l(_TABLE_T)
 _TABLE_C: Floats = specific_heat_kj_per_kgk(_TABLE_T)
+_T, _V, _C = _TABLE_T.tolist(), _TABLE_V.tolist(), _TABLE_C.tolist()
+_T_RISE, _V_RISE = np.diff(_TABLE_T).tolist(), np.diff(_TABLE_V).tolist()
 
 
 @overload
@@ -81,6 +88,23 @@ def temperature_c(enthalpy: float | Floats) -> float | Floats:
     """Temperature in degC of water with this enthalpy in kJ/kg."""
     t_c = np.interp(enthalpy, _TABLE_H, _TABLE_T)
     return t_c if isinstance(enthalpy, np.ndarray) else float(t_c)
+
+
+def volume_and_temperature(enthalpy: float) -> tuple[float, float]:
+    """Litres per kg and temperature in degC of water with this enthalpy in kJ/kg.
+
+    The same table as ``temperature_c`` and ``volume_l_per_kg``, for one value at a time.
+    """
+    place = (enthalpy - _LOWEST_KJ_PER_KG) * _STEPS_PER_KJ_PER_KG
+    k = int(place)
+    beyond = place - k
+    return _V[k] + beyond * _V_RISE[k], _T[k] + beyond * _T_RISE[k]
+
+
+def capacities_kj_per_k(segments: Iterable[tuple[float, float, float, float]]) -> list[float]:
+    """Heat capacity in kJ/K of segments of water, each (kg, kJ/kg, L, degC)."""
+    table, lowest, steps = _C, _LOWEST_KJ_PER_KG, _STEPS_PER_KJ_PER_KG
+    return [kg * table[int((enthalpy - lowest) * steps)] for kg, enthalpy, _, _ in segments]
 
 
 def volume_l_per_kg(enthalpy: Floats) -> Floats:

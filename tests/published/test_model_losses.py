@@ -35,7 +35,7 @@ def test_a_store_cools_exponentially(hours: int, expected_c: float, steps: int) 
     mean = float(profile(cylinder, state, 1)[0])
     assert mean == pytest.approx(expected_c, abs=0.13)
     # The closed form with the heat capacity that water has at these temperatures: 4.183 kJ/kgK.
-    capacity = float(state.water.mass.sum()) * 4183.5
+    capacity = float(state.masses_kg.sum()) * 4183.5
     exact = 20 + 40 * math.exp(-1.911 * hours * 3600 / capacity)
     assert mean == pytest.approx(exact, abs=0.02)
     assert lost == pytest.approx(capacity * (60 - exact) / 3.6e6, rel=3e-3)

@@ -117,7 +117,7 @@ def test_the_loop_cools_to_ambient_and_is_counted() -> None:
     cylinder = replace(CYLINDER, loop_l=3.0, loop_loss_w_per_k=1.0)
     state = start(cylinder, 55.0, loop_c=50.0)
     after, flows = advance(cylinder, state, Drive(ambient_c=20.0), 24 * 3600.0)
-    assert after.loop.temperatures()[0] == pytest.approx(20.1, abs=0.2)
+    assert after.loop_c[0] == pytest.approx(20.1, abs=0.2)
     assert flows.loop_loss_kwh == pytest.approx(3.0 * 30 * 1.163e-3, rel=0.02)
 
 
