@@ -211,11 +211,11 @@ DETECTORS: tuple[Detector, ...] = (
     Detector(
         "probe_wrong_height",
         "a probe at another height than stated",
-        "it fits another height clearly better, by the model of the cylinder, for three days",
+        "it fits another height clearly better, by the model of the cylinder, for two weeks",
         "warning",
-        259_200.0,
-        3600.0,
         14 * DAY_S,
+        3600.0,
+        21 * DAY_S,
     ),
     Detector(
         "signal_stale",

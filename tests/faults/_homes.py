@@ -59,7 +59,10 @@ def settings_of(kind: str, loop: bool = False) -> HomeSettings:
             "tariff": control_plant.CHEAP_NIGHT,
             "occupants": people,
             "reserve_tenths": 3,
-            "replan_every_slots": 12,  # plans are not what is looked at here, and cost most
+            # Plans are not what is looked at here, and cost most: coarser and fewer than usual.
+            "replan_every_slots": 12,
+            "slot_minutes": 60,
+            "horizon_h": 24,
         },
         **plain,
     )

@@ -62,6 +62,8 @@ def run(long: bool) -> Outcome:
                     broken = f"home {seed}, message {storm.sent}: {error}"
                 seen += storm.count + storm.never.seen
                 storm.close()
+            if long:
+                print(f"home {seed}: {storm.sent} messages", flush=True)
             if broken:
                 break
     finally:
@@ -286,7 +288,7 @@ class Storm:
         chance = self.chance
         while self.sent < messages:
             self._change_kind()
-            batch = min(1 + int(chance.expovariate(0.12)), messages - self.sent)
+            batch = min(1 + int(chance.expovariate(0.04)), messages - self.sent)
             self._pass(batch * chance.expovariate(1 / 2.0))
             for _ in range(batch):
                 self._message()
@@ -355,7 +357,7 @@ class Storm:
     def _made(self) -> tuple[str, bytes, bool, bytes | None]:
         chance = self.chance
         dice = chance.random()
-        if dice < 0.01:
+        if dice < 0.005:
             return "ladle/home/wish", self._wish(), chance.random() < 0.1, chance.randbytes(4)
         if dice < 0.015:
             return PRICES, self._prices(), chance.random() < 0.3, None
