@@ -17,18 +17,19 @@ from itertools import pairwise
 from service.cylinder.geometry import Cylinder
 from service.cylinder.segments import (
     Column,
+    Segment,
     heat_kj,
     mass_kg,
     merged_into_neighbour,
     segment,
 )
-from service.cylinder.water import capacities_kj_per_k
+from service.cylinder.water import capacities_kj_per_k, segments_of
 
 _STIFF = 20.0  # decays of a segment in a step above which it is looked at as a crumb
 _CRUMB_SHARE = 0.1  # of a nominal segment
 _CRUMB_KJ_PER_KG = 0.1  # a merge that changes its neighbour by less than 0.025 K is no harm
 _FINEST_SHARE = 1 / 8  # of a nominal segment: distance left inside water that is kept mixed
-_VISIBLE = 0.05  # of a nominal segment's diffusion time: as far as one trapezoidal step goes
+_VISIBLE = 0.1  # of a nominal segment's diffusion time: as far as one trapezoidal step goes
 _MOST_STEPS = 4  # trapezoidal steps that cost less than the poles below
 
 # Poles p and weights c of phi(z) = (1 - exp(-z)) / z, taken with their conjugates, chosen so that
@@ -56,20 +57,18 @@ def relaxed(
     taking heat from what it touches.
     """
     if stirred is None:
-        if step_s > 0:
-            column = without_crumbs(cylinder, column, step_s)
-        rises, lost_kj = _spread(cylinder, column, ambient_c, step_s, None)
-    else:
-        first, end = stirred
-        run = column[first:end]
-        kg = mass_kg(run)
-        pool = segment(kg, heat_kj(run) / kg)
-        whole = [*column[:first], pool, *column[end:]]
-        rises, lost_kj = _spread(cylinder, whole, ambient_c, step_s, first)
-        rises[first : first + 1] = [rises[first]] * (end - first)
-    return [
-        segment(part[0], part[1] + rise) for part, rise in zip(column, rises, strict=True)
-    ], lost_kj
+        column = without_crumbs(cylinder, column, step_s)
+        return _spread(cylinder, column, ambient_c, step_s)
+    first, end = stirred
+    run = column[first:end]
+    kg = mass_kg(run)
+    pool = segment(kg, heat_kj(run) / kg)
+    spread, lost_kj = _spread(
+        cylinder, [*column[:first], pool, *column[end:]], ambient_c, step_s, first
+    )
+    rise = spread[first][1] - pool[1]
+    warmer = [segment(part[0], part[1] + rise) for part in run]
+    return [*spread[:first], *warmer, *spread[first + 1 :]], lost_kj
 
 
 def without_crumbs(cylinder: Cylinder, column: Column, step_s: float) -> Column:
@@ -104,95 +103,95 @@ def _spread(
     column: Column,
     ambient_c: float,
     step_s: float,
-    stirred: int | None,
-) -> tuple[list[float], float]:
-    """Rise of each segment's enthalpy in kJ/kg, and heat lost in kJ."""
-    capacity = capacities_kj_per_k(column)
-    excess = [part[3] - ambient_c for part in column]
-    distance = [part[2] for part in column]
+    stirred: int | None = None,
+) -> tuple[list[Segment], float]:
+    """The column after a step, and heat lost in kJ."""
     bottom, side, top = cylinder.losses_w_per_k
     side_kw = side / (1000.0 * cylinder.volume_l)
-    loss = [side_kw * volume_l for volume_l in distance]
+    loss = [side_kw * part[2] for part in column]
     loss[0] += bottom / 1000.0
     loss[-1] += top / 1000.0
+    capacity = capacities_kj_per_k(column)
+    distance = [part[2] for part in column]
     nominal_l = cylinder.volume_l / cylinder.segments
     if stirred is not None:
         distance[stirred] = _FINEST_SHARE * nominal_l
     coupling = _conductance(cylinder)
     between = [coupling / (a + b) for a, b in pairwise(distance)]
     between.append(0.0)
-    worst = 0.0
-    below = 0.0
-    for g, leak, c in zip(between, loss, capacity, strict=True):
-        rate = (below + g + leak) / c
-        worst = max(worst, rate)
-        below = g
+    fastest = _fastest(capacity, between, loss)
     visible = coupling / (2 * nominal_l) / (4.18 * nominal_l)
-    parts = step_s * max(worst / 2, visible / _VISIBLE)
-    if parts <= _MOST_STEPS:
-        after, integral = _trapezoidal(capacity, between, loss, excess, step_s, 1 + int(parts))
-    else:
-        after, integral = _by_poles(capacity, between, loss, excess, step_s)
-    lost_kj = sum([leak * x for leak, x in zip(loss, integral, strict=True)])
-    rises = [
-        c * (new - old) / part[0]
-        for c, new, old, part in zip(capacity, after, excess, column, strict=True)
-    ]
-    return rises, lost_kj
+    parts = int(step_s * max(fastest / 2, visible / _VISIBLE))
+    lost_kj = 0.0
+    if parts >= _MOST_STEPS:
+        return _by_poles(column, capacity, between, loss, ambient_c, step_s)
+    for _ in range(1 + parts):
+        column, part_kj = _trapezoidal(
+            column, capacity, between, loss, ambient_c, step_s / (1 + parts)
+        )
+        lost_kj += part_kj
+    return list(column), lost_kj
+
+
+def _fastest(capacity: Sequence[float], between: Sequence[float], loss: Sequence[float]) -> float:
+    """Highest rate in 1/s at which a segment alone would decay."""
+    below = 0.0
+    rates = []
+    for g, leak, c in zip(between, loss, capacity, strict=True):
+        rates.append((below + g + leak) / c)
+        below = g
+    return max(rates)
 
 
 def _trapezoidal(
+    column: Column,
     capacity: Sequence[float],
     between: Sequence[float],
     loss: Sequence[float],
-    excess: list[float],
+    ambient_c: float,
     step_s: float,
-    steps: int,
-) -> tuple[list[float], list[float]]:
-    """The state u at the end of equal steps of the trapezoidal rule, and its integral.
+) -> tuple[list[Segment], float]:
+    """One step of the trapezoidal rule: the column, and heat lost in kJ.
 
     Its first half, explicit, keeps between the extremes as long as no segment decays more than
-    twice in a step; its second, implicit, always does.
+    twice in a step; its second, implicit, always does. What is solved for is the mean of both
+    ends, in kelvin above ambient.
     """
-    half_s = 0.5 * step_s / steps
-    kept, passed = [], []  # of the elimination
-    below = carried = 0.0
-    for g, leak, c in zip(between, loss, capacity, strict=True):
+    half_s = 0.5 * step_s
+    solved: list[tuple[float, float]] = []
+    below = share = carried = 0.0
+    for part, g, leak, c in zip(column, between, loss, capacity, strict=True):
         up = half_s * g
-        pivot = 1.0 / (c + half_s * leak + below + up - below * carried)
-        carried = up * pivot
-        kept.append(pivot)
-        passed.append(carried)
+        pivot = 1.0 / (c + half_s * leak + below + up - below * share)
+        carried = (c * (part[3] - ambient_c) + below * carried) * pivot
+        share = up * pivot
+        solved.append((carried, share))
         below = up
-    integral = [0.0] * len(excess)
-    for _ in range(steps):
-        solved = []
-        below = carried = 0.0
-        for g, c, u, pivot in zip(between, capacity, excess, kept, strict=True):
-            carried = (c * u + below * carried) * pivot
-            solved.append(carried)
-            below = half_s * g
-        carried = 0.0
-        middle = []
-        for y, share in zip(reversed(solved), reversed(passed), strict=True):
-            carried = y + share * carried
-            middle.append(carried)
-        middle.reverse()
-        excess = [2.0 * w - u for w, u in zip(middle, excess, strict=True)]
-        integral = [s + 2.0 * half_s * w for s, w in zip(integral, middle, strict=True)]
-    return excess, integral
+    lost = middle = 0.0
+    enthalpies = []
+    solved.reverse()
+    for (carried, share), part, leak, c in zip(
+        solved, reversed(column), reversed(loss), reversed(capacity), strict=True
+    ):
+        middle = carried + share * middle
+        lost += leak * middle
+        enthalpies.append(part[1] + 2.0 * c * (middle + ambient_c - part[3]) / part[0])
+    enthalpies.reverse()
+    return segments_of([part[0] for part in column], enthalpies), lost * step_s
 
 
 def _by_poles(
+    column: Column,
     capacity: Sequence[float],
     between: Sequence[float],
     loss: Sequence[float],
-    excess: Sequence[float],
+    ambient_c: float,
     step_s: float,
-) -> tuple[list[float], list[float]]:
-    """The state u at the end of one step of any length, and its integral, by the poles above."""
+) -> tuple[list[Segment], float]:
+    """One step of any length by the poles above: the column, and heat lost in kJ."""
+    excess = [part[3] - ambient_c for part in column]
     after = [0.0] * len(excess)
-    integral = [0.0] * len(excess)
+    lost = 0.0
     for pole, weight in _POLES:
         below, share, carried = 0.0, 0j, 0j
         solved, passed = [], []
@@ -204,12 +203,16 @@ def _by_poles(
             solved.append(carried)
             passed.append(share)
             below = up
-        carried = 0j
+        carried = leaked = 0j
         k = len(solved)
-        ends, lasts = -2.0 * weight * pole, 2.0 * step_s * weight
-        for y, share in zip(reversed(solved), reversed(passed), strict=True):
+        while k:
             k -= 1
-            carried = y + share * carried
-            after[k] += (ends * carried).real
-            integral[k] += (lasts * carried).real
-    return after, integral
+            carried = solved[k] + passed[k] * carried
+            after[k] -= 2.0 * (weight * pole * carried).real
+            leaked += loss[k] * carried
+        lost += 2.0 * (weight * leaked).real
+    new = [
+        segment(part[0], part[1] + c * (end - u) / part[0])
+        for part, c, end, u in zip(column, capacity, after, excess, strict=True)
+    ]
+    return new, lost * step_s

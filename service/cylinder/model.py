@@ -21,6 +21,7 @@ from __future__ import annotations
 import math
 from collections.abc import Iterable, Mapping
 from dataclasses import dataclass, field, fields, replace
+from functools import cached_property
 from typing import Any, Literal
 
 import numpy as np
@@ -34,6 +35,7 @@ from service.cylinder.segments import (
     entered_under,
     heat_kj,
     joined_alike,
+    joined_harmlessly,
     laid_under,
     litres,
     mass_kg,
@@ -73,7 +75,7 @@ _FLOW_STEP_S = 900.0
 _HEAT_STEP_S = 600.0
 _FLOW_SHARE = 1 / 8  # of the volume that moves
 _UNEVEN_SHARE = 1 / 16  # the same while what leaves has a gradient, or what enters makes one
-_BOTH_SHARE = 1 / 40  # the same while two flows act at once
+_BOTH_SHARE = 1 / 80  # the same while two flows act at once
 _STIRRED_KJ_PER_KG = 0.1  # 25 mK: a plume's water is no more alike than that
 _DROP_SHARE = 0.02  # of a nominal segment: what fills up contracted water and is less is mixed in
 _UNTIL_WITHIN_S = 1.0
@@ -118,7 +120,7 @@ class State:
         """Temperature of the topmost segment."""
         return self.water[-1][3]
 
-    @property
+    @cached_property
     def stored_kwh(self) -> float:
         """Enthalpy of all water, loop included, in kWh; only differences mean anything."""
         return (heat_kj(self.water) + heat_kj(self.loop)) / KJ_PER_KWH
@@ -334,8 +336,9 @@ def start(
     pieces = max(1, math.ceil(cylinder.segments / layers_c.size))
     each_l = cylinder.volume_l / layers_c.size / pieces
     layers = [segment(1.0, h) for h in enthalpy_kj_per_kg(layers_c).tolist()]
-    whole = [segment(each_l / part[2], part[1]) for part in layers for _ in range(pieces)]
-    water = tuple(thinned(overturned(whole), cylinder.segments))
+    whole: Column = [segment(each_l / part[2], part[1]) for part in layers for _ in range(pieces)]
+    whole = joined_harmlessly(overturned(whole), cylinder.segments)
+    water = tuple(thinned(whole, cylinder.segments))
     if cylinder.loop_l <= 0:
         return State(water)
     loop_kg = cylinder.loop_l * density_kg_per_l(20.0)
@@ -466,17 +469,17 @@ def _step_s(cylinder: Cylinder, state: State, drive: Drive, left_s: float) -> fl
     draw, plate, coil = drive.draw_l_per_min, drive.plate, drive.coil
     circulation = drive.secondary_return
     water = state.water
-    quarter = 1 + len(water) // 4
+    near_l = _FLOW_SHARE * cylinder.volume_l
     longest_s = _IDLE_STEP_S
     litres_per_min, share, acting = 0.0, _FLOW_SHARE, 0
     if draw > 0:
         litres_per_min, acting = draw, acting + 1
-        if _uneven(water[-quarter:]) or cylinder.inlet_mixing_l > 0:
+        if _uneven(reversed(water), near_l) or cylinder.inlet_mixing_l > 0:
             share = _UNEVEN_SHARE
     if plate is not None:
         litres_per_min = max(litres_per_min, _plate_l_per_min(state, plate))
         acting += 1
-        if _uneven(water[:quarter]) or cylinder.plate_mixing_l > 0:
+        if _uneven(water, near_l) or cylinder.plate_mixing_l > 0:
             share = _UNEVEN_SHARE
         if state.loop and state.loop[0][1] < water[-1][1] - 4.2:
             share = min(share, 0.25 * cylinder.loop_l / cylinder.volume_l)
@@ -497,9 +500,17 @@ def _step_s(cylinder: Cylinder, state: State, drive: Drive, left_s: float) -> fl
     return left_s / math.ceil(left_s / longest_s - 1e-9)
 
 
-def _uneven(water: Column) -> bool:
+def _uneven(water: Iterable[Segment], leaving_l: float) -> bool:
     """Whether the water that is about to leave differs by more than a kelvin."""
-    return water[-1][1] - water[0][1] > 4.2
+    first_c = None
+    for _, _, part_l, t_c in water:
+        first_c = t_c if first_c is None else first_c
+        if abs(t_c - first_c) > 1.0:
+            return True
+        leaving_l -= part_l
+        if leaving_l <= 0:
+            break
+    return False
 
 
 def _plate_l_per_min(state: State, plate: PlateCharge) -> float:
@@ -580,8 +591,10 @@ def _step(cylinder: Cylinder, state: State, drive: Drive, step_s: float, tally: 
     if heats:
         part = 1.0 if moves else 0.5
         water = _heated(cylinder, overturned(water), drive, step_s * part, tally)
-    idle = not moves and not heats
-    water = thinned(overturned(water), cylinder.segments, idle=idle)
+    if moves or heats:
+        water = thinned(overturned(water), cylinder.segments)
+    else:
+        water = joined_harmlessly(water, cylinder.segments)
     water = refined(water, cylinder.segments)
     stirred = None
     if heats and not moves:

@@ -19,20 +19,20 @@ from itertools import accumulate, pairwise
 
 import numpy as np
 
-from service.cylinder.water import Floats, temperature_c, volume_and_temperature
+from service.cylinder.water import Floats, volume_and_temperature
 
 Segment = tuple[float, float, float, float]
 Column = Sequence[Segment]
 
 MOST_SEGMENTS = 1.4  # times the nominal number, above which neighbours are merged
-FEWEST_SEGMENTS = 0.25  # times it, below which nothing is
-_CRUMB_SHARE = 0.05  # of a nominal segment
-HARMLESS = 0.02  # (kJ/kg)2 of variance that a merge may take from a nominal segment
+HARMLESS_KJ_PER_KG = 0.4  # 0.1 K: neighbours this alike may be merged
+SMALL_SHARE = 0.5  # of a nominal segment: below it they may
+SMALL_KJ_PER_KG = 8.0  # when they differ by less than 2 K
 ALIKE = 2.0  # kJ/kg: a gradient smaller than this between neighbours lets them grow
 _SAME_KJ_PER_KG = 0.1  # about 25 mK: water this alike is one segment
 _LEVEL_KJ_PER_KG = 1e-9  # water this alike is level, whatever rounding says
 _SLIVER_KG = 1e-9  # what rounding leaves of a segment goes with the larger part
-_JUMP_KJ_PER_KG = 42.0  # 10 K
+_JUMP_KJ_PER_KG = 21.0  # 5 K
 _FACE_KG = 1e-5  # a cut this close to a segment's face uses the face
 
 _KG, _LITRES = 0, 2  # places in a segment
@@ -112,14 +112,6 @@ def cut_at(column: Column, below_l: float) -> tuple[Column, int]:
         return [*column[: k - 1], mixed(column[k - 1], below_kg, enthalpy), upper,
                 *column[k + 1 :]], k  # fmt: skip
     return [*column[:k], segment(below_kg, enthalpy), upper, *column[k + 1 :]], k + 1
-
-
-def alike_enough(kg: float, difference: float, piece_kg: float) -> bool:
-    """Whether mixing ``kg`` into water that differs by so many kJ/kg does no harm.
-
-    Crumbs count as larger than they are: what one does not, thousands of them may.
-    """
-    return max(kg, _CRUMB_SHARE * piece_kg) * difference * difference < HARMLESS * piece_kg
 
 
 def mixed(part: Segment, kg: float, enthalpy: float) -> Segment:
@@ -279,64 +271,81 @@ def _pooled(column: Column, k: int) -> Column:
     return new
 
 
-def thinned(column: Column, nominal: int, *, idle: bool = True) -> Column:
-    """Merge neighbours that are alike, and others, least harm first, when there are many.
+def joined_harmlessly(column: Column, nominal: int) -> Column:
+    """Merge neighbours that are so alike, or so small, that it does no harm.
 
-    Harm is the variance of enthalpy that a merge takes away. Alike segments grow to twice what
-    their neighbours are, so that uniform water is held in few large ones that get smaller
-    towards a gradient; others to twice the nominal size. Not ``idle`` only merges when there
-    are many: what stands still at a heater's foot or an inlet's edge would else be mixed with
-    what has just passed it, again at every step.
+    Where the gradient is small they grow to twice their neighbours, so that uniform water is
+    held in few large segments that get smaller towards a front; elsewhere to a share of the
+    nominal size. Not for water that moves or is heated: what stands at a heater's foot or an
+    inlet's edge would be mixed with what has just passed it, again at every step.
     """
-    most = MOST_SEGMENTS * nominal
-    if len(column) <= (FEWEST_SEGMENTS * nominal if idle else most):
-        return column
     piece_kg = mass_kg(column) / nominal
+    small_kg = SMALL_SHARE * piece_kg
+    new = [column[0]]
+    kg, enthalpy = column[0][:2]
+    last = len(column) - 1
+    for k in range(1, last + 1):
+        part = column[k]
+        difference = part[1] - enthalpy
+        if difference < SMALL_KJ_PER_KG:
+            both_kg = kg + part[0]
+            if both_kg < small_kg or (
+                difference < HARMLESS_KJ_PER_KG
+                and (
+                    both_kg < piece_kg
+                    or (
+                        (k == last or _lets_grow(column[k + 1], both_kg, enthalpy))
+                        and (len(new) == 1 or _lets_grow(new[-2], both_kg, enthalpy))
+                    )
+                )
+            ):
+                part = new[-1] = mixed(new[-1], part[0], part[1])
+                kg, enthalpy = part[:2]
+                continue
+        new.append(part)
+        kg, enthalpy = part[:2]
+    return new if len(new) < len(column) else column
+
+
+def _lets_grow(beside: Segment, kg: float, enthalpy: float) -> bool:
+    """Whether a segment of nearly this enthalpy may have so large a neighbour."""
+    return kg <= 2 * beside[0] and abs(beside[1] - enthalpy) < ALIKE
+
+
+def thinned(column: Column, nominal: int) -> Column:
+    """Merge neighbours, least harm first, when there are too many.
+
+    Harm is the variance of enthalpy that a merge takes away. No merge makes a segment larger
+    than twice the nominal size, so that the column stays resolved.
+    """
+    most = int(MOST_SEGMENTS * nominal)
+    if len(column) <= most:
+        return column
+    largest_kg = 2 * mass_kg(column) / nominal
     new = list(column)
-    harms = [_harm(new, k, piece_kg) for k in range(len(new) - 1)]
-    if len(new) > most:
-        most -= 2
-    least = min(harms)
-    while (idle and least <= 0.0) or (len(new) > most and least < math.inf):
+    harms = [_harm(lower, upper, largest_kg) for lower, upper in pairwise(new)]
+    while len(new) > most - 2 and (least := min(harms)) < math.inf:
         k = harms.index(least)
         new[k : k + 2] = [mixed(new[k], new[k + 1][0], new[k + 1][1])]
         del harms[k]
-        if not harms:
-            break
-        for j in range(max(k - 2, 0), min(k + 2, len(harms))):
-            harms[j] = _harm(new, j, piece_kg)
-        least = min(harms)
+        for j in range(max(k - 1, 0), min(k + 1, len(harms))):
+            harms[j] = _harm(new[j], new[j + 1], largest_kg)
     return new
 
 
-def _harm(column: Column, k: int, piece_kg: float) -> float:
-    """Variance of enthalpy that merging ``k`` and ``k + 1`` takes away, 0 if alike.
-
-    Infinite when the two would be too large together.
-    """
-    lower_kg, lower, _, _ = column[k]
-    upper_kg, upper, _, _ = column[k + 1]
-    both_kg = lower_kg + upper_kg
-    harm = lower_kg * upper_kg / both_kg * (upper - lower) ** 2
-    alike = alike_enough(min(lower_kg, upper_kg), upper - lower, piece_kg)
-    if alike and both_kg > piece_kg:
-        for j in (k - 1, k + 2):
-            if 0 <= j < len(column):
-                beside = column[j]
-                if both_kg > 2 * beside[0] or abs(beside[1] - lower) > ALIKE:
-                    alike = False
-    if alike:
-        return 0.0
-    if both_kg > 2 * piece_kg:
+def _harm(lower: Segment, upper: Segment, largest_kg: float) -> float:
+    """Variance of enthalpy that merging the two takes away; infinite if they get too large."""
+    both_kg = lower[0] + upper[0]
+    if both_kg > largest_kg:
         return math.inf
-    return harm
+    return lower[0] * upper[0] / both_kg * (upper[1] - lower[1]) ** 2
 
 
 def refined(column: Column, nominal: int) -> Column:
     """Divide segments at a front, finer towards it, so that conduction finds its gradient.
 
     Next to water that is not alike segments have the nominal size at most, next to a jump of
-    more than 10 K half of it, above 20 K a quarter, above 40 K an eighth; they double away
+    more than 5 K half of it, above 10 K a quarter, above 20 K an eighth; they double away
     from it.
     """
     jumps = [k for k, (lower, upper) in enumerate(pairwise(column)) if upper[1] - lower[1] > ALIKE]
@@ -438,22 +447,23 @@ def temperatures_around(column: Column, levels: Iterable[float], span: float) ->
     """Mean temperatures in degC over a share ``span`` of the volume around each level."""
     edges = list(accumulate([part[2] for part in column]))
     whole_l, last = edges[-1], len(column) - 1
+    span_l = span * whole_l
     found = []
     for level in levels:
-        share = min(max(level - span / 2, 0.0), 1.0 - span)
-        low_l, high_l = share * whole_l, (share + span) * whole_l
+        low_l = min(max(level * whole_l - span_l / 2, 0.0), whole_l - span_l)
+        high_l = low_l + span_l
         k = min(bisect_right(edges, low_l), last)
         kg = kj = 0.0
         while True:
             whole_kg, enthalpy, part_l, _ = column[k]
             below = (low_l - edges[k]) / part_l + 1.0
-            above = min((high_l - edges[k]) / part_l + 1.0, 1.0)
+            above = (high_l - edges[k]) / part_l + 1.0 if high_l < edges[k] else 1.0
             part_kg = whole_kg * (above - below)
             kg += part_kg
             kj += part_kg * (enthalpy + 0.5 * _span(column, k) * (above + below - 1.0))
-            if edges[k] >= high_l or k == last:
+            if high_l <= edges[k] or k == last:
                 break
             low_l = edges[k]
             k += 1
-        found.append(temperature_c(kj / kg))
+        found.append(volume_and_temperature(kj / kg)[1])
     return found

@@ -101,6 +101,28 @@ def volume_and_temperature(enthalpy: float) -> tuple[float, float]:
     return _V[k] + beyond * _V_RISE[k], _T[k] + beyond * _T_RISE[k]
 
 
+def segments_of(
+    masses: Iterable[float], enthalpies: Iterable[float]
+) -> list[tuple[float, float, float, float]]:
+    """Segments of water (kg, kJ/kg, L, degC) of these masses and enthalpies, all at once."""
+    volumes, v_rises, temperatures, t_rises = _V, _V_RISE, _T, _T_RISE
+    lowest, steps = _LOWEST_KJ_PER_KG, _STEPS_PER_KJ_PER_KG
+    found = []
+    for kg, enthalpy in zip(masses, enthalpies, strict=True):
+        place = (enthalpy - lowest) * steps
+        k = int(place)
+        place -= k
+        found.append(
+            (
+                kg,
+                enthalpy,
+                kg * (volumes[k] + place * v_rises[k]),
+                temperatures[k] + place * t_rises[k],
+            )
+        )
+    return found
+
+
 def capacities_kj_per_k(segments: Iterable[tuple[float, float, float, float]]) -> list[float]:
     """Heat capacity in kJ/K of segments of water, each (kg, kJ/kg, L, degC)."""
     table, lowest, steps = _C, _LOWEST_KJ_PER_KG, _STEPS_PER_KJ_PER_KG
