@@ -48,6 +48,11 @@ class Habit:
     crossing: tuple[float, float, float] = (1.0, 1.0, 1.0)
     after_ratio: float = 1.0
 
+    def tempered(self, share: float) -> Habit:
+        """The habit believed in part: 0 not at all (draws know nothing of each other), 1 wholly."""
+        a, b, c = (ratio**share for ratio in self.done_ratio)
+        return Habit(self.done_from_l, (a, b, c), self.crossing, self.after_ratio**share)
+
     @classmethod
     def from_plain(cls, plain: dict[str, Any]) -> Habit:
         """From ``dataclasses.asdict``, or what JSON made of it."""

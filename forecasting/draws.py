@@ -12,12 +12,13 @@ from __future__ import annotations
 import base64
 import zlib
 from dataclasses import asdict, dataclass, replace
+from functools import lru_cache
 from typing import Any
 from zoneinfo import ZoneInfo
 
 import numpy as np
 
-from forecasting import chain, changes, profiles, rates, volumes
+from forecasting import absence, calibration, chain, changes, profiles, rates, trials, volumes
 from forecasting.calendar import (
     DAY_S,
     HALF_HOUR_S,
@@ -30,16 +31,15 @@ from forecasting.calendar import (
 from forecasting.slots import DayTable, large_from_litres, tabulate
 from forecasting.types import DemandForecast, DrawHistory, Floats, Household, Ints, SlotGrid, Visit
 
-VERSION = 1
+VERSION = 2
 KWH_PER_L40_K = 1.153e-3  # rho cp of water counted at 40 degC, IAPWS-95, mean over 10..40 degC
-SIZE_CLASSES = 12  # six four-hour stretches x working and free days
+SIZE_CLASSES = 42  # six four-hour stretches of each weekday
 SIZE_HALF_LIFE_D = 180.0
 SIZES_KEPT = 3000
 TAIL_DRAWS = 6.0  # published large draws mixed into the household's own sizes
-CLASS_DRAWS = 8.0  # large draws of any hour that stand in for one of this hour
-LEARNED_DRAWS = 60.0  # draws after which half of what we say is the household's own
-ABSENT_AFTER = 6.0  # expected draws that must have failed to come before nobody is at home
-USUAL_QUIET_MARGIN = 1.5
+CLASS_DRAWS = 8.0  # large draws of any hour that lend their sizes to those of a stretch of hours
+WEEKDAY_DRAWS = 4.0  # large draws of this kind of day that lend theirs to those of a weekday
+USUAL_EXCESS = 0.3  # 1/k of the count of small draws before it is known
 RETURN_AFTER_S = 4 * DAY_S
 
 
@@ -58,6 +58,7 @@ class DrawModel:
     small: Floats
     large: Floats
     large_litres: Floats
+    litres: Floats
     seen: Floats
     sizes_age_d: Ints
     sizes_kind: Ints
@@ -67,19 +68,25 @@ class DrawModel:
     pace: rates.Pace
     strengths: rates.Strengths
     habit: chain.Habit
-    quiet_draws: float  # expected draws since the last one, at the end of the last row
-    usual_quiet: float  # the longest such wait that was no absence
+    waits: absence.Waits  # for the next draw, at the end of the last row
+    foretold: Floats  # rates that the last rows were expected to show, before them; (2, e, 48)
+    record: trials.Record  # what forecasting the days gone by has shown
     # derived from the above
     slow: Floats
     more_large: Floats
     tables: volumes.VolumeTables
-    learned_weight: float
     habits_changed: bool = False  # the last two weeks do not look like those before
 
     @property
     def days(self) -> int:
         """Days learned from and still remembered."""
         return len(self.small)
+
+    @property
+    def learned_weight(self) -> float:
+        """0 (published starting profile only) .. 1 (this household's own days only)."""
+        days = float((_fade(self.household, self.days)[:, None] * self.seen).sum()) / SLOTS_PER_DAY
+        return self.record.weight * days / (days + rates.PRIOR_D)
 
     def to_plain(self) -> dict[str, Any]:
         """Plain data for JSON, well under 100 kB; ``from_plain`` makes the same model of it."""
@@ -94,6 +101,7 @@ class DrawModel:
             "small": _packed(self.small, 1, "<u1"),
             "large": _packed(self.large, 1, "<u1"),
             "large_litres": _packed(self.large_litres, 10, "<u2"),
+            "litres": _packed(self.litres, 10, "<u2"),
             "seen": _packed(self.seen, 100, "<u1"),
             "sizes_age_d": _packed(self.sizes_age_d, 1, "<u2"),
             "sizes_kind": _packed(self.sizes_kind, 1, "<u1"),
@@ -103,8 +111,9 @@ class DrawModel:
             "pace": self.pace.to_plain(),
             "strengths": self.strengths.to_plain(),
             "habit": asdict(self.habit),
-            "quiet_draws": self.quiet_draws,
-            "usual_quiet": self.usual_quiet,
+            "waits": self.waits.to_plain(),
+            "foretold": self.foretold[:, -1:].tolist(),
+            "record": self.record.to_plain(),
         }
 
     @classmethod
@@ -129,6 +138,7 @@ class DrawModel:
                 small=_unpacked(plain["small"], 1, "<u1").reshape(rows),
                 large=_unpacked(plain["large"], 1, "<u1").reshape(rows),
                 large_litres=_unpacked(plain["large_litres"], 10, "<u2").reshape(rows),
+                litres=_unpacked(plain["litres"], 10, "<u2").reshape(rows),
                 seen=_unpacked(plain["seen"], 100, "<u1").reshape(rows),
                 sizes_age_d=_unpacked(plain["sizes_age_d"], 1, "<u2").astype(np.int64),
                 sizes_kind=_unpacked(plain["sizes_kind"], 1, "<u1").astype(np.int64),
@@ -138,15 +148,21 @@ class DrawModel:
                 pace=rates.Pace.from_plain(plain["pace"]),
                 strengths=rates.Strengths.from_plain(plain["strengths"]),
                 habit=chain.Habit.from_plain(plain["habit"]),
-                quiet_draws=plain["quiet_draws"],
-                usual_quiet=plain["usual_quiet"],
+                waits=absence.Waits(**plain["waits"]),
+                foretold=np.array(plain["foretold"]).reshape(rates.CHANNELS, -1, SLOTS_PER_DAY),
+                record=trials.Record.from_plain(plain["record"]),
             )
         )
 
 
 def _prior(household: Household, large_from_l: float) -> Floats:
     """The published profile as rates of small draws and chances of large ones, shape (2, 48)."""
-    litres = profiles.daily_litres_40c(household) * profiles.shape()
+    return _prior_of(profiles.daily_litres_40c(household), large_from_l)
+
+
+@lru_cache(maxsize=8)
+def _prior_of(litres_a_day: float, large_from_l: float) -> Floats:
+    litres = litres_a_day * profiles.shape()
     per_draw = np.arange(volumes.FINE) * volumes.STEP_L
     small_share = sum(s for _, size, _, s in profiles.DRAW_CATEGORIES if size < large_from_l)
     small = litres * small_share / float(volumes.published_sizes(True, large_from_l) @ per_draw)
@@ -175,21 +191,22 @@ def _empty(household: Household, zone: ZoneInfo, first_day: int, large_from_l: f
         small=none,
         large=none,
         large_litres=none,
+        litres=none,
         seen=none,
         sizes_age_d=nothing,
         sizes_kind=nothing,
         sizes_litres=np.zeros(0),
         small_sizes=np.zeros(0),
-        small_excess=0.3,
+        small_excess=USUAL_EXCESS,
         pace=rates.Pace.new(),
         strengths=rates.Strengths.usual(),
         habit=chain.Habit(),
-        quiet_draws=0.0,
-        usual_quiet=ABSENT_AFTER / USUAL_QUIET_MARGIN,
+        waits=absence.Waits(),
+        foretold=np.zeros((rates.CHANNELS, 0, SLOTS_PER_DAY)),
+        record=trials.Record.new(),
         slow=np.zeros((rates.CHANNELS, 7, SLOTS_PER_DAY)),
         more_large=zero,
         tables=_NO_TABLES,
-        learned_weight=0.0,
     )
 
 
@@ -235,7 +252,7 @@ def learn(history: DrawHistory, household: Household, zone: ZoneInfo, now_s: int
     table = tabulate(history, zone, large_from)
     model = _empty(household, zone, table.first_day, large_from)
     model = _absorb(model, table, today)
-    return _derive(_follow(_structure(_sizes(model, table)), 0))
+    return _try(_derive(_follow(_structure(_sizes(model, table)), 0)), 0)
 
 
 def update(model: DrawModel, history: DrawHistory) -> DrawModel:
@@ -250,7 +267,8 @@ def update(model: DrawModel, history: DrawHistory) -> DrawModel:
     new = longer.first_day + longer.days - model.first_day - model.days
     if new <= 0:
         return model
-    return _derive(_follow(longer, max(longer.days - new, 0)), model.tables)
+    first = max(longer.days - new, 0)
+    return _try(_derive(_follow(longer, first), model.tables), first)
 
 
 def _absorb(model: DrawModel, table: DayTable, until_day: int) -> DrawModel:
@@ -277,8 +295,14 @@ def _absorb(model: DrawModel, table: DayTable, until_day: int) -> DrawModel:
         small=small[-keep:],
         large=joined(model.large, table.large[rows]),
         large_litres=joined(model.large_litres, litres[rows]),
+        litres=joined(model.litres, np.round(table.litres[rows], 1)),
         seen=joined(model.seen, np.round(table.seen[rows] * 100.0) / 100.0),
     )
+
+
+def _size_class(like: Ints, slot: Ints) -> Ints:
+    """Which draws are of a size: those of a weekday's stretch of hours."""
+    return np.asarray(like * 6 + rates.STRETCH[slot], np.int64)
 
 
 def _sizes(model: DrawModel, table: DayTable) -> DrawModel:
@@ -286,53 +310,19 @@ def _sizes(model: DrawModel, table: DayTable) -> DrawModel:
     end = model.first_day + model.days - table.first_day
     of, of_small = table.large_day < end, table.small_day < end
     day = table.large_day[of][-SIZES_KEPT:]
-    free = like_weekday(day + table.first_day, model.household) >= 5
+    like = like_weekday(day + table.first_day, model.household)
     return replace(
         model,
         sizes_age_d=end - day,
-        sizes_kind=free * 6 + rates.STRETCH[table.large_slot[of][-SIZES_KEPT:]],
+        sizes_kind=_size_class(like, table.large_slot[of][-SIZES_KEPT:]),
         sizes_litres=np.round(table.large_litres[of][-SIZES_KEPT:], 1),
         small_sizes=np.round(table.small_litres[of_small][-SIZES_KEPT:], 1),
         small_excess=_small_excess(model),
     )
 
 
-@dataclass(frozen=True)
-class _DayLook:
-    """What one day looks like against what was expected of it."""
-
-    quiet_end: float
-    usual: float
-    present: Floats
-
-
-def _look_at_day(
-    draws: Floats, expected: Floats, quiet: float, usual: float, trust: bool
-) -> _DayLook:
-    """Tell an absence from a quiet spell, by the draws that failed to come.
-
-    draws and expected are counts by half hour, shape (48,); quiet is what was already missed.
-    """
-    limit = max(ABSENT_AFTER, USUAL_QUIET_MARGIN * usual)
-    present = np.ones(SLOTS_PER_DAY)
-    missed = quiet + np.cumsum(expected)
-    at = np.flatnonzero(draws)
-    if len(at) == 0:
-        if trust and missed[-1] > limit:
-            present[:] = 0.0
-        return _DayLook(float(missed[-1]), usual, present)
-    gaps = np.diff(missed[at])
-    first, end = float(missed[at[0]]), float(missed[-1] - missed[at[-1]])
-    longest = max([first, *gaps.tolist()])
-    if trust and first > limit:
-        present[: at[0]] = 0.0
-        longest = max([0.0, *gaps.tolist()])
-    if trust and end > limit:
-        present[at[-1] + 1 :] = 0.0
-    return _DayLook(end, max(0.999 * usual, min(longest, limit)), present)
-
-
 STRUCTURE_D = 14  # days to learn before habits are looked for
+FULLY = 0.998  # weight of what is learned above which the published profile is left out
 TRUST_ABSENCE_D = 10  # days to learn before a silence may count as an absence
 
 
@@ -345,25 +335,40 @@ def _follow(model: DrawModel, from_row: int) -> DrawModel:
     keep = 0.5 ** (1.0 / _half_life_d(model.household))
     weight = _fade(model.household, from_row)[:, None] * seen[:from_row]
     count, mass = rates.weekday_sums(values[:, :from_row], weight, like[:from_row])
-    pace, quiet, usual = model.pace, model.quiet_draws, model.usual_quiet
+    pace, waits = model.pace, model.waits
     draws = model.small + model.large
+    told = []
     for row, weekday in enumerate(like[from_row:].tolist(), from_row):
         slow = rates.one_weekday(count, mass, prior, model.strengths, weekday)
         every = rates.estimates(slow, pace)
-        expected = rates.blend(every, pace).sum(0) * seen[row]
-        look = _look_at_day(draws[row], expected, quiet, usual, row >= TRUST_ABSENCE_D)
-        quiet, usual = look.quiet_end, look.usual
-        seen[row] *= look.present
+        told.append(rates.blend(every, pace))
+        expected = told[-1].sum(0)
+        waits, present = absence.after_day(
+            waits, draws[row], expected * seen[row], float(expected.sum()), row >= TRUST_ABSENCE_D
+        )
+        seen[row] *= present
         pace = rates.after_day(pace, every, values[:, row], seen[row])
         count *= keep
         mass *= keep
         count[:, weekday] += seen[row] * values[:, row]
         mass[weekday] += seen[row]
-    return replace(model, seen=seen, pace=pace, quiet_draws=quiet, usual_quiet=usual)
+    before = model.foretold[:, -1:] if from_row else model.foretold[:, :0]
+    return replace(
+        model,
+        seen=seen,
+        pace=pace,
+        waits=waits,
+        foretold=np.concatenate([before, *(t[:, None] for t in told)], axis=1),
+    )
 
 
 def _likes(model: DrawModel) -> Ints:
-    return like_weekday(np.arange(model.first_day, model.first_day + model.days), model.household)
+    return _likes_of(model.first_day, model.days, model.household)
+
+
+@lru_cache(maxsize=8)
+def _likes_of(first_day: int, days: int, household: Household) -> Ints:
+    return like_weekday(np.arange(first_day, first_day + days), household)
 
 
 def _structure(model: DrawModel) -> DrawModel:
@@ -401,15 +406,79 @@ def _derive(model: DrawModel, volume_tables: volumes.VolumeTables | None = None)
     by_chance = (mass * slow[1] * _further(slow[1])).sum(0) @ rates.STRETCH_SUM
     all_more = (more.sum() + 5.0) / (by_chance.sum() + 5.0)
     more_large = (more + 5.0 * all_more) / (by_chance + 5.0)
-    evidence = float((weight * (model.small + model.large)).sum())
     return replace(
         model,
         slow=slow,
         more_large=more_large[rates.STRETCH],
         tables=_tables(model) if volume_tables is None else volume_tables,
-        learned_weight=evidence / (evidence + LEARNED_DRAWS),
         habits_changed=changes.lasting_change(model.small, model.large, model.seen),
     )
+
+
+@dataclass(frozen=True)
+class _Large:
+    """Large draws of some half hours: the chance of any, and further ones when there is one."""
+
+    chance: Floats
+    extra: Floats
+
+
+def _large(chance: Floats, more: Floats) -> _Large:
+    """From the chance of any large draw and how much oftener further ones come than by chance."""
+    chance = np.minimum(chance, 0.98)
+    every = chance * (1.0 + more * _further(chance))
+    any_ = np.minimum(np.minimum(chance, every), 0.98)
+    return _Large(any_, np.maximum(every / np.maximum(any_, 1e-9) - 1.0, 0.0))
+
+
+def _published(household: Household, large_from_l: float) -> trials.Told:
+    """The starting profile as a forecaster of any day, shape (1, 48)."""
+    return _published_of(profiles.daily_litres_40c(household), large_from_l)
+
+
+@lru_cache(maxsize=8)
+def _published_of(litres_a_day: float, large_from_l: float) -> trials.Told:
+    small, chance = _prior_of(litres_a_day, large_from_l)
+    large = _large(chance, np.ones(SLOTS_PER_DAY))
+    return trials.Told(
+        small[None],
+        large.chance[None],
+        large.extra[None],
+        np.zeros((1, SLOTS_PER_DAY), np.int64),
+        _published_tables(large_from_l),
+        chain.Habit(),
+    )
+
+
+@lru_cache(maxsize=8)
+def _published_tables(large_from_l: float) -> volumes.VolumeTables:
+    large = volumes.published_sizes(False, large_from_l)
+    return volumes.tables(volumes.published_sizes(True, large_from_l), USUAL_EXCESS, large[None])
+
+
+def _try(model: DrawModel, from_row: int) -> DrawModel:
+    """The model after forecasting the days from ``from_row`` on with what was known before them."""
+    told = model.foretold
+    rows = slice(model.days - told.shape[1], None)
+    large = _large(told[1], model.more_large)
+    like = _likes(model)[rows]
+    learned = trials.Told(
+        told[0],
+        large.chance,
+        large.extra,
+        _size_class(like[:, None], np.arange(SLOTS_PER_DAY)[None, :]),
+        model.tables,
+        model.habit,
+    )
+    happened = trials.Days(model.litres[rows], model.large_litres[rows], model.seen[rows])
+    record = trials.tried(
+        learned,
+        _published(model.household, model.large_from_l),
+        happened,
+        from_row - (model.days - told.shape[1]),
+        model.record,
+    )
+    return replace(model, record=record, foretold=told[:, -1:])
 
 
 def _small_excess(model: DrawModel) -> float:
@@ -421,7 +490,7 @@ def _small_excess(model: DrawModel) -> float:
     days = np.maximum(mass, 1.0)[like]
     over = weight * ((small - mean) ** 2 * days / np.maximum(days - 1.0, 0.5) - mean)
     scale = float((weight * mean**2).sum())
-    return float(np.clip(over.sum() / scale, 0.0, 3.0)) if scale > 5.0 else 0.3
+    return float(np.clip(over.sum() / scale, 0.0, 3.0)) if scale > 5.0 else USUAL_EXCESS
 
 
 def _tables(model: DrawModel) -> volumes.VolumeTables:
@@ -433,8 +502,12 @@ def _tables(model: DrawModel) -> volumes.VolumeTables:
     large = np.empty((SIZE_CLASSES, volumes.FINE))
     for i in range(SIZE_CLASSES):
         of = model.sizes_kind == i
-        own = volumes.histogram(model.sizes_litres[of], weight[of]) + CLASS_DRAWS * every
-        large[i] = own / own.sum()
+        large[i] = volumes.histogram(model.sizes_litres[of], weight[of])
+    for days in (slice(0, 30), slice(30, 42)):
+        of_kind = large[days].reshape(-1, 6, volumes.FINE).sum(0) + CLASS_DRAWS * every
+        of_kind /= of_kind.sum(-1, keepdims=True)
+        large[days] += WEEKDAY_DRAWS * np.tile(of_kind, (len(large[days]) // 6, 1))
+    large /= large.sum(-1, keepdims=True)
     small = volumes.histogram(model.small_sizes, np.ones(len(model.small_sizes)))
     small += 10.0 * volumes.published_sizes(True, model.large_from_l)
     return volumes.tables(small / small.sum(), model.small_excess, large)
@@ -554,25 +627,41 @@ def forecast(
         notes.append("habits_changed")
     if any(is_holiday(d, model.household) for d in days.tolist()):
         notes.append("holiday")
-    small = np.bincount(index, small_days[day_row, slot] * share, n) * factor
-    chance = large_days[day_row, slot]
-    log_none = np.bincount(index, np.log1p(-chance) * share, n) * factor
-    every = chance * (1.0 + model.more_large[slot] * _further(chance))
-    draws = np.bincount(index, every * share, n) * factor
-    large = np.minimum(np.minimum(-np.expm1(log_none), draws), 0.98)
-    extra = np.maximum(draws / np.maximum(large, 1e-9) - 1.0, 0.0)
+    small, large, extra = _on_slots(
+        small_days[day_row, slot],
+        large_days[day_row, slot],
+        model.more_large[slot],
+        index,
+        share,
+        factor,
+    )
     first = np.searchsorted(index, np.arange(n))
     like = like_weekday(days, model.household)[day_row[first]]
-    kind = (like >= 5) * 6 + rates.STRETCH[slot[first]]
+    kind = _size_class(like, slot[first])
     begins = np.isin(slot[first], chain.PART_STARTS) & (
         (grid.start_s + offset_s(grid.start_s, model.zone)) % HALF_HOUR_S == 0
     )
     done, just, _ = _today(model, now_s, drawn_today)
+    trust = model.record.weight
+    quiet = volumes.quiet_pmf(model.tables, small)
+    busy = volumes.busy_pmf(model.tables, kind, extra, small)
+    if trust < FULLY:
+        profile = _published(model.household, model.large_from_l)
+        told = (profile.small[0, slot], profile.large[0, slot], np.ones(len(slot)))
+        small_0, large_0, extra_0 = _on_slots(*told, index, share, factor)
+        quiet_0 = volumes.quiet_pmf(profile.tables, small_0)
+        busy_0 = volumes.busy_pmf(profile.tables, np.zeros(n, np.int64), extra_0, small_0)
+        both = (1.0 - trust) * large_0 + trust * large
+        own = (trust * large / np.maximum(both, 1e-12))[:, None]
+        busy = own * busy + (1.0 - own) * busy_0
+        own = (trust * (1.0 - large) / (1.0 - both))[:, None]
+        quiet = own * quiet + (1.0 - own) * quiet_0
+        large = both
     walked = chain.steps(
         large,
         slot[first],
         begins,
-        model.habit,
+        model.habit.tempered(trust),
         _usual_regimes(model, int(day[0]), int(slot[0])),
     )
     known = np.zeros(chain.REGIMES)
@@ -581,9 +670,8 @@ def forecast(
     transition = np.empty((n, chain.REGIMES, chain.REGIMES))
     transition[:-1] = walked.into[1:]
     transition[-1] = np.eye(chain.REGIMES)
-    quiet = volumes.quiet_pmf(model.tables, small)
-    busy = volumes.busy_pmf(model.tables, kind, extra, small)
-    pmf = np.stack([quiet, busy, quiet, busy], axis=1)
+    pmf = calibration.calibrated(np.stack([quiet, busy], axis=1), grid, now_s, model.record)
+    pmf = pmf[:, [0, 1, 0, 1]]
     expected = _expected(pmf, now, transition)
     rise = np.maximum(40.0 - np.asarray(cold_inlet_c, np.float64), 0.0)
     return DemandForecast(
@@ -598,6 +686,18 @@ def forecast(
         made_at_s=now_s,
         notes=tuple(notes),
     )
+
+
+def _on_slots(
+    small: Floats, chance: Floats, more: Floats, index: Ints, share: Floats, factor: Floats
+) -> tuple[Floats, Floats, Floats]:
+    """Small draws, chance of a large one and further large ones in slots made of pieces."""
+    n = len(factor)
+    log_none = np.bincount(index, np.log1p(-chance) * share, n) * factor
+    every = np.bincount(index, chance * (1.0 + more * _further(chance)) * share, n) * factor
+    large = np.minimum(np.minimum(-np.expm1(log_none), every), 0.98)
+    extra = np.maximum(every / np.maximum(large, 1e-9) - 1.0, 0.0)
+    return np.bincount(index, small * share, n) * factor, large, extra
 
 
 def _expected(pmf: Floats, now: Floats, transition: Floats) -> Floats:
@@ -620,13 +720,13 @@ def _at_home(
     slot = int(second[0]) // HALF_HOUR_S
     expected = _day_rates(model, today).sum(0)[0]
     recent = drawn.start_s[(drawn.start_s < now_s) & (drawn.litres_40c > 0)]
-    begin, missed = 0, model.quiet_draws
+    begin, missed = 0, model.waits.missed
     if len(recent):
         day, at = local_days(recent[-1:], model.zone)
         if day[0] >= today[0]:
             begin, missed = int(at[0]) // HALF_HOUR_S, 0.0
     missed += float(expected[begin:slot].sum())
-    if missed <= max(ABSENT_AFTER, USUAL_QUIET_MARGIN * model.usual_quiet):
+    if missed <= model.waits.limit(float(expected.sum())):
         return np.ones(len(grid)), False
     middle = 0.5 * (grid.start_s + grid.end_s) - now_s
     return -np.expm1(-np.maximum(middle, 0.0) / RETURN_AFTER_S), True
@@ -634,11 +734,17 @@ def _at_home(
 
 def typical_week(model: DrawModel) -> Floats:
     """Expected litres at 40 degC by weekday (Monday first) and local half hour, shape (7, 48)."""
-    small = model.slow[0] * model.tables.small_mean_l40
-    kind = np.repeat([0, 6], (5, 2))[:, None] + rates.STRETCH[None, :]
-    per_draw = model.tables.large_mean_l40[kind]
-    draws = model.slow[1] * (1.0 + model.more_large * _further(model.slow[1]))
-    return np.asarray(small + draws * per_draw)
+    kind = _size_class(np.arange(7)[:, None], np.arange(SLOTS_PER_DAY)[None, :])
+
+    def draws(chance: Floats, more: Floats | float) -> Floats:
+        return np.asarray(chance * (1.0 + more * _further(chance)))
+
+    own = model.slow[0] * model.tables.small_mean_l40
+    own = own + draws(model.slow[1], model.more_large) * model.tables.large_mean_l40[kind]
+    small, chance = _prior(model.household, model.large_from_l)
+    tables = _published_tables(model.large_from_l)
+    usual = small * tables.small_mean_l40 + draws(chance, 1.0) * tables.large_mean_l40[0]
+    return np.asarray(model.record.weight * own + (1.0 - model.record.weight) * usual)
 
 
 def _packed(values: Floats | Ints, scale: float, kind: str) -> str:

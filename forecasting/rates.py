@@ -1,8 +1,9 @@
 """Rates by weekday and half hour: how often something happens, shrunk as far as data demand.
 
 Each rate leans on its parent: a weekday on its kind of day (working or free), that on all days,
-all days on the published profile. How hard it leans is learned by leaving one day out
-(empirical Bayes), so a weekday effect is believed exactly as far as this household shows one.
+all days on the published profile. How hard it leans is learned by leaving one day out, and how
+far the level of a weekday's stretch of hours departs from its kind of day by empirical Bayes
+(``levels``), so a weekday effect is believed exactly as far as this household shows one.
 
 Beside this slow estimate run a few quick ones (the last days' level and the last days' hours).
 Their weights follow how well each foretold the days gone by, with a fixed share [1] that lets a
@@ -22,13 +23,14 @@ from typing import Any
 
 import numpy as np
 
+from forecasting import levels
 from forecasting.calendar import SLOTS_PER_DAY
 from forecasting.types import Floats, Ints
 
 CHANNELS = 2
-STRENGTHS = np.array([0.3, 1.0, 3.0, 8.0, 20.0, 60.0, 1e5])
+STRENGTHS = np.array([0.03, 0.1, 0.3, 1.0, 3.0, 8.0, 20.0, 60.0, 1e5])
 LOWEST = 2e-4  # rate of a half hour in which nothing was ever drawn
-PRIOR_D = 16.0  # days of evidence the published profile is worth
+PRIOR_D = 6.0  # days of evidence the published profile is worth
 STRETCH = np.repeat(np.arange(6), 8)  # four-hour stretches that share a level
 STRETCH_SUM: Floats = (STRETCH[:, None] == np.arange(6)[None, :]).astype(np.float64)
 LEVEL_HALF_LIVES_D = (3.0, 10.0)  # quick estimates of a stretch's level
@@ -56,16 +58,21 @@ class Strengths:
     neighbours  the half hours beside it, to each half hour
     kind        all days, to working or free days
     weekdays    working or free days, to each weekday
+    levels      log of how likely each of levels.STRENGTHS is to be the one with which a weekday's
+                stretch leans on the level of its kind of day, shape (2, g)
     """
 
     neighbours: Floats
     kind: Floats
     weekdays: Floats
+    levels: Floats
 
     @classmethod
     def usual(cls) -> Strengths:
         """Before a household has shown what its weekdays are worth."""
-        return cls(np.full(CHANNELS, 1.0), np.full(CHANNELS, 3.0), np.full(CHANNELS, 20.0))
+        return cls(
+            np.full(CHANNELS, 1.0), np.full(CHANNELS, 3.0), np.full(CHANNELS, 20.0), levels.usual()
+        )
 
     @classmethod
     def for_sharing(cls, sharing: float, neighbours: Floats) -> Strengths:
@@ -76,7 +83,7 @@ class Strengths:
         """
         part = min(max(sharing, 0.0), 1.0)
         worth = np.full(CHANNELS, 10.0 * part / max(1.0 - part, 1e-5))
-        return cls(neighbours, worth, worth)
+        return cls(neighbours, worth, worth, levels.exactly(worth))
 
     def to_plain(self) -> dict[str, list[float]]:
         """Plain lists for JSON."""
@@ -101,8 +108,13 @@ def _lean(count: Floats, seen: Floats, parent: Floats, strength: Floats | float)
 
 def _overall(count: Floats, seen: Floats, prior: Floats, strengths: Strengths) -> Floats:
     """Rate of all days alike, shape (2, 48)."""
-    n, m = count.sum(1) + PRIOR_D * prior, seen.sum(0) + PRIOR_D
-    return _lean(n, m, (n / m) @ _BESIDE, strengths.neighbours[:, None])
+    return _all_days(count.sum(1), seen.sum(0), prior, strengths.neighbours[:, None])
+
+
+def _all_days(n: Floats, m: Floats, prior: Floats, strength: Floats) -> Floats:
+    """Rate from draws and days, leaning on the profile and on the half hours beside."""
+    n, m = n + PRIOR_D * prior, m + PRIOR_D
+    return _lean(n, m, (n / m) @ _BESIDE, strength)
 
 
 def _kind(count: Floats, seen: Floats, base: Floats, strengths: Strengths, days: slice) -> Floats:
@@ -126,16 +138,61 @@ def one_weekday(
         weekday: 0 Monday .. 6 Sunday.
     """
     base = _overall(count, seen, prior, strengths)
-    parent = _kind(count, seen, base, strengths, WORKING if weekday < 5 else FREE)
-    return _lean(count[:, weekday], seen[weekday], parent, strengths.weekdays[:, None])
+    kind = WORKING if weekday < 5 else FREE
+    parent = _lean(count[:, kind].sum(1), seen[kind].sum(0), base, strengths.kind[:, None])
+    own, days = count[:, weekday], seen[weekday]
+    elsewhere = _all_days(
+        count.sum(1) - own, seen.sum(0) - days, prior, strengths.neighbours[:, None]
+    )
+    others = _lean(
+        count[:, kind].sum(1) - own, seen[kind].sum(0) - days, elsewhere, strengths.kind[:, None]
+    )
+    parent = parent * _level(own, days, parent, others, strengths)
+    return _lean(own, days, parent, strengths.weekdays[:, None])
 
 
 def by_weekday(count: Floats, seen: Floats, prior: Floats, strengths: Strengths) -> Floats:
     """Shrunk rates by weekday and half hour, shape (2, 7, 48); see ``one_weekday``."""
     base = _overall(count, seen, prior, strengths)
-    parents = [_kind(count, seen, base, strengths, days) for days in (WORKING, FREE)]
-    parent = np.repeat(np.stack(parents, axis=1), (5, 2), axis=1)
+    parent, others = _parents(count, seen, base, prior, strengths)
+    parent = parent * _level(count, seen, parent, others, strengths)
     return _lean(count, seen, parent, strengths.weekdays[:, None, None])
+
+
+def _parents(
+    count: Floats, seen: Floats, base: Floats, prior: Floats, strengths: Strengths
+) -> Floats:
+    """Rates of each weekday's kind of day, with it and without it, shape (2, 2, 7, 48)."""
+    of_kind = [
+        np.repeat(part[..., kind, :].sum(-2, keepdims=True), kind.stop - kind.start, axis=-2)
+        for part in (count, seen)
+        for kind in (WORKING, FREE)
+    ]
+    counts, days = np.concatenate(of_kind[:2], axis=-2), np.concatenate(of_kind[2:], axis=-2)
+    strength = strengths.kind[:, None, None]
+    elsewhere = _all_days(
+        count.sum(1, keepdims=True) - count,
+        seen.sum(0) - seen,
+        prior[:, None],
+        strengths.neighbours[:, None, None],
+    )
+    return np.stack(
+        [
+            _lean(counts, days, base[:, None], strength),
+            _lean(counts - count, days - seen, elsewhere, strength),
+        ]
+    )
+
+
+def _level(own: Floats, days: Floats, parent: Floats, others: Floats, found: Strengths) -> Floats:
+    """How many times its kind of day's rate a weekday draws in each stretch, shape as ``own``.
+
+    Whether it departs is judged against the kind's other days, so that it is no part of what it
+    is compared with; if it does not, its own days count like theirs.
+    """
+    happened = own @ STRETCH_SUM
+    alike, expected = (days * parent) @ STRETCH_SUM, (days * others) @ STRETCH_SUM
+    return levels.ratio(happened, expected, alike, found.levels)[..., STRETCH]
 
 
 def log_likelihood(values: Floats, rate: Floats) -> Floats:
@@ -178,14 +235,17 @@ def learn_strengths(values: Floats, weights: Floats, like: Ints, prior: Floats) 
     n, m = count.sum(1) + PRIOR_D * prior, seen.sum(0) + PRIOR_D
     all_alike = np.zeros(len(like), np.int64)
     neighbours = _left_out(values, weights, all_alike, ((n / m) @ _BESIDE)[:, None])
-    found = Strengths(neighbours, neighbours, neighbours)
+    none = levels.usual()
+    found = Strengths(neighbours, neighbours, neighbours, none)
     base = _overall(count, seen, prior, found)
     free = (like >= 5).astype(np.int64)
     kind = _left_out(values, weights, free, np.stack([base, base], axis=1))
-    found = Strengths(neighbours, kind, kind)
-    parents = [_kind(count, seen, base, found, days) for days in (WORKING, FREE)]
-    parent = np.repeat(np.stack(parents, axis=1), (5, 2), axis=1)
-    return Strengths(neighbours, kind, _left_out(values, weights, like, parent))
+    found = Strengths(neighbours, kind, kind, none)
+    parent, others = _parents(count, seen, base, prior, found)
+    level = levels.learn(count @ STRETCH_SUM, (seen * others) @ STRETCH_SUM)
+    found = Strengths(neighbours, kind, kind, level)
+    parent = parent * _level(count, seen, parent, others, found)
+    return Strengths(neighbours, kind, _left_out(values, weights, like, parent), level)
 
 
 @dataclass(frozen=True)

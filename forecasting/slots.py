@@ -31,6 +31,7 @@ class DayTable:
     small         number of small draws begun, shape (d, 48)
     large         number of large draws begun, shape (d, 48)
     seen          share of the half hour that was watched, shape (d, 48)
+    litres        litres of the draws begun in it, shape (d, 48)
     large_day, large_slot, large_litres   each large draw, shape (k,)
     small_litres  each small draw's litres, shape (j,), with its row in small_day
     """
@@ -39,6 +40,7 @@ class DayTable:
     small: Floats
     large: Floats
     seen: Floats
+    litres: Floats
     large_day: Ints
     large_slot: Ints
     large_litres: Floats
@@ -87,6 +89,7 @@ def tabulate(history: DrawHistory, zone: ZoneInfo, large_from_l: float) -> DayTa
         small=np.bincount(cell[~big], minlength=size).reshape(shape).astype(float),
         large=np.bincount(cell[big], minlength=size).reshape(shape).astype(float),
         seen=seen,
+        litres=np.asarray(np.bincount(cell, litres, size), np.float64).reshape(shape),
         large_day=row[big],
         large_slot=slot[big],
         large_litres=litres[big],

@@ -6,31 +6,46 @@ characteristic function per regime from slot to slot.
 
 from __future__ import annotations
 
+from functools import lru_cache
+
 import numpy as np
 
 from forecasting.types import DemandForecast, Floats
 
 STEP_L = 2.0
 LENGTH = 1024  # multiples of STEP_L at least, up to 2046 L
+LONGER = (1.5, 2.0)  # a length and half as much again: quick to transform, seldom much too long
 FAR = 10.0  # standard deviations above the mean that must fit, so that no tail comes round again
 
 
-def _waves(volumes_l40: Floats, length: int) -> np.ndarray:
-    frequency = np.arange(length // 2 + 1)
-    return np.asarray(np.exp(-2j * np.pi / length * np.outer(volumes_l40 / STEP_L, frequency)))
+@lru_cache(maxsize=4)
+def _waves(volumes_l40: bytes, length: int) -> Floats:
+    """Cosines and sines of each volume at each frequency, shape (k, 2 f), real beside imaginary."""
+    steps = np.frombuffer(volumes_l40) / STEP_L
+    waves = np.exp(-2j * np.pi / length * np.outer(steps, np.arange(length // 2 + 1)))
+    return np.ascontiguousarray(waves).view(np.float64)
 
 
-def _length(forecast: DemandForecast, first: int, last: int) -> int:
-    """A power of two long enough for the sum and its tail."""
-    state, second = forecast.regime_now, 0.0
-    squares = forecast.pmf @ forecast.volumes_l40**2
+def _states(forecast: DemandForecast, last: int) -> Floats:
+    """How likely each regime is in each of the first slots, shape (last, r)."""
+    out = np.empty((last, len(forecast.regime_now)))
+    state = forecast.regime_now
     for i in range(last):
-        second += float(state @ squares[i]) if i >= first else 0.0
+        out[i] = state
         state = state @ forecast.transition[i]
-    mean, spread = float(forecast.expected_l40[first:last].sum()), float(np.sqrt(second))
+    return out
+
+
+def _length(forecast: DemandForecast, states: Floats, first: int) -> int:
+    """A length that transforms quickly, long enough for the sum and its tail."""
+    last = len(states)
+    squares = forecast.pmf[first:last] @ forecast.volumes_l40**2
+    spread = float(np.sqrt((states[first:] * squares).sum()))
+    need = float(forecast.expected_l40[first:last].sum()) + FAR * spread
     length = LENGTH
-    while length * STEP_L < mean + FAR * spread and length < 16 * LENGTH:
-        length *= 2
+    while length * STEP_L < need and length < 16 * LENGTH:
+        half_more = round(length * LONGER[0])
+        length = half_more if half_more * STEP_L >= need else round(length * LONGER[1])
     return length
 
 
@@ -45,33 +60,41 @@ def accumulated(forecast: DemandForecast, ends: tuple[int, ...], first: int = 0)
     Returns:
         P(sum is 2 k litres), shape (len(ends), m) with m at least 1024.
     """
-    length = _length(forecast, first, ends[-1])
-    waves = _waves(forecast.volumes_l40, length)
-    state = forecast.regime_now
-    for i in range(first):
-        state = state @ forecast.transition[i]
-    carried = np.repeat(state[:, None].astype(complex), waves.shape[1], axis=1)
-    out, done = [], first
-    for end in ends:
-        hats = forecast.pmf[done:end] @ waves  # (m, r, f)
-        for i in range(done, end):
-            carried = carried * hats[i - done]
-            reached = carried
-            if i + 1 < len(forecast.pmf):
-                carried = forecast.transition[i].T @ carried
-        out.append(np.fft.irfft(reached.sum(0), length))
-        done = end
-    pmf = np.maximum(np.array(out), 0.0)
-    return np.asarray(pmf / pmf.sum(-1, keepdims=True))
+    last, regimes = ends[-1], len(forecast.regime_now)
+    states = _states(forecast, last)
+    length = _length(forecast, states, first)
+    waves = _waves(np.asarray(forecast.volumes_l40, np.float64).tobytes(), length)
+    pmf = forecast.pmf[first:last]
+    # regimes whose use is alike share their waves
+    first_like = [
+        next(q for q in range(r + 1) if np.array_equal(pmf[:, q], pmf[:, r]))
+        for r in range(regimes)
+    ]
+    own = sorted(set(first_like))
+    hats = (pmf[:, own].reshape(-1, pmf.shape[-1]) @ waves).view(np.complex128)
+    hats = hats.reshape(last - first, len(own), -1)
+    same = [own.index(q) for q in first_like]
+    carried = np.repeat(states[first][:, None].astype(complex), hats.shape[-1], axis=1)
+    reached = np.empty((len(ends), hats.shape[-1]), complex)
+    wanted = {end - 1: k for k, end in enumerate(ends)}
+    for i in range(first, last):
+        carried *= hats[i - first, same]
+        if i in wanted:
+            reached[wanted[i]] = carried.sum(0)
+        if i + 1 < last:  # real times real: the parts lie beside each other
+            carried = (forecast.transition[i].T @ carried.view(np.float64)).view(np.complex128)
+    found = np.maximum(np.fft.irfft(reached, length), 0.0)
+    return np.asarray(found / found.sum(-1, keepdims=True))
 
 
 def quantiles(pmf: Floats, levels: tuple[float, ...]) -> Floats:
-    """Litres not exceeded with each chance, interpolated within a step, shape (len(levels),).
+    """Litres not exceeded with each chance, shape (..., len(levels)).
 
     Args:
-        pmf: P(sum is 2 k litres), shape (m,).
+        pmf: P(sum is 2 k litres), shape (..., m).
         levels: chances between 0 and 1.
     """
-    reached = np.cumsum(pmf)
-    index = np.minimum(np.searchsorted(reached, levels, side="left"), len(pmf) - 1)
+    reached = np.cumsum(pmf, axis=-1)
+    below = [np.count_nonzero(reached < level, axis=-1) for level in levels]
+    index = np.minimum(np.stack(below, axis=-1), pmf.shape[-1] - 1)
     return np.asarray(index * STEP_L, np.float64)

@@ -9,6 +9,7 @@ the support so that its mean is kept.
 from __future__ import annotations
 
 from dataclasses import dataclass
+from typing import Any
 
 import numpy as np
 
@@ -32,9 +33,13 @@ SMALL_RATES: Floats = np.concatenate([[0.0], np.geomspace(0.02, 40.0, 27)])
 EXTRA_RATES: Floats = np.array([0.0, 0.15, 0.5, 1.5, 4.0])
 
 
-def on_support(fine: Floats) -> Floats:
-    """Probabilities on multiples of STEP_L, shape (..., FINE), moved to SUPPORT_L40; means kept."""
-    return np.asarray(fine @ _PROJECTION)
+def _on_support(waves: Any) -> Floats:
+    """Distributions on SUPPORT_L40 from characteristic functions of multiples of STEP_L.
+
+    Waves back to probabilities and these moved to the support, means kept, is one linear step.
+    """
+    flat = np.ascontiguousarray(waves).reshape(-1, waves.shape[-1]).view(np.float64)
+    return np.asarray((flat @ _FROM_WAVES).reshape(*waves.shape[:-1], -1))
 
 
 def _projection() -> Floats:
@@ -48,7 +53,13 @@ def _projection() -> Floats:
     return matrix
 
 
-_PROJECTION = _projection()
+def _from_waves() -> Floats:
+    half = FINE // 2 + 1
+    parts = np.stack([np.eye(half), 1j * np.eye(half)], axis=1).reshape(2 * half, half)
+    return np.asarray(np.fft.irfft(parts, FINE, axis=-1) @ _projection())
+
+
+_FROM_WAVES = _from_waves()
 
 
 def histogram(litres: Floats, weights: Floats) -> Floats:
@@ -105,16 +116,14 @@ def tables(small_sizes: Floats, small_excess: float, large_sizes: Floats) -> Vol
         count_hat = np.exp(rates * (small_hat - 1.0))
     else:
         count_hat = np.exp(-np.log1p(rates * small_excess * (1.0 - small_hat)) / small_excess)
-    quiet = np.fft.irfft(count_hat, FINE, axis=-1)
     further = large_hat[:, None, :] * np.exp(
         EXTRA_RATES[None, :, None] * (large_hat[:, None, :] - 1.0)
     )
     busy_hat = further[:, :, None, :] * count_hat[None, None, _COARSE, :]
-    busy = np.fft.irfft(busy_hat, FINE, axis=-1)
     litres = np.arange(FINE) * STEP_L
     return VolumeTables(
-        quiet=_tidy(on_support(quiet)),
-        busy=_tidy(on_support(busy)),
+        quiet=_tidy(_on_support(count_hat)),
+        busy=_tidy(_on_support(busy_hat)),
         large_mean_l40=large_sizes @ litres,
         small_mean_l40=float(small_sizes @ litres),
     )
@@ -125,7 +134,8 @@ def _tidy(pmf: Floats) -> Floats:
     return np.asarray(pmf / pmf.sum(-1, keepdims=True))
 
 
-def _between(grid: Floats, at: Floats) -> tuple[np.ndarray, Floats]:
+def between(grid: Floats, at: Floats) -> tuple[np.ndarray, Floats]:
+    """Index of the grid point to the right of each value, and how far towards it, 0 .. 1."""
     right = np.clip(np.searchsorted(grid, at, side="left"), 1, len(grid) - 1)
     share = np.clip((at - grid[right - 1]) / (grid[right] - grid[right - 1]), 0.0, 1.0)
     return right, share
@@ -133,15 +143,15 @@ def _between(grid: Floats, at: Floats) -> tuple[np.ndarray, Floats]:
 
 def quiet_pmf(table: VolumeTables, small_rate: Floats) -> Floats:
     """Use of slots without a large draw, shape (n, k), for expected small draws, shape (n,)."""
-    right, share = _between(SMALL_RATES, small_rate)
+    right, share = between(SMALL_RATES, small_rate)
     low, high = table.quiet[right - 1], table.quiet[right]
     return np.asarray(low + share[:, None] * (high - low))
 
 
 def busy_pmf(table: VolumeTables, kind: np.ndarray, extra: Floats, small_rate: Floats) -> Floats:
     """Use of slots with a large draw, shape (n, k): size class, further large draws, small ones."""
-    right, share = _between(SMALL_RATES[_COARSE], small_rate)
-    above, part = _between(EXTRA_RATES, extra)
+    right, share = between(SMALL_RATES[_COARSE], small_rate)
+    above, part = between(EXTRA_RATES, extra)
     out = np.zeros((len(kind), table.quiet.shape[-1]))
     for step_e, weight_e in ((-1, 1.0 - part), (0, part)):
         for step_s, weight_s in ((-1, 1.0 - share), (0, share)):

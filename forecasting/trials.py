@@ -1,0 +1,306 @@
+"""The days gone by, forecast again: how good was what is learned, and how sure should it be?
+
+Each day in memory is forecast for the next 3, 6, 12 and 24 hours from rates that knew only the
+days before it, on a grid of litres coarse enough for all days to be carried along at once. Two
+things follow:
+
+- how far what is learned is trusted against the published profile. Its weight is that of the
+  better of two experts [1], begun low because the published profile needs no evidence: the
+  cumulative loss then stays close to the profile's until the household's own days have shown
+  themselves better, and not above it by more than a little afterwards;
+- how much wider or narrower sums should be than the model thinks (``calibration``): the chance
+  that was given to at most what then happened, for the short and for the long sums.
+
+References:
+    [1] Sani, Neu, Lazaric 2014, Exploiting easy data in online optimization: a cautious start
+        bounds the regret to a benchmark expert by a constant.
+"""
+
+from __future__ import annotations
+
+from dataclasses import dataclass
+from functools import lru_cache
+from typing import Any
+
+import numpy as np
+
+from forecasting import chain, volumes
+from forecasting.calendar import SLOTS_PER_DAY
+from forecasting.types import Floats, Ints
+
+WINDOWS = (6, 12, 24, 48)  # half hours
+ORIGINS = (0, 12, 24, 36)  # half hours of the day
+ROWS = 84  # trials that learning a whole history makes at about the most
+STEPS = 128  # litres on the coarse grid
+UPPER = (0.5, 2.2)  # normal scores that matter for comfort: chances of 69 to 98.6 %
+WARM_UP = 8  # half hours after which the chain has forgotten how it was begun
+FIRST_WEIGHT = 0.01  # of what is learned, before a day has been forecast
+RATE = 4.0  # how quickly the weight follows the lead
+PROVEN_D = 20.0  # days of which so much is learned that it needs no lead to be trusted
+_BEGINS = np.isin(np.arange(SLOTS_PER_DAY), chain.PART_STARTS)
+SURE = 7.0  # log odds beyond which the weight goes no further, so that it can come back
+
+
+@dataclass(frozen=True)
+class Record:
+    """What the trials have shown so far.
+
+    lead       days' losses by which the learned forecasts lead the published profile's
+    loss, days mean CRPS of the profile's times days, and the days tried
+    above      sum of the normal scores within UPPER, of short and of long sums, shape (2,)
+    expected   what it would be if every chance had been stated rightly, shape (2,)
+    """
+
+    lead: float
+    loss: float
+    days: float
+    above: Floats
+    expected: Floats
+
+    @classmethod
+    def new(cls) -> Record:
+        """Before the first trial."""
+        return cls(0.0, 0.0, 0.0, np.zeros(2), np.zeros(2))
+
+    @property
+    def weight(self) -> float:
+        """How far what is learned is trusted against the published profile, 0 .. 1."""
+        if not self.days:
+            return 0.0
+        odds = np.log(FIRST_WEIGHT) + RATE * self.lead + (self.days / PROVEN_D) ** 2
+        return float(1.0 / (1.0 + np.exp(-np.clip(odds, -SURE, SURE))))
+
+    def to_plain(self) -> dict[str, Any]:
+        """Plain data for JSON."""
+        return {
+            "lead": self.lead,
+            "loss": self.loss,
+            "days": self.days,
+            "above": self.above.tolist(),
+            "expected": self.expected.tolist(),
+        }
+
+    @classmethod
+    def from_plain(cls, plain: dict[str, Any]) -> Record:
+        """From ``to_plain``'s data."""
+        above, expected = np.array(plain["above"]), np.array(plain["expected"])
+        return cls(plain["lead"], plain["loss"], plain["days"], above, expected)
+
+
+@dataclass(frozen=True, eq=False)
+class Told:
+    """What one forecaster said of each half hour, before it came; shape (d, 48) each."""
+
+    small: Floats
+    large: Floats
+    extra: Floats
+    size_class: Ints
+    tables: volumes.VolumeTables
+    habit: chain.Habit
+
+
+@dataclass(frozen=True)
+class Days:
+    """What happened in each half hour, shape (d, 48) each."""
+
+    litres: Floats
+    large_litres: Floats
+    seen: Floats
+
+
+def tried(told: Told, published: Told, happened: Days, from_row: int, record: Record) -> Record:
+    """The record with the trials that end in the rows from ``from_row`` on."""
+    row, origin = _which(happened, from_row)
+    if len(row) == 0:
+        return record
+    begin = row * SLOTS_PER_DAY + origin
+    total = np.concatenate([[0.0], np.cumsum(happened.litres)])
+    used = np.stack([total[begin + w] - total[begin] for w in WINDOWS], axis=1)
+    step_l = _step_l(happened.litres)
+    pmf = _sums(told, happened, begin, step_l)
+    reached = np.cumsum(pmf, axis=-1)
+    loss = _crps(reached, used / step_l).sum(1)
+    usual = np.cumsum(_plain_sums(published, step_l), axis=-1)
+    profile = _crps(usual[origin // 12], used / step_l).sum(1)
+    score = np.clip(_normal_score(reached - 0.5 * pmf), *UPPER) - UPPER[0]
+    above = _at(score, used / step_l)
+    return _added(record, row, loss * step_l, profile * step_l, above, (pmf * score).sum(-1))
+
+
+def _which(happened: Days, from_row: int) -> tuple[Ints, Ints]:
+    """The row and half hour at which each trial begins; a trial ends in a row that is new."""
+    new = len(happened.seen) - from_row
+    whole = np.concatenate([[0.0], np.cumsum(happened.seen.ravel())])
+    every = max(1, min(len(ORIGINS), int(np.ceil(new * len(ORIGINS) / ROWS))))
+    rows, origins = [], []
+    for end in range(from_row, len(happened.seen)):
+        for k, origin in enumerate(ORIGINS):
+            begin = (end - (origin > 0)) * SLOTS_PER_DAY + origin
+            if begin < 0 or (k + end) % every:
+                continue
+            if whole[begin + SLOTS_PER_DAY] - whole[begin] > SLOTS_PER_DAY - 0.01:
+                rows.append(begin // SLOTS_PER_DAY)
+                origins.append(origin)
+    return np.array(rows, np.int64), np.array(origins, np.int64)
+
+
+def _step_l(litres: Floats) -> float:
+    """Litres of a step of the coarse grid: room for a busy day and a bath on top."""
+    a_day = float(litres.sum()) / max(len(litres), 1)
+    room = max(600.0, 3.5 * a_day + 300.0)
+    return float(600.0 * 1.25 ** np.ceil(np.log(room / 600.0) / np.log(1.25)) / STEPS)
+
+
+@lru_cache(maxsize=16)
+def _each_wave(step_l: float) -> Floats:
+    """Cosines and sines of each volume at each frequency, real beside imaginary.
+
+    A volume between two steps is shared by both, so that its mean is kept.
+    """
+    at = np.minimum(volumes.SUPPORT_L40 / step_l, STEPS - 1.001)
+    low = np.floor(at)
+    frequency = -2j * np.pi / STEPS * np.arange(STEPS // 2 + 1)
+    share = (at - low)[:, None]
+    waves = np.exp(np.outer(low, frequency)) * (1.0 - share + share * np.exp(frequency))
+    return np.asarray(waves.view(np.float64))
+
+
+def _waves(tables: volumes.VolumeTables, step_l: float) -> tuple[Any, Any]:
+    """Characteristic functions: use without a large draw by rate, a large draw by class."""
+    waves = _each_wave(step_l)
+    pair = tables.quiet @ waves, np.ascontiguousarray(tables.busy[:, 0, 0]) @ waves
+    return pair[0].view(np.complex128), pair[1].view(np.complex128)
+
+
+def _use(told: Told, index: Ints, step_l: float) -> tuple[Any, Any]:
+    """Characteristic functions of half hours without and with a large draw, shape (t, n, f)."""
+    quiet, large = _waves(told.tables, step_l)
+    right, share = volumes.between(volumes.SMALL_RATES, told.small.ravel()[index])
+    small = quiet[right - 1] + share[..., None] * (quiet[right] - quiet[right - 1])
+    of = told.size_class.ravel()[index]
+    more = told.extra.ravel()[index][..., None] * (large - 1.0)[of]
+    # e^x to its third term: further large draws are few
+    return small, small * large[of] * (1.0 + more + 0.5 * more * more)
+
+
+def _sums(told: Told, happened: Days, begin: Ints, step_l: float) -> Floats:
+    """Distribution of the sums over WINDOWS from each beginning on, shape (t, windows, STEPS)."""
+    large, habit = told.large.ravel(), told.habit
+    before, _ = chain.regimes_of_days(happened.large_litres, np.array(habit.done_from_l))
+    done, just = before.ravel()[begin] >= 2, before.ravel()[begin] % 2 == 1
+    ratio, cross = np.array(habit.done_ratio), np.array(habit.crossing)
+    after = habit.after_ratio
+    index = begin[:, None] + np.arange(SLOTS_PER_DAY)
+    quiet, busy = _use(told, index, step_l)
+    at = np.maximum(begin + np.arange(-WARM_UP, SLOTS_PER_DAY)[:, None], 0)  # (n, t)
+    slot = at % SLOTS_PER_DAY
+    part, rate, afresh = chain.PART_OF_SLOT[slot], large[at], _BEGINS[slot]
+    r, c = ratio[part], cross[part]
+    factor = np.stack([np.ones_like(r), np.full_like(r, after), r, r * after], axis=1)  # (n, 4, t)
+    weighed = rate[:, None] * factor
+    somewhere = afresh.any(1).tolist()
+    cross_of = c[..., None]
+    usual = np.zeros((4, len(begin), 1))
+    usual[0] = 1.0
+    out = np.empty((len(begin), len(WINDOWS), STEPS // 2 + 1), complex)
+    state: Any = usual
+    for i in range(len(at)):
+        ahead = i - WARM_UP
+        if ahead == 0:  # beside what is usual, what is known of this day, by frequency
+            state = np.zeros((4, len(begin), quiet.shape[-1] + 1), complex)
+            state[2 * done + just, np.arange(len(begin))] = 1.0
+            state[..., -1:] = usual
+        if somewhere[i]:
+            state = _afresh(state, afresh[i][:, None])
+        mean = (state[..., -1].real * factor[i]).sum(0) + 1e-9
+        chance = np.minimum(weighed[i] / mean, chain.HIGHEST)
+        state = _onward(state, chance[..., None], cross_of[i])
+        if ahead < 0:
+            usual = state
+            continue
+        state[0::2, :, :-1] *= quiet[:, ahead]
+        state[1::2, :, :-1] *= busy[:, ahead]
+        if ahead + 1 in WINDOWS:
+            out[:, WINDOWS.index(ahead + 1)] = state[..., :-1].sum(0)
+    return _tidy(out)
+
+
+def _afresh(state: Any, where: Any) -> Any:
+    """What was done counts no more where a part of the day begins."""
+    back = np.zeros_like(state)
+    back[:2] = state[:2] + state[2:]
+    return np.where(where, back, state)
+
+
+def _onward(state: Any, chance: Any, cross: Any) -> Any:
+    """One half hour on, as in ``chain.steps``."""
+    drawn = state * chance
+    out = np.empty_like(drawn)
+    early, late = drawn[0::2] + drawn[1::2]
+    np.subtract(state[0::2] + state[1::2], (early, late), out=out[0::2])
+    done = early * cross
+    out[1] = early - done
+    out[3] = late + done
+    return out
+
+
+@lru_cache(maxsize=16)
+def _plain_sums(told: Told, step_l: float) -> Floats:
+    """The same for a day like any other whose half hours know nothing of each other, by origin."""
+    index = np.array(ORIGINS)[:, None] + np.arange(SLOTS_PER_DAY)
+    index %= SLOTS_PER_DAY
+    quiet, busy = _use(told, index, step_l)
+    chance = told.large.ravel()[index][..., None]
+    whole = np.cumprod((1.0 - chance) * quiet + chance * busy, axis=1)
+    return _tidy(whole[:, np.array(WINDOWS) - 1])
+
+
+def _tidy(waves: Any) -> Floats:
+    pmf = np.maximum(np.fft.irfft(waves, STEPS), 0.0)
+    return np.asarray(pmf / pmf.sum(-1, keepdims=True))
+
+
+def _crps(reached: Floats, used: Floats) -> Floats:
+    """CRPS in steps of distribution functions (..., STEPS) at what was used, shape (...)."""
+    above = np.clip(np.arange(STEPS) + 1.0 - used[..., None], 0.0, 1.0)
+    return np.asarray(((1.0 - above) * reached**2 + above * (1.0 - reached) ** 2).sum(-1))
+
+
+def _at(values: Floats, used: Floats) -> Floats:
+    """Values on the coarse grid (..., STEPS) at what was used, between two steps by share."""
+    at = np.clip(used, 0.0, STEPS - 1.001)[..., None]
+    low = at.astype(np.int64)
+    below, beyond = (np.take_along_axis(values, low + k, -1) for k in (0, 1))
+    return np.asarray((below + (at - low) * (beyond - below))[..., 0])
+
+
+def _normal_score(chance: Floats) -> Floats:
+    """The normal quantile of a chance, to 5e-4 (Abramowitz and Stegun 1964, 26.2.23)."""
+    p = np.clip(chance, 1e-4, 1.0 - 1e-4)
+    t = np.sqrt(-2.0 * np.log(np.minimum(p, 1.0 - p)))
+    high = t - (2.515517 + 0.802853 * t + 0.010328 * t * t) / (
+        1.0 + 1.432788 * t + 0.189269 * t * t + 0.001308 * t**3
+    )
+    return np.asarray(np.where(p > 0.5, high, -high))
+
+
+def _added(
+    record: Record, row: Ints, loss: Floats, profile: Floats, above: Floats, expected: Floats
+) -> Record:
+    """The record with the trials' losses and scores, averaged by day."""
+    each = np.unique(row, return_inverse=True)[1]
+    count = np.bincount(each)
+    ours, theirs = np.bincount(each, loss) / count, np.bincount(each, profile) / count
+    lead, total, days = record.lead, record.loss, record.days
+    most = (SURE - np.log(FIRST_WEIGHT)) / RATE
+    for a, b in zip(ours.tolist(), theirs.tolist(), strict=True):
+        total, days = total + b, days + 1.0
+        lead = min(lead + (b - a) / max(total / days, 1e-6), most)
+    weight = 1.0 / count[each]
+
+    def by_length(scores: Floats) -> Floats:
+        return np.asarray((weight @ scores).reshape(2, 2).sum(1))
+
+    return Record(
+        lead, total, days, record.above + by_length(above), record.expected + by_length(expected)
+    )
