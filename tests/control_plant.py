@@ -120,6 +120,7 @@ class LittleHome:
     sent: list[tuple[datetime, Command]] = field(default_factory=list)
     until_mark: dict[str, float] = field(default_factory=dict)  # actuator -> its timer's end
     dead: set[str] = field(default_factory=set)  # actuators that do nothing
+    strength: float = 1.0  # of the heat pump: the share of its heat that it still gives
     plans: bool = True  # False: whatever is asked of the workers fails
     kwh: dict[str, float] = field(default_factory=dict)
     state: State = field(init=False)
@@ -262,13 +263,14 @@ class LittleHome:
         if pump is not None and self.on("pump") and "pump" not in self.dead:
             reach = pump.flow_limit_c - pump.approach_k
             set_c = min(self.settings.tunables.normal_set_c, reach)
+            heat_w = pump.capacity_w * self.strength
             if pump.layout == "plate":
-                plate = model.PlateCharge(pump.capacity_w, set_c, 30.0)
+                plate = model.PlateCharge(heat_w, set_c, 30.0)
             else:
                 built = self.settings.wiring.cylinder
                 foot = (built.coil_foot_m or 0.0) / built.height_m
                 head = (built.coil_head_m or 0.6) / built.height_m
-                coil = model.CoilCharge(pump.capacity_w, foot, head, reach, 2000.0)
+                coil = model.CoilCharge(heat_w, foot, head, reach, 2000.0)
         immersion: tuple[model.ImmersionHeat, ...] = ()
         element = self.settings.wiring.immersion
         if element is not None and self.on("element") and "element" not in self.dead:

@@ -42,9 +42,11 @@ RUN_LEAST_KWH = 1.5
 RUNS_USUAL = 10
 RUNS_FIRST = 40
 SLOW_SHARE = 0.6
+ODD_SHARE = 0.75
 SCALE_SHARE = 0.8
 SCALE_RUNS = 120
 RETURN_TENTHS = 1.5
+RETURN_HEATED_TENTHS = 2.0
 NONSENSE_PER_HOUR = 10
 FAILURES_TOLD = 1
 FLUSH = ("flush_after_absence", "outlets")
@@ -186,7 +188,7 @@ DETECTORS: tuple[Detector, ...] = (
         "fault",
         14_400.0,
         1800.0,
-        2 * DAY_S,
+        4 * DAY_S,
     ),
     Detector(
         "probe_jumping",
@@ -232,7 +234,7 @@ DETECTORS: tuple[Detector, ...] = (
         "fail-safe for 30 min, with its reason",
         "fault",
         1800.0,
-        60.0,
+        1800.0,
         2700.0,
     ),
     Detector(
@@ -497,7 +499,11 @@ def _reheat(s: Situation, source: SourcePlant, was: Reheat) -> Reheat:
         return ended
     share = min(max(gained / expected, 0.0), 3.0)
     runs = was.runs + 1
-    usual = share if was.usual is None else was.usual + (share - was.usual) / min(runs, 30)
+    usual = share
+    if was.usual is not None:
+        # A run far below the usual is what is looked for: it changes the usual but little.
+        odd = share < ODD_SHARE * was.usual
+        usual = was.usual + (share - was.usual) / min(runs, 30) / (3.0 if odd else 1.0)
     recent = share if was.recent is None else was.recent + 0.35 * (share - was.recent)
     first = was.first
     if runs <= RUNS_FIRST:
@@ -598,7 +604,11 @@ def _effect(s: Situation, watch: Watch, name: SourceName, source: SourcePlant) -
     kwh, span_s = gained
     share = kwh / max(expected_kw(s, source) * span_s / HOUR_S, 1e-6)
     facts |= {"gained_kwh": round(kwh, 2), "within_s": round(span_s)}
-    useless = share < WITHOUT_GAIN_SHARE and not s.full(source, asked_c)
+    useless = (
+        share < WITHOUT_GAIN_SHARE
+        and not s.full(source, asked_c)
+        and not _circulated(watch, span_s)  # a secondary return takes heat that nothing counts
+    )
     flow_c = observe.first_fresh(s.plant, s.fresh, Quantity.HEAT_PUMP_FLOW_TEMPERATURE)
     lowest = min(s.probes_c.values(), default=None)
     if name == "heat_pump" and flow_c is not None and watts is not None and lowest is not None:
@@ -643,6 +653,12 @@ def _gained(watch: Watch, within_s: float, elapsed_s: float) -> tuple[float, flo
         return None
     drawn = last.drawn_kwh - first.drawn_kwh
     return last.heat_kwh - first.heat_kwh + drawn, last.mark_s - first.mark_s
+
+
+def _circulated(watch: Watch, within_s: float) -> bool:
+    """Whether the secondary return's pump ran within the last ``within_s``."""
+    last = watch.moments[-1]
+    return any(m.circulating for m in watch.moments if m.mark_s >= last.mark_s - within_s)
 
 
 def gains_now(watch: Watch, least_kwh: float) -> bool:
@@ -742,11 +758,13 @@ def _secondary(s: Situation, watch: Watch) -> Iterator[Finding]:
     heated = any(s.running(n) for n in s.plant.sources) or any(
         s.elapsed_s - r.stopped_mark_s < 7200.0 for r in s.state.book.runs.values()
     )
-    if heated or first.charge_l40 is None or last.charge_l40 is None:
+    if first.charge_l40 is None or last.charge_l40 is None:
         return
     circulated = sum(m.circulating for m in window) * MOMENT_EVERY_S
     lost = first.charge_l40 - last.charge_l40 - (last.drawn_l40 - first.drawn_l40)
-    if circulated >= 1800.0 and lost > RETURN_TENTHS * s.plant.tenth_l40:
+    # Heating hides a part of it, and stirs a little itself.
+    least = (RETURN_HEATED_TENTHS if heated else RETURN_TENTHS) * s.plant.tenth_l40
+    if circulated >= 1800.0 and lost > least:
         facts: Facts = {"lost_l40": round(lost), "pump_ran_min": round(circulated / 60.0)}
         yield Finding("secondary_return_mixes", "secondary_return", facts)
 

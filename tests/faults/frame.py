@@ -11,6 +11,7 @@ from __future__ import annotations
 import importlib
 import inspect
 import json
+import os
 import sys
 import time
 from collections.abc import Iterable
@@ -61,6 +62,11 @@ class Outcome:
         assert self.lines
         bad = [f"{x.fault}: {x.happened}; lost: {x.lost}" for x in self.lines if not x.sound]
         assert not bad, "\n".join(bad)
+
+
+def days(year: float = 365.0) -> float:
+    """How long a long replay lives: a year, or LADLE_DAYS."""
+    return float(os.environ.get("LADLE_DAYS", year))
 
 
 def load(name: str) -> Any:
