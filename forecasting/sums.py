@@ -10,7 +10,7 @@ from functools import lru_cache
 
 import numpy as np
 
-from forecasting.types import DemandForecast, Floats
+from forecasting.types import DemandForecast, Floats, Ints
 
 STEP_L = 2.0
 LENGTH = 1024  # multiples of STEP_L at least, up to 2046 L
@@ -26,8 +26,8 @@ def _waves(volumes_l40: bytes, length: int) -> Floats:
     return np.ascontiguousarray(waves).view(np.float64)
 
 
-def _states(forecast: DemandForecast, last: int) -> Floats:
-    """How likely each regime is in each of the first slots, shape (last, r)."""
+def regimes(forecast: DemandForecast, last: int) -> Floats:
+    """How likely each regime is in each of the first ``last`` slots, shape (last, r)."""
     out = np.empty((last, len(forecast.regime_now)))
     state = forecast.regime_now
     for i in range(last):
@@ -60,15 +60,14 @@ def accumulated(forecast: DemandForecast, ends: tuple[int, ...], first: int = 0)
     Returns:
         P(sum is 2 k litres), shape (len(ends), m) with m at least 1024.
     """
-    last, regimes = ends[-1], len(forecast.regime_now)
-    states = _states(forecast, last)
+    last, count = ends[-1], len(forecast.regime_now)
+    states = regimes(forecast, last)
     length = _length(forecast, states, first)
     waves = _waves(np.asarray(forecast.volumes_l40, np.float64).tobytes(), length)
     pmf = forecast.pmf[first:last]
     # regimes whose use is alike share their waves
     first_like = [
-        next(q for q in range(r + 1) if np.array_equal(pmf[:, q], pmf[:, r]))
-        for r in range(regimes)
+        next(q for q in range(r + 1) if np.array_equal(pmf[:, q], pmf[:, r])) for r in range(count)
     ]
     own = sorted(set(first_like))
     hats = (pmf[:, own].reshape(-1, pmf.shape[-1]) @ waves).view(np.complex128)
@@ -87,6 +86,12 @@ def accumulated(forecast: DemandForecast, ends: tuple[int, ...], first: int = 0)
     return np.asarray(found / found.sum(-1, keepdims=True))
 
 
+def slot_quantiles(forecast: DemandForecast, levels: tuple[float, ...]) -> Floats:
+    """Litres not exceeded in each slot taken alone with each chance, shape (n, len(levels))."""
+    alone = (regimes(forecast, len(forecast.grid))[:, None] @ forecast.pmf)[:, 0]
+    return np.asarray(forecast.volumes_l40[_index(alone, levels)], np.float64)
+
+
 def quantiles(pmf: Floats, levels: tuple[float, ...]) -> Floats:
     """Litres not exceeded with each chance, shape (..., len(levels)).
 
@@ -94,7 +99,11 @@ def quantiles(pmf: Floats, levels: tuple[float, ...]) -> Floats:
         pmf: P(sum is 2 k litres), shape (..., m).
         levels: chances between 0 and 1.
     """
+    return np.asarray(_index(pmf, levels) * STEP_L, np.float64)
+
+
+def _index(pmf: Floats, levels: tuple[float, ...]) -> Ints:
+    """Where the chances of a distribution first reach each level, shape (..., len(levels))."""
     reached = np.cumsum(pmf, axis=-1)
     below = [np.count_nonzero(reached < level, axis=-1) for level in levels]
-    index = np.minimum(np.stack(below, axis=-1), pmf.shape[-1] - 1)
-    return np.asarray(index * STEP_L, np.float64)
+    return np.asarray(np.minimum(np.stack(below, axis=-1), pmf.shape[-1] - 1), np.int64)

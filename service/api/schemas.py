@@ -14,8 +14,8 @@ from typing import Annotated, Any, Literal
 import numpy as np
 from pydantic import BaseModel, BeforeValidator, ConfigDict, Field, JsonValue, RootModel
 
-from forecasting.sums import accumulated, quantiles
-from forecasting.types import DemandForecast, Floats
+from forecasting.sums import accumulated, quantiles, slot_quantiles
+from forecasting.types import DemandForecast
 from service.control.overrides import FIELDS
 from service.control.types import Decision, Draw, Fault, HygieneEvidence, Override, View, Wish
 from service.house import Health
@@ -430,7 +430,7 @@ class QuantilesOut(BaseModel):
     @classmethod
     def of(cls, litres: Iterable[float]) -> QuantilesOut:
         """From four figures in the order of ``LEVELS``."""
-        p50, p80, p95, p99 = (round(float(v), 1) for v in litres)
+        p50, p80, p95, p99 = litres
         return cls(p50_l40=p50, p80_l40=p80, p95_l40=p95, p99_l40=p99)
 
 
@@ -457,9 +457,18 @@ class ForecastOut(BaseModel):
     @classmethod
     def of(cls, home: str, forecast: DemandForecast) -> ForecastOut:
         """From the forecast in force."""
-        single = _slot_quantiles(forecast)
+        single = slot_quantiles(forecast, LEVELS)
         ends = tuple(range(1, len(forecast.grid) + 1))
-        sums = [quantiles(pmf, LEVELS) for pmf in accumulated(forecast, ends)]
+        sums = quantiles(accumulated(forecast, ends), LEVELS)
+        columns = zip(
+            forecast.grid.start_s.tolist(),
+            forecast.grid.end_s.tolist(),
+            forecast.expected_l40.round(2).tolist(),
+            forecast.expected_kwh.round(3).tolist(),
+            single.round(1).tolist(),
+            sums.round(1).tolist(),
+            strict=True,
+        )
         return cls(
             home=home,
             made_at=at(forecast.made_at_s),
@@ -467,27 +476,16 @@ class ForecastOut(BaseModel):
             notes=list(forecast.notes),
             slots=[
                 ForecastSlotOut(
-                    start=at(forecast.grid.start_s[i]),
-                    end=at(forecast.grid.end_s[i]),
-                    expected_l40=round(float(forecast.expected_l40[i]), 2),
-                    expected_kwh=round(float(forecast.expected_kwh[i]), 3),
-                    use=QuantilesOut.of(single[i]),
-                    use_until_end=QuantilesOut.of(sums[i]),
+                    start=at(start_s),
+                    end=at(end_s),
+                    expected_l40=litres,
+                    expected_kwh=kwh,
+                    use=QuantilesOut.of(use),
+                    use_until_end=QuantilesOut.of(until_end),
                 )
-                for i in range(len(forecast.grid))
+                for start_s, end_s, litres, kwh, use, until_end in columns
             ],
         )
-
-
-def _slot_quantiles(forecast: DemandForecast) -> Floats:
-    """Litres at ``LEVELS`` in each slot taken alone, shape (n, 4)."""
-    regime, found = forecast.regime_now, []
-    for pmf, onward in zip(forecast.pmf, forecast.transition, strict=True):
-        reached = np.cumsum(regime @ pmf)
-        index = np.minimum(np.searchsorted(reached, LEVELS), len(reached) - 1)
-        found.append(forecast.volumes_l40[index])
-        regime = regime @ onward
-    return np.array(found, np.float64).reshape(-1, len(LEVELS))
 
 
 class TypicalWeekOut(BaseModel):
