@@ -12,7 +12,7 @@ balance of a step checks the conduction and not itself.
 from __future__ import annotations
 
 from collections.abc import Sequence
-from itertools import pairwise
+from itertools import accumulate, pairwise
 
 from service.cylinder.geometry import Cylinder
 from service.cylinder.segments import (
@@ -32,6 +32,11 @@ _FINEST_SHARE = 1 / 8  # of a nominal segment: distance left inside water that i
 _VISIBLE = 0.1  # of a nominal segment's diffusion time: as far as one trapezoidal step goes
 _MOST_STEPS = 4  # trapezoidal steps that cost less than the poles below
 
+_KJ_PER_LK = 4.15  # of water at 40 to 50 degC
+
+# By how much flow widens a front, L2 of variance, and between which levels, L from the bottom.
+Dispersion = tuple[float, float, float]
+
 # Poles p and weights c of phi(z) = (1 - exp(-z)) / z, taken with their conjugates, chosen so that
 # 1 - z phi(z) is within 1.2e-6 of exp(-z) on all of 0 .. infinity, exact at 0 and 0 at infinity:
 # the best rational approximation of Cody, Meinardus, Varga (J. Approx. Theory 2, 50, 1969) with
@@ -49,16 +54,17 @@ def relaxed(
     ambient_c: float,
     step_s: float,
     stirred: tuple[int, int] | None = None,
+    dispersed: Sequence[Dispersion] = (),
 ) -> tuple[Column, float]:
     """Let heat spread and leak for ``step_s`` seconds: (column, heat lost in kJ).
 
     ``stirred`` names a run of segments (first, one past the last) that a heater's plume keeps
     mixed meanwhile: they act as one, with hardly a distance inside, so that the plume goes on
-    taking heat from what it touches.
+    taking heat from what it touches. ``dispersed`` is what flow has mixed in the step.
     """
     if stirred is None:
         column = without_crumbs(cylinder, column, step_s)
-        return _spread(cylinder, column, ambient_c, step_s)
+        return _spread(cylinder, column, ambient_c, step_s, dispersed=dispersed)
     first, end = stirred
     run = column[first:end]
     kg = mass_kg(run)
@@ -104,6 +110,7 @@ def _spread(
     ambient_c: float,
     step_s: float,
     stirred: int | None = None,
+    dispersed: Sequence[Dispersion] = (),
 ) -> tuple[list[Segment], float]:
     """The column after a step, and heat lost in kJ."""
     bottom, side, top = cylinder.losses_w_per_k
@@ -118,6 +125,11 @@ def _spread(
         distance[stirred] = _FINEST_SHARE * nominal_l
     coupling = _conductance(cylinder)
     between = [coupling / (a + b) for a, b in pairwise(distance)]
+    for square_l2, low_l, high_l in dispersed:
+        kept_kj = _KJ_PER_LK * square_l2 / step_s
+        for k, face_l in enumerate(accumulate(distance[:-1])):
+            if low_l < face_l < high_l:
+                between[k] += kept_kj / (distance[k] + distance[k + 1])
     between.append(0.0)
     fastest = _fastest(capacity, between, loss)
     visible = coupling / (2 * nominal_l) / (4.18 * nominal_l)

@@ -26,7 +26,7 @@ from typing import Any, Literal
 
 import numpy as np
 
-from service.cylinder.conduction import relaxed, without_crumbs
+from service.cylinder.conduction import Dispersion, relaxed, without_crumbs
 from service.cylinder.geometry import Cylinder
 from service.cylinder.segments import (
     Column,
@@ -35,6 +35,7 @@ from service.cylinder.segments import (
     entered_under,
     heat_kj,
     joined_alike,
+    joined_below,
     joined_harmlessly,
     laid_under,
     litres,
@@ -65,6 +66,9 @@ from service.cylinder.water import (
 )
 
 HIGHEST_C = 100.0  # the model knows liquid water only
+# So many tanks in series widen a front like dispersion: its variance grows by the volume of one
+# tank times the volume that flows (Levenspiel: Chemical Reaction Engineering, 3rd ed., ch. 14).
+MANY_TANKS = 32
 PROBE_SPAN = 0.02  # a probe feels the mean over this share of the volume around it
 
 _NONE: Floats = np.zeros(0)
@@ -579,13 +583,24 @@ def _step(cylinder: Cylinder, state: State, drive: Drive, step_s: float, tally: 
     """
     water: Column = state.water
     loop: Column = state.loop
+    dispersed: list[Dispersion] = []
     circulates = drive.secondary_return is not None and drive.secondary_return.flow_l_per_min > 0
     moves = drive.draw_l_per_min > 0 or drive.plate is not None or circulates
     heats = drive.coil is not None or bool(drive.immersion)
     if drive.draw_l_per_min > 0:
         water = _drawn(cylinder, water, drive, step_s, tally)
+        if cylinder.inlet_tanks >= MANY_TANKS:
+            square_l2 = cylinder.inlet_mixing_l / cylinder.inlet_tanks
+            square_l2 *= drive.draw_l_per_min / 60 * step_s
+            dispersed.append((square_l2, 0.0, cylinder.inlet_mixing_l))
     if drive.plate is not None:
+        before_kg = tally.circulated_kg
         water, loop = _charged(cylinder, water, loop, drive.plate, step_s, tally)
+        if cylinder.plate_tanks >= MANY_TANKS:
+            square_l2 = cylinder.plate_mixing_l / cylinder.plate_tanks
+            square_l2 *= tally.circulated_kg - before_kg
+            low_l = cylinder.volume_l - cylinder.plate_mixing_l
+            dispersed.append((square_l2, low_l, cylinder.volume_l))
     if drive.secondary_return is not None and circulates:
         water = _circulated(cylinder, water, drive.secondary_return, step_s, tally)
     if heats:
@@ -595,12 +610,16 @@ def _step(cylinder: Cylinder, state: State, drive: Drive, step_s: float, tally: 
         water = thinned(overturned(water), cylinder.segments)
     else:
         water = joined_harmlessly(water, cylinder.segments)
-    water = refined(water, cylinder.segments)
+    least_kg = 0.0
+    if dispersed:
+        least_kg = 0.7 * math.sqrt(max(dispersed)[0])
+        water = joined_below(water, least_kg)
+    water = refined(water, cylinder.segments, least_kg)
     stirred = None
     if heats and not moves:
         water = without_crumbs(cylinder, water, step_s)
         stirred = _stirred(cylinder, water, drive)
-    water, lost_kj = relaxed(cylinder, water, drive.ambient_c, step_s, stirred)
+    water, lost_kj = relaxed(cylinder, water, drive.ambient_c, step_s, stirred, dispersed)
     tally.loss_kj += lost_kj
     water = overturned(water)
     if heats and not moves:
@@ -620,13 +639,18 @@ def _drawn(cylinder: Cylinder, water: Column, drive: Drive, step_s: float, tally
     water = entered_under(
         water,
         (segment(kg, cold),),
-        cylinder.inlet_mixing_l / cylinder.volume_l * held_kg,
+        _zone_kg(cylinder, cylinder.inlet_mixing_l, cylinder.inlet_tanks, held_kg),
         cylinder.inlet_tanks,
         held_kg / cylinder.segments,
     )
     out, rest = split_volume(water[::-1], drawn_l)
     tally.parts += out
     return rest[::-1]
+
+
+def _zone_kg(cylinder: Cylinder, mixing_l: float, tanks: int, held_kg: float) -> float:
+    """Mass of a mixing zone; none when its tanks are so many that they act by dispersion."""
+    return 0.0 if tanks >= MANY_TANKS else mixing_l / cylinder.volume_l * held_kg
 
 
 def _charged(
@@ -661,7 +685,7 @@ def _charged(
     rest = entered_under(
         rest[::-1],
         joined_alike(went),
-        cylinder.plate_mixing_l / cylinder.volume_l * held_kg,
+        _zone_kg(cylinder, cylinder.plate_mixing_l, cylinder.plate_tanks, held_kg),
         cylinder.plate_tanks,
         held_kg / cylinder.segments,
     )

@@ -307,6 +307,17 @@ def joined_harmlessly(column: Column, nominal: int) -> Column:
     return new if len(new) < len(column) else column
 
 
+def joined_below(column: Column, least_kg: float) -> Column:
+    """Merge neighbours that are smaller than ``least_kg`` together."""
+    new = [column[0]]
+    for part in column[1:]:
+        if new[-1][0] + part[0] < least_kg:
+            new[-1] = mixed(new[-1], part[0], part[1])
+        else:
+            new.append(part)
+    return new
+
+
 def _lets_grow(beside: Segment, kg: float, enthalpy: float) -> bool:
     """Whether a segment of nearly this enthalpy may have so large a neighbour."""
     return kg <= 2 * beside[0] and abs(beside[1] - enthalpy) < ALIKE
@@ -341,12 +352,12 @@ def _harm(lower: Segment, upper: Segment, largest_kg: float) -> float:
     return lower[0] * upper[0] / both_kg * (upper[1] - lower[1]) ** 2
 
 
-def refined(column: Column, nominal: int) -> Column:
+def refined(column: Column, nominal: int, least_kg: float = 0.0) -> Column:
     """Divide segments at a front, finer towards it, so that conduction finds its gradient.
 
     Next to water that is not alike segments have the nominal size at most, next to a jump of
     more than 5 K half of it, above 10 K a quarter, above 20 K an eighth; they double away
-    from it.
+    from it. None gets smaller than ``least_kg``.
     """
     jumps = [k for k, (lower, upper) in enumerate(pairwise(column)) if upper[1] - lower[1] > ALIKE]
     if not jumps:
@@ -359,6 +370,7 @@ def refined(column: Column, nominal: int) -> Column:
         finest_kg = piece_kg
         if (jump := upper[1] - lower[1]) > _JUMP_KJ_PER_KG:
             finest_kg /= 2 ** min(3, math.ceil(math.log2(jump / _JUMP_KJ_PER_KG)))
+        finest_kg = max(finest_kg, least_kg)
         if upper[0] > 1.5 * finest_kg or lower[0] > 1.5 * finest_kg:
             new[k : k + 2] = [*_graded(lower, finest_kg)[::-1], *_graded(upper, finest_kg)]
     return new

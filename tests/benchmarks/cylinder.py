@@ -3,6 +3,8 @@
 from __future__ import annotations
 
 import json
+from itertools import groupby
+from statistics import median
 
 import numpy as np
 
@@ -11,26 +13,44 @@ from tests.benchmarks.frame import Figure, Result, at_least, at_most, seconds
 from tests.published.independent import Case, cases, simulate
 from tests.published.independent.drive import DAY, fitted_tanks, run_day, steps, tank
 
+# As coarse as accuracy allows: the worst V40 below is 1.4 % with 20 segments, 1.1 % with 40 and
+# 3 % with 16.
+SEGMENTS = 20
+
 
 def run() -> Result:
     """The final days in as few steps as their inputs allow, against the package's own steps."""
     tanks = fitted_tanks(cases("calibration")[0])
     final = [(case, day) for case in cases("final") for day in range(len(case.days))]
-    compared = [run_day(case, day, tanks) for case, day in final]
+    compared = [run_day(case, day, tanks, SEGMENTS) for case, day in final]
     outlet_k = max(float(np.abs(day.outlet_error_k).max()) for day in compared)
     v40 = max(float(day.v40_beyond(0.3).max()) for day in compared)
     delivered = max(abs(day.delivered_error) for day in compared)
-    our_days_per_s = len(final) / seconds(lambda: [advance(c, d, tanks) for c, d in final], 3)
+    # Theirs before and after ours, since other work on the machine slows down now one, now the
+    # other; the faster of the two counts.
+    theirs = timed()
+    took = [
+        (case.sources, seconds(Days(case, day, tanks, SEGMENTS).live, 5)) for case, day in final
+    ]
+    fine_s = sum(seconds(Days(case, day, tanks, 40).live, 5) for case, day in final)
+    theirs = {setting: max(speed, theirs[setting]) for setting, speed in timed().items()}
+    ours = len(final) / sum(s for _, s in took)
     count = sum(1 for case, day in final for _ in steps(case, day)) / len(final)
-    theirs = {
-        (row["nodes"], row["step_s"]): row["days_per_s"]
-        for row in map(json.loads, simulate("--time").splitlines())
+    by_source = {
+        source: median(1 / s for _, s in days)
+        for source, days in groupby(sorted(took), key=lambda item: item[0])
     }
     figures = [
-        at_least("days per second against theirs", our_days_per_s / theirs[40, 15], 50, "times"),
-        Figure("the same, theirs in steps of 60 s", our_days_per_s / theirs[40, 60], "times"),
-        Figure("the same, theirs with 12 nodes, 60 s", our_days_per_s / theirs[12, 60], "times"),
-        Figure("ours", our_days_per_s, "days/s"),
+        at_least("days per second against theirs", ours / theirs[40, 15], 50, "times"),
+        Figure("the same, median day", median(1 / s for _, s in took) / theirs[40, 15], "times"),
+        *(
+            Figure(f"the same, median day charged by {source}", speed / theirs[40, 15], "times")
+            for source, speed in by_source.items()
+        ),
+        Figure("the same, ours with 40 segments", len(final) / fine_s / theirs[40, 15], "times"),
+        Figure("the same, theirs in steps of 60 s", ours / theirs[40, 60], "times"),
+        Figure("the same, theirs with 12 nodes, 60 s", ours / theirs[12, 60], "times"),
+        Figure("ours", ours, "days/s"),
         Figure("theirs, 40 nodes in steps of 15 s", theirs[40, 15], "days/s"),
         Figure("our steps for a day of minute data", count),
         at_most("worst outlet temperature where usable", outlet_k, 1.5, "K"),
@@ -41,16 +61,31 @@ def run() -> Result:
         "ochre-nrel 0.9.2, StratifiedWaterModel with 40 nodes, in an environment of its own",
         tuple(figures),
         (
+            f"ours with {SEGMENTS} segments for a nominal height, read out at 40 layers",
             f"our mixing: {tanks} tanks in series, fitted to the calibration day",
             "our drive changes every minute in charges and draws, as their data does",
+            "inputs of both are laid out before the clock starts",
         ),
         {"cases": sorted({case.name for case, _ in final}), "days": len(final)},
     )
 
 
-def advance(case: Case, day: int, tanks: int) -> None:
-    """One day of our model, only advanced."""
-    cylinder = tank(case, tanks)
-    state = model.start(cylinder, case.nodes_c[max(day * DAY - 1, 0)])
-    for _, minutes, drive in steps(case, day):
-        state, _ = model.advance(cylinder, state, drive, 60.0 * minutes)
+def timed() -> dict[tuple[int, int], float]:
+    """Their days per second by nodes and step in seconds."""
+    rows = map(json.loads, simulate("--time").splitlines())
+    return {(row["nodes"], row["step_s"]): row["days_per_s"] for row in rows}
+
+
+class Days:
+    """One day's inputs, to be lived again and again."""
+
+    def __init__(self, case: Case, day: int, tanks: int, segments: int) -> None:
+        self.cylinder = tank(case, tanks, segments)
+        self.begin = model.start(self.cylinder, case.nodes_c[max(day * DAY - 1, 0)])
+        self.drives = [(60.0 * minutes, drive) for _, minutes, drive in steps(case, day)]
+
+    def live(self) -> None:
+        """Advance our model through the day."""
+        state = self.begin
+        for duration_s, drive in self.drives:
+            state, _ = model.advance(self.cylinder, state, drive, duration_s)

@@ -107,7 +107,7 @@ def steps(case: Case, day: int) -> Iterator[tuple[int, int, model.Drive]]:
         minute = until
 
 
-def tank(case: Case, tanks: int) -> Cylinder:
+def tank(case: Case, tanks: int, segments: int = 40) -> Cylinder:
     """The case's tank with the mixing of so many tanks in series, whichever way water moves."""
     return Cylinder(
         case.volume_l,
@@ -117,12 +117,13 @@ def tank(case: Case, tanks: int) -> Cylinder:
         inlet_tanks=tanks,
         plate_mixing_l=case.volume_l,
         plate_tanks=tanks,
+        segments=segments,
     )
 
 
-def run_day(case: Case, day: int, tanks: int) -> Day:
+def run_day(case: Case, day: int, tanks: int, segments: int = 40) -> Day:
     """Drive our model through one day of a case."""
-    cylinder = tank(case, tanks)
+    cylinder = tank(case, tanks, segments)
     state = model.start(cylinder, case.nodes_c[max(day * DAY - 1, 0)])
     volumes = cylinder.layer_volumes_l(LAYERS)
     ends, profiles, outlets, true_outlets, drawn = [], [], [], [], []
