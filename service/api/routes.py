@@ -388,7 +388,11 @@ def acknowledge_fault(
     seen: schemas.AcknowledgementIn,
     idempotency_key: Annotated[str | None, Header(alias="Idempotency-Key")] = None,
 ) -> Response:
-    """Note that a person has seen a fault, so that it is not told again until reminded."""
+    """Note that a person has seen a fault: nobody is reminded of it any more.
+
+    Should it come back after it was over, that is told as news. What asks for flushing after an
+    absence is over once it is acknowledged.
+    """
     visit.needs(Role.HOUSEHOLD, "Acknowledging a fault")
 
     def _act() -> tuple[int, BaseModel, dict[str, str]]:

@@ -16,6 +16,7 @@ from adapters.decode import Decoder
 from adapters.link import Link, status_topic
 from adapters.types import Message, Outgoing
 from adapters.wiring import Broker, Signal
+from tests.faults._world import Proxy
 from tests.mosquitto import Mosquitto, free_port, start
 
 TOPIC = "cupboard/probe"
@@ -177,6 +178,38 @@ def test_a_frozen_broker_never_blocks_the_caller_and_its_backlog_counts_as_waite
         assert until(lambda: not link.state.draining)
         link.stop()
         source.loop_stop()
+
+
+def test_a_link_cut_off_without_a_word_loses_nothing() -> None:
+    """The network stops forwarding and nobody closes a connection."""
+    heard: list[Message] = []
+    commands: list[bytes] = []
+    with start(KEEP) as broker:
+        proxy = Proxy(broker.port)
+        link = link_to(proxy.port, heard.append)
+        assert link.wait_connected(5)
+        assert until(lambda: not link.state.draining)
+        source = sensor(broker)
+        source.on_message = lambda _c, _u, m: commands.append(m.payload)
+        source.subscribe("relay/set", 1)
+        proxy.cut()
+        for i in range(50):
+            source.publish(TOPIC, str(i), 1)
+        assert until(lambda: link.state.draining, 3)  # its nonce is overdue: nothing is fresh
+        began = time.monotonic()
+        for _ in range(200):
+            link.publish(Outgoing("relay/set", b"old"))
+        assert time.monotonic() - began < 1.0
+        assert until(lambda: not link.state.connected, 12)  # the keepalive ran out
+        proxy.mend()
+        assert link.wait_connected(8)
+        assert until(lambda: {m.payload for m in heard} == {str(i).encode() for i in range(50)})
+        assert all(m.waited for m in heard)
+        link.publish(Outgoing("relay/set", b"new"))
+        assert until(lambda: b"new" in commands)
+        link.stop()
+        source.loop_stop()
+        proxy.close()
 
 
 def test_a_killed_service_leaves_gone_on_the_status_topic() -> None:
