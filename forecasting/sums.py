@@ -70,8 +70,8 @@ def accumulated(forecast: DemandForecast, ends: tuple[int, ...], first: int = 0)
         next(q for q in range(r + 1) if np.array_equal(pmf[:, q], pmf[:, r])) for r in range(count)
     ]
     own = sorted(set(first_like))
-    hats = (pmf[:, own].reshape(-1, pmf.shape[-1]) @ waves).view(np.complex128)
-    hats = hats.reshape(last - first, len(own), -1)
+    # slot by slot: one large product would wake every core for a moment's work
+    hats = np.matmul(np.ascontiguousarray(pmf[:, own]), waves).view(np.complex128)
     same = [own.index(q) for q in first_like]
     carried = np.repeat(states[first][:, None].astype(complex), hats.shape[-1], axis=1)
     reached = np.empty((len(ends), hats.shape[-1]), complex)

@@ -28,7 +28,7 @@ from forecasting.slots import litres_in_slots
 from forecasting.types import DemandForecast, DrawHistory, Household
 from tests.benchmarks import _forecast_households as households
 from tests.benchmarks import _forecast_rivals as rivals
-from tests.benchmarks.frame import Figure, Result, at_most, seconds, within
+from tests.benchmarks.frame import Figure, Result, at_least, at_most, seconds, within
 
 ZONE = ZoneInfo("Europe/Berlin")
 HOURS = (3, 6, 12, 24)
@@ -292,6 +292,95 @@ def after_change(home: Home) -> tuple[float, float]:
     return excess((1,)), excess((3, 4, 5))
 
 
+ABSENT_D = 14
+ALONGSIDE_D = 84  # a change stays in the learning window for so long; notices in it are no mistake
+
+
+@dataclass(frozen=True)
+class Noticed:
+    """What was noticed over one household's year."""
+
+    absence_after_d: float | None  # from the first day away on; None: never
+    false_absences: int
+    change_after_d: int | None
+    false_changes: int
+
+
+def spells(moments: list[float], apart_d: float) -> int:
+    """How many times something happened, counting again what lies so far from the last one."""
+    gaps = np.diff(moments)
+    return 0 if not moments else 1 + int((gaps > apart_d).sum())
+
+
+def notice(home: Home) -> Noticed:
+    """Look for absences every three hours and for changes every night, as the service would."""
+    walker, away, changed = Walk(home), [], []
+    for day in range(14, households.DAYS - 1):
+        model = walker.midnight(day)
+        midnight = int(home.start_s[0][day])
+        for hour in range(0, 24, 3):
+            now = midnight + hour * 3600
+            grid = calendar.grid(now, ZONE, 30, 1)
+            made = draws.forecast(
+                model, grid, now, (), home.upto(now, midnight), np.full(len(grid), 10.0)
+            )
+            if "absence_noticed" in made.notes:
+                away.append(day + hour / 24)
+        if model.habits_changed:
+            changed.append(float(day))
+    first = home.plan.absence_from
+    there = [t for t in away if first >= 0 and first <= t <= first + ABSENT_D + 1]
+    since = households.CHANGE_DAY
+    after = [t for t in changed if home.plan.change and since < t <= since + ALONGSIDE_D]
+    return Noticed(
+        there[0] - first if there else None,
+        spells([t for t in away if t not in there], 1.0),
+        int(after[0]) - since if after else None,
+        spells([t for t in changed if t not in after], 14.0),
+    )
+
+
+def noticing(numbers: tuple[int, ...], whose: str) -> tuple[list[Figure], list[str]]:
+    """Figures of what was noticed in some households' years."""
+    found = {n: notice(load(n)) for n in numbers}
+    plans = {n: households.plan(n) for n in numbers}
+    away = [found[n].absence_after_d for n in numbers if plans[n].absence_from >= 0]
+    changed = [n for n in numbers if plans[n].change]
+    in_time = [n for n in changed if (found[n].change_after_d or 99) <= 14]
+    figures = [
+        at_most(
+            f"absence noticed after, longest of {len(away)}, {whose}",
+            max(99.0 if d is None else d for d in away),
+            1.0,
+            "days",
+        ),
+        at_most(
+            f"false absences in a home-year, most of {len(numbers)}, {whose}",
+            max(f.false_absences for f in found.values()),
+            1,
+        ),
+        Figure(
+            f"false absences in {len(numbers)} home-years, {whose}",
+            sum(f.false_absences for f in found.values()),
+        ),
+        at_least(
+            f"lasting changes noticed within two weeks, of {len(changed)}, {whose}",
+            len(in_time),
+            len(changed),
+        ),
+        Figure(
+            f"changes noticed in {len(numbers)} home-years where there were none, {whose}",
+            sum(f.false_changes for f in found.values()),
+        ),
+    ]
+    each = ", ".join(
+        f"{n} ({plans[n].change or 'no change'}): absence {f.absence_after_d} d, false"
+        f" {f.false_absences}, change {f.change_after_d} d, false {f.false_changes}"
+        for n, f in found.items()
+    )
+    return figures, [f"noticed, {whose}: {each}"]
+
+
 def measured(numbers: tuple[int, ...]) -> dict[int, tuple[Home, Scored, dict, dict]]:
     out = {}
     for number in numbers:
@@ -415,6 +504,17 @@ def run(long: bool = False) -> Result:
     figures.append(
         at_most("excess CRPS three weeks after a change, mean", float(pairs[:, 1].mean()), 0.0)
     )
+    further = tuple(n for n in households.FURTHER if n % 2)
+    more_pairs = np.array([after_change(load(n)) for n in further])
+    figures.append(
+        at_most(
+            f"  of {len(further)} further households, mean", float(more_pairs[:, 1].mean()), 0.0
+        )
+    )
+    for chosen, whose in ((numbers, "first households"), (further, "further households")):
+        found, told = noticing(chosen, whose)
+        figures += found
+        notes += told
     start = {n: start_phase(load(n)) for n in numbers}
     notes.append(
         "cumulative CRPS over the starting profile's, highest: "
@@ -427,6 +527,20 @@ def run(long: bool = False) -> Result:
             1.0,
         )
     )
+    figures.append(
+        Figure(
+            "  homes of ten above it by more than half a per cent",
+            sum(v > 1.005 for v in start.values()),
+        )
+    )
+    spread = {lv: [float(h.mean()) - lv for h in hits[lv]] for lv in hits}
+    for level, misses in spread.items():
+        figures.append(
+            Figure(
+                f"coverage of {level:.0%} in each home, rms distance",
+                float(np.sqrt(np.mean(np.square(misses)))),
+            )
+        )
     figures += _timings(load(9))
     if long:
         even = tuple(range(0, households.COUNT, 2))
