@@ -33,7 +33,6 @@ ORIGINS = (0, 12, 24, 36)  # half hours of the day
 ROWS = 84  # trials that learning a whole history makes at about the most
 STEPS = 128  # litres on the coarse grid
 UPPER = (0.5, 2.2)  # normal scores that matter for comfort: chances of 69 to 98.6 %
-WARM_UP = 8  # half hours after which the chain has forgotten how it was begun
 FIRST_WEIGHT = 0.01  # of what is learned, before a day has been forecast
 RATE = 4.0  # how quickly the weight follows the lead
 PROVEN_D = 20.0  # days of which so much is learned that it needs no lead to be trusted
@@ -186,62 +185,23 @@ def _use(told: Told, index: Ints, step_l: float) -> tuple[Any, Any]:
 def _sums(told: Told, happened: Days, begin: Ints, step_l: float) -> Floats:
     """Distribution of the sums over WINDOWS from each beginning on, shape (t, windows, STEPS)."""
     large, habit = told.large.ravel(), told.habit
+    slot = np.arange(len(large)) % SLOTS_PER_DAY
+    nothing_done = np.array([1.0, 0.0, 0.0, 0.0])
+    walked = chain.steps(large, slot, _BEGINS[slot], habit, nothing_done)
+    onward = np.ascontiguousarray(walked.into.transpose(0, 2, 1))
     before, _ = chain.regimes_of_days(happened.large_litres, np.array(habit.done_from_l))
-    done, just = before.ravel()[begin] >= 2, before.ravel()[begin] % 2 == 1
-    ratio, cross = np.array(habit.done_ratio), np.array(habit.crossing)
-    after = habit.after_ratio
     index = begin[:, None] + np.arange(SLOTS_PER_DAY)
-    quiet, busy = _use(told, index, step_l)
-    at = np.maximum(begin + np.arange(-WARM_UP, SLOTS_PER_DAY)[:, None], 0)  # (n, t)
-    slot = at % SLOTS_PER_DAY
-    part, rate, afresh = chain.PART_OF_SLOT[slot], large[at], _BEGINS[slot]
-    r, c = ratio[part], cross[part]
-    factor = np.stack([np.ones_like(r), np.full_like(r, after), r, r * after], axis=1)  # (n, 4, t)
-    weighed = rate[:, None] * factor
-    somewhere = afresh.any(1).tolist()
-    cross_of = c[..., None]
-    usual = np.zeros((4, len(begin), 1))
-    usual[0] = 1.0
-    out = np.empty((len(begin), len(WINDOWS), STEPS // 2 + 1), complex)
-    state: Any = usual
-    for i in range(len(at)):
-        ahead = i - WARM_UP
-        if ahead == 0:  # beside what is usual, what is known of this day, by frequency
-            state = np.zeros((4, len(begin), quiet.shape[-1] + 1), complex)
-            state[2 * done + just, np.arange(len(begin))] = 1.0
-            state[..., -1:] = usual
-        if somewhere[i]:
-            state = _afresh(state, afresh[i][:, None])
-        mean = (state[..., -1].real * factor[i]).sum(0) + 1e-9
-        chance = np.minimum(weighed[i] / mean, chain.HIGHEST)
-        state = _onward(state, chance[..., None], cross_of[i])
-        if ahead < 0:
-            usual = state
-            continue
-        state[0::2, :, :-1] *= quiet[:, ahead]
-        state[1::2, :, :-1] *= busy[:, ahead]
-        if ahead + 1 in WINDOWS:
-            out[:, WINDOWS.index(ahead + 1)] = state[..., :-1].sum(0)
+    use = np.stack(_use(told, index, step_l), axis=2)  # (t, n, 2, f), without and with a large draw
+    state = np.zeros((len(begin), 2, 2, use.shape[-1]), complex)
+    state.reshape(len(begin), 4, -1)[np.arange(len(begin)), before.ravel()[begin]] = 1.0
+    out = np.empty((len(begin), len(WINDOWS), use.shape[-1]), complex)
+    for i in range(SLOTS_PER_DAY):
+        flat = state.reshape(len(begin), 4, -1).view(np.float64)
+        state = np.matmul(onward[begin + i], flat).view(np.complex128).reshape(state.shape)
+        state *= use[:, i, None]
+        if i + 1 in WINDOWS:
+            out[:, WINDOWS.index(i + 1)] = state.sum((1, 2))
     return _tidy(out)
-
-
-def _afresh(state: Any, where: Any) -> Any:
-    """What was done counts no more where a part of the day begins."""
-    back = np.zeros_like(state)
-    back[:2] = state[:2] + state[2:]
-    return np.where(where, back, state)
-
-
-def _onward(state: Any, chance: Any, cross: Any) -> Any:
-    """One half hour on, as in ``chain.steps``."""
-    drawn = state * chance
-    out = np.empty_like(drawn)
-    early, late = drawn[0::2] + drawn[1::2]
-    np.subtract(state[0::2] + state[1::2], (early, late), out=out[0::2])
-    done = early * cross
-    out[1] = early - done
-    out[3] = late + done
-    return out
 
 
 @lru_cache(maxsize=16)
