@@ -188,12 +188,15 @@ def due(s: Situation) -> tuple[Planning, tuple[Work, ...]]:
         p.forecast_slot_s <= s.now_s < p.forecast_slot_s + stride_s
     )
     known = state.model is not None and state.around.model is not None
-    if known and (slot_due or state.demand is None) and free("forecast"):
+    # What was drawn since is no longer to come: a plan made anew begins with a new forecast.
+    gone = not p.plan_stale and departed(s)
+    gone = gone and s.elapsed_s - p.planned_mark_s > DEPARTED_EVERY_S
+    if known and (slot_due or gone or state.demand is None) and free("forecast"):
         grid_start = calendar.grid(int(s.now_s), s.plant.zone, s.settings.tunables.slot_minutes, 1)
         p = replace(p, forecast_slot_s=int(grid_start.start_s[0]))
         ask("forecast", forecast_arguments(s))
     waiting = "forecast" in p.asked
-    if not p.plan_stale and departed(s) and s.elapsed_s - p.planned_mark_s > DEPARTED_EVERY_S:
+    if gone:
         p = replace(p, plan_stale="departed")
     if (
         p.plan_stale

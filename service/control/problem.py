@@ -9,7 +9,7 @@ import numpy as np
 
 from adapters.types import PriceSeries
 from adapters.wiring import Form
-from forecasting.types import Floats
+from forecasting.types import Floats, SlotGrid
 from service.control import plant as plants
 from service.control.planning import PlanArguments
 from service.control.plant import Plant, SourcePlant
@@ -42,7 +42,7 @@ def build(a: PlanArguments) -> Problem:
     """
     settings, t = a.settings, a.settings.tunables
     plant = plants.of(settings)
-    grid, n = a.demand.grid, len(a.demand.grid)
+    grid, n = _from_now(a.demand.grid, a.now_s), len(a.demand.grid)
     cold_c = float(np.mean(a.surroundings.cold_inlet_c[: max(n // 2, 1)]))
     set_c = plant.set_c
     volumes = plant.cylinder.layer_volumes_l(plants.LAYERS)
@@ -96,6 +96,13 @@ def build(a: PlanArguments) -> Problem:
         limits=limits,
         shortage_price_per_l40=comfort.shortage_price(t.comfort, store, usual, dearest),
     )
+
+
+def _from_now(grid: SlotGrid, now_s: int) -> SlotGrid:
+    """The slots with what is left of the first one: no heat can be made in the past."""
+    if not grid.start_s[0] < now_s < grid.end_s[0]:
+        return grid
+    return SlotGrid(np.append(np.int64(now_s), grid.start_s[1:]), grid.end_s)
 
 
 def _heats_lowest(plant: Plant, name: SourceName) -> bool:

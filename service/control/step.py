@@ -464,6 +464,14 @@ def _due_in_s(s: Situation) -> float:
     """How long the step has nothing to do of itself as long as readings keep coming, s."""
     state, plant = s.state, s.plant
     waits = [LONGEST_PAUSE_S, leases.next_due_s(state.book, s.elapsed_s)]
+    if state.hygiene.attempt is not None:  # a hold is watched closely
+        waits.append(LONGEST_SLEEP_S)
+    made, slot = state.plan, rules.slot_now(s)
+    if made is not None and slot is not None:
+        edges = [edge for w in made.windows for edge in (w.start_s, w.end_s)]
+        waits.append(min((e - s.now_s for e in edges if e > s.now_s), default=LONGEST_PAUSE_S))
+        if (s.charge_l40 or 0.0) < float(made.base_stock_l40[slot].max(initial=0.0)):
+            waits.append(LONGEST_SLEEP_S)  # a run begins as late in the slot as it can
     slot_s = s.settings.tunables.slot_minutes * 60
     if state.planning.forecast_slot_s > 0:
         into_s = (s.now_s - state.planning.forecast_slot_s) % slot_s

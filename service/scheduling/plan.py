@@ -71,7 +71,7 @@ def make(
     todo = None if clean is None else solve_with(c, terminal, clean, solution)
     path = follow(c, solution, belief, clean, todo)
     ahead = outlook(c, solution, start_chance(c), clean, todo) if foresee else certain(c, path)
-    stocks = _stocks(c, solution, path)
+    stocks = _stocks(c, _until_treated(solution, todo, path), path)
     skip = np.einsum("nr,nrs->ns", belief, np.maximum(stocks[1], 0.0))
     x = why.Context(c, path, belief, skip)
     windows = _windows(x, explain=foresee)
@@ -239,6 +239,20 @@ def _rates(c: Compiled) -> Floats:
         if stage is not None:
             rates[:, stage.place] = np.where(stage.runs, stage.heat / c.hours, 0.0)
     return rates
+
+
+def _until_treated(done: Solution, todo: Solution | None, path: Path) -> Solution:
+    """The costs to go that hold: with the disinfection still to do until it begins."""
+    if todo is None or path.treated is None:
+        return done
+    k = path.treated.slot
+    return Solution(
+        worth=todo.worth[:k] + done.worth[k:],
+        after=todo.after[:k] + done.after[k:],
+        off=todo.off[:k] + done.off[k:],
+        on=todo.on[:k] + done.on[k:],
+        best=todo.best[:k] + done.best[k:],
+    )
 
 
 def _stocks(c: Compiled, solution: Solution, path: Path) -> tuple[Floats, Floats, Floats]:
@@ -458,6 +472,10 @@ def _waits(
     """A run that only begins here and goes on in the next slot begins as late as it can."""
     if slot + 1 >= len(plan.grid):
         return False
+    soon_s = float(plan.grid.end_s[slot + 1])
+    if any(w.purpose == "disinfection" and at_s < w.end_s and w.start_s < soon_s
+           for w in plan.windows):  # fmt: skip
+        return False  # it begins with the charge that was planned for it
     later = float(plan.regime[slot + 1] @ plan.base_stock_l40[slot + 1, :, place])
     starts = float(plan.regime[slot + 1] @ plan.start_below_l40[slot + 1, :, place])
     if later <= until + 1.0 or starts < until:

@@ -50,7 +50,7 @@ def home_of(
             cop=lambda outdoor_c, flow_c: float(heat_map.cop(outdoor_c, flow_c)),
             layout=pump.layout,
             approach_k=pump.approach_k,
-            flow_limit_c=pump.flow_limit_c,
+            flow_limit_c=heat_map.flow_limit_c,
             own_restart_k=pump.own_restart_k,
         )
     return SimulatedHome(

@@ -31,7 +31,7 @@ class HeatPumpPlant:
     capacity_w, cop   functions of outdoor and flow temperature in degC
     layout            "plate" or "coil"
     approach_k        flow temperature less store temperature
-    flow_limit_c      the hottest flow it makes
+    flow_limit_c      the hottest flow it makes at an outdoor temperature
     own_set_c         what its own control heats to when nobody commands it
     own_restart_k     how far its sensor must fall before its own control calls
     sensor_m          where that sensor sits
@@ -40,9 +40,9 @@ class HeatPumpPlant:
 
     capacity_w: Callable[[float, float], float]
     cop: Callable[[float, float], float]
+    flow_limit_c: Callable[[float], float]
     layout: str = "plate"
     approach_k: float = 5.0
-    flow_limit_c: float = 60.0
     own_set_c: float = 45.0
     own_restart_k: float = 7.0
     sensor_m: float = 0.9
@@ -224,7 +224,7 @@ class SimulatedHome:
     def _limit_c(self, set_c: float | None) -> float:
         plant = self.heat_pump
         assert plant is not None
-        limit = plant.flow_limit_c - plant.approach_k
+        limit = plant.flow_limit_c(self.weather.outdoor_c(self.now_s)) - plant.approach_k
         return min(set_c, limit) if set_c is not None else limit
 
     def _with_heat(self, push: Push) -> Push:

@@ -113,12 +113,9 @@ class Replay:
             if home.now_s >= until_s:
                 break
             outputs = self._step(readings)
-            for work in outputs.work:
-                self._done.append(self._perform(work))
-            if self._done:  # results are inputs: they are taken up at once
+            while outputs.work:  # results are inputs: they are taken up at once
+                self._done = [self._perform(work) for work in outputs.work]
                 outputs = self._step(())
-                for work in outputs.work:
-                    self._done.append(self._perform(work))
             next_s = min(outputs.due_at.timestamp(), until_s)
             if home.pump.heats or home.element.heats:
                 next_s = min(next_s, home.now_s + HEATING_S)

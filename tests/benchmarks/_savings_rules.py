@@ -28,7 +28,7 @@ class FixedRule:
 
     thermostat         full again as soon as the probe at half height is 5 K below the set
     timer              full in a fixed window of the night; by day, when the probe near the top
-                       falls below 45 degC, reheated until half of the cylinder is hot
+                       falls below 43 degC, reheated until half of the cylinder is hot
     PV and thermostat  the immersion heater takes whatever surplus there is, beside the thermostat
     """
 
@@ -65,7 +65,7 @@ class FixedRule:
             if self._night[0] <= hour < self._night[1]:
                 self._on = not full and (self._on or low < self._set_c - 6.0)
             else:
-                self._on = top < 45.0 or (self._on and middle < self._set_c - 3.0)
+                self._on = top < 43.0 or (self._on and middle < self._set_c - 3.0)
         else:
             self._on = not full and (self._on or middle < self._set_c - 5.0)
         self._say("heat_pump", self._on, self._set_c, None)
@@ -116,7 +116,8 @@ def bound(
     assert built.immersion is not None
     pump = plants.heat_pump(built.heat_pump)
     outdoor = np.array([weather.outdoor_c(s) for s in starts])
-    flow = np.full(n, set_c + built.heat_pump.approach_k)
+    limit = np.array([pump.flow_limit_c(t) for t in outdoor])
+    flow = np.minimum(set_c + built.heat_pump.approach_k, limit)
     cop, most = pump.cop(outdoor, flow), pump.heat_w(outdoor, flow) / 1000.0 * hours
     element = built.immersion.power_w / 1000.0 * hours
     hottest = max(set_c, built.immersion.thermostat_c)

@@ -41,7 +41,6 @@ COMFORTS = ("thrifty", "balanced", "ample")
 WEEKS_APART = 4
 SETTLE_S, MEASURED_S = homes.DAY_S, 7 * homes.DAY_S
 YEAR_S = (forecast.households.DAYS - 1) * homes.DAY_S
-START_C = (20.0, 40.0, 53.0, 53.0)
 
 
 @dataclass
