@@ -37,6 +37,7 @@ PRIOR_DAYS = (6.0, 6.0)  # days of evidence the published inlet and the usual ou
 SWING_DAYS = 10.0
 SURPLUS_DAYS = 10.0  # half-life of what is remembered of surplus
 CLOUD_FADE_D = 1.0
+SKY_LEAN = 0.05  # of a day's usual surplus: how soon this morning counts for more than yesterday
 SKY_FLOOR_W_PER_M2 = 15.0
 
 
@@ -254,7 +255,11 @@ def _departure(days: Ints, values: Floats, wave: Floats, half_life_d: float) -> 
 
 
 def forecast(
-    model: AroundModel, grid: SlotGrid, now_s: int, feed: Surroundings | None = None
+    model: AroundModel,
+    grid: SlotGrid,
+    now_s: int,
+    feed: Surroundings | None = None,
+    today: Measured | None = None,
 ) -> Surroundings:
     """Cold inlet, outdoor temperature and PV surplus on the slots of a grid.
 
@@ -263,6 +268,7 @@ def forecast(
         grid: slots of any length.
         now_s: seconds since 1970 UTC.
         feed: a forecast from outside on any grid; NaN where it says nothing.
+        today: half-hourly means since local midnight: the sky that has been goes on till night.
     """
     middle = (grid.start_s + grid.end_s) // 2
     day, second = local_days(middle, model.zone)
@@ -290,7 +296,11 @@ def forecast(
     )
     outdoor = outside + model.swing_c[slot]
     sky = clear_sky_w_per_m2(sun_height_deg(middle, model.place))
-    cloud = 1.0 + (model.clear - 1.0) * 0.5 * 0.5 ** (ahead_d / CLOUD_FADE_D)
+    clear = model.clear if today is None else _clear_today(model, today)
+    cloud = 1.0 + (clear - 1.0) * 0.5 * 0.5 ** (ahead_d / CLOUD_FADE_D)
+    if today is not None:
+        this_day = int(local_days(np.array([now_s]), model.zone)[0][0])
+        cloud = np.where(day == this_day, clear, cloud)
     surplus = np.where(sky > SKY_FLOOR_W_PER_M2, _share(model)[slot] * sky * cloud, 0.0)
     made = Surroundings(
         grid,
@@ -304,6 +314,27 @@ def forecast(
         ),
     )
     return made if feed is None else _fed(made, feed)
+
+
+def _clear_today(model: AroundModel, today: Measured) -> float:
+    """How sunny today has been against what was expected of it, leaning on yesterday's sky."""
+    known = np.isfinite(today.surplus_w)
+    if not known.any() or not model.sky_w.sum() > 0:
+        return model.clear
+    _, second = local_days(today.start_s[known], model.zone)
+    sky = clear_sky_w_per_m2(sun_height_deg(today.start_s[known] + HALF_HOUR_S // 2, model.place))
+    usual = np.where(sky > SKY_FLOOR_W_PER_M2, _share(model)[second // HALF_HOUR_S] * sky, 0.0)
+    whole_day = _share(model) * model.sky_w / max(_days_seen(model), 1e-9)
+    lean = SKY_LEAN * float(whole_day.sum())
+    got = float(np.maximum(today.surplus_w[known], 0.0)[usual > 0].sum())
+    yesterday = 1.0 + 0.5 * (model.clear - 1.0)
+    return float(np.clip((got + lean * yesterday) / max(usual.sum() + lean, 1e-9), 0.0, 3.0))
+
+
+def _days_seen(model: AroundModel) -> float:
+    """Days that the decayed sums of sky stand for."""
+    keep = 0.5 ** (1.0 / SURPLUS_DAYS)
+    return float((1.0 - keep ** max(len(model.inlet_c), 1)) / (1.0 - keep))
 
 
 def _source(values: Floats) -> Literal["learned", "default"]:

@@ -77,14 +77,15 @@ def _after_day(was: Around, plant: Plant, now_s: int, today: str) -> Around:
     model = was.model
     if model is None:
         place = Place(wiring.latitude, wiring.longitude)
-        model = surroundings.learn(_measured(()), plant.zone, now_s, place)
+        model = surroundings.learn(measured(()), plant.zone, now_s, place)
     if was.rows:
-        measured = _measured((*was.rows, (now_s, None, None, None)))
-        model = surroundings.update(model, measured)
+        model = surroundings.update(model, measured((*was.rows, (now_s, None, None, None))))
     return replace(was, model=model, rows=(), day=today)
 
 
-def _measured(rows: tuple[Row, ...]) -> Measured:
+def measured(rows: tuple[Row, ...]) -> Measured:
+    """Rows of half-hourly means as arrays."""
+
     def column(i: int) -> np.ndarray:
         return np.array([np.nan if r[i] is None else r[i] for r in rows], np.float64)
 

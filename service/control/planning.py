@@ -17,8 +17,8 @@ from adapters.types import PriceSeries
 from forecasting import calendar
 from forecasting.draws import DrawModel, typical_week
 from forecasting.surroundings import AroundModel
-from forecasting.types import DemandForecast, Floats, Household, Surroundings, Visit
-from service.control import hygiene, rules
+from forecasting.types import DemandForecast, Floats, Household, Measured, Surroundings, Visit
+from service.control import around, hygiene, rules
 from service.control.situation import Situation
 from service.control.state import Planning, State, changed
 from service.control.types import Draw, Wish, Work, WorkDone, WorkKind
@@ -58,6 +58,7 @@ class ForecastArguments:
     watched_from_s: int
     around: AroundModel
     weather: Surroundings | None
+    today: Measured
     settings: HomeSettings
 
 
@@ -250,6 +251,7 @@ def forecast_arguments(s: Situation) -> ForecastArguments:
         watched_from_s=int(s.now_s) - RECENT_DAYS * 86_400,
         around=s.state.around.model,  # type: ignore[arg-type]
         weather=s.state.weather,
+        today=around.measured(s.state.around.rows),
         settings=s.settings,
     )
 

@@ -48,7 +48,9 @@ def _perform(work: Work, history: DrawHistory, brief: bool) -> WorkDone:
         grid = calendar.grid(
             arguments.now_s, arguments.zone, arguments.slot_minutes, arguments.horizon_h
         )
-        around = surroundings.forecast(arguments.around, grid, arguments.now_s, arguments.weather)
+        around = surroundings.forecast(
+            arguments.around, grid, arguments.now_s, arguments.weather, arguments.today
+        )
         drawn = as_history(arguments.drawn, arguments.watched_from_s, arguments.now_s)
         demand = draws.forecast(
             arguments.model, grid, arguments.now_s, arguments.visits, drawn, around.cold_inlet_c

@@ -121,3 +121,20 @@ def test_raw_readings_become_half_hours():
 
 def test_zones_without_a_town_have_a_place():
     assert place_of_zone(ZoneInfo("UTC")) == Place(50.0, 0.0)
+
+
+def test_the_sky_of_the_morning_goes_on_till_night():
+    begin, midnight = moment(5, 1), moment(5, 1) + 30 * DAY
+    model = surroundings.learn(year_of(begin, 30, np.full(30, 0.8)), ZONE, midnight, HERE)
+    now = midnight + 11 * 3600
+    grid = calendar.grid(now, ZONE, 30, 36)
+    totals = []
+    for cloud in (0.2, 0.8):
+        whole = year_of(midnight, 1, np.full(1, cloud))
+        morning = Measured(*(getattr(whole, n)[:22] for n in Measured.__dataclass_fields__))
+        out = surroundings.forecast(model, grid, now, today=morning)
+        totals.append((out.surplus_w[:26].sum(), out.surplus_w[26:].sum()))
+    as_usual = surroundings.forecast(model, grid, now)
+    assert totals[0][0] < 0.45 * totals[1][0], "a dull morning makes a dull afternoon"
+    assert totals[1][0] == pytest.approx(as_usual.surplus_w[:26].sum(), rel=0.15)
+    assert totals[0][1] > 0.5 * totals[1][1], "tomorrow is another day"
