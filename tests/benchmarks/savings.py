@@ -38,7 +38,7 @@ from tests.benchmarks.frame import RESULTS, Figure, Result, at_least, at_most
 
 OURS, MEAN, BOUND = "ours", "mean demand", "bound"
 COMFORTS = ("thrifty", "balanced", "ample")
-WEEKS_APART = 4
+WEEKS_APART = 13
 SETTLE_S, MEASURED_S = homes.DAY_S, 7 * homes.DAY_S
 YEAR_S = (forecast.households.DAYS - 1) * homes.DAY_S
 
@@ -168,7 +168,8 @@ def tasks(households: Iterable[int]) -> list[tuple[homes.Case, str]]:
                 found += [(case, s) for s in (OURS, *rules, BOUND, MEAN)]
                 if climate == homes.CLIMATES[1] and tariff in ("night", "hourly"):
                     found += [(case, f"{OURS}, {c}") for c in COMFORTS if c != "balanced"]
-    return sorted(found, key=lambda task: task[1].startswith((MEAN, f"{OURS}, ")))
+    # What the goals need comes first, should somebody have to stop it.
+    return sorted(found, key=lambda t: (t[1].startswith((MEAN, f"{OURS}, ")), t[0].climate))
 
 
 def _one(task: tuple[homes.Case, str, bool]) -> Row:
