@@ -168,8 +168,16 @@ def tasks(households: Iterable[int]) -> list[tuple[homes.Case, str]]:
                 found += [(case, s) for s in (OURS, *rules, BOUND, MEAN)]
                 if climate == homes.CLIMATES[1] and tariff in ("night", "hourly"):
                     found += [(case, f"{OURS}, {c}") for c in COMFORTS if c != "balanced"]
-    # What the goals need comes first, should somebody have to stop it.
-    return sorted(found, key=lambda t: (t[1].startswith((MEAN, f"{OURS}, ")), t[0].climate))
+    # What the goals need comes first and every household and tariff early, should somebody have to
+    # stop it.
+    everyone = list(dict.fromkeys(case.household for case, _ in found))
+
+    def place(task: tuple[homes.Case, str]) -> tuple[bool, str, int]:
+        case, strategy = task
+        turn = everyone.index(case.household) + homes.TARIFFS.index(case.tariff)
+        return strategy.startswith((MEAN, f"{OURS}, ")), case.climate, turn % len(homes.TARIFFS)
+
+    return sorted(found, key=place)
 
 
 def _one(task: tuple[homes.Case, str, bool]) -> Row:

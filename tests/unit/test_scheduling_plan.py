@@ -239,6 +239,22 @@ def test_a_disinfection_is_placed_in_the_cheap_hours(kind: str) -> None:
     assert made.electricity_kwh > without.electricity_kwh + 1.0
 
 
+def test_the_levels_before_it_lead_to_it() -> None:
+    """The heat pump fills the store in the cheap hours, so that the element has less to do."""
+    imports = np.full(N, 0.30)
+    imports[4:16] = 0.10
+    problem = day(cases.heat_pump(N), element(), use_at={40: 60.0}, imports=imports)
+    made = disinfected(problem, due=20)
+    treated = next(w for w in made.windows if w.purpose == "disinfection")
+    charged = [w for w in made.windows if w.purpose == "charge" and w.end_s <= treated.start_s]
+    assert charged, "the heat pump goes first"
+    middle = (charged[-1].start_s + charged[-1].end_s) / 2
+    slot = plan.slot_at(made, middle)
+    assert slot is not None
+    place = made.source_names.index(charged[-1].source)
+    assert made.base_stock_l40[slot, 0, place] >= charged[-1].target_l40 - 5.0
+
+
 def test_one_that_cannot_be_in_time_starts_at_once_and_says_so() -> None:
     made = disinfected(day(element(foot=0.0), use_at={30: 60.0}), due=1)
     treated = [w for w in made.windows if w.purpose == "disinfection"]
