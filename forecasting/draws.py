@@ -39,6 +39,7 @@ SIZES_KEPT = 3000
 TAIL_DRAWS = 6.0  # published large draws mixed into the household's own sizes
 CLASS_DRAWS = 3.0  # large draws of any hour that lend their sizes to those of a stretch of hours
 WEEKDAY_DRAWS = 4.0  # large draws of this kind of day that lend theirs to those of a weekday
+LEARNED_DRAWS = 60.0  # draws after which half of what is learned is the household's own
 USUAL_EXCESS = 0.3  # 1/k of the count of small draws before it is known
 RETURN_AFTER_S = 4 * DAY_S
 
@@ -85,8 +86,9 @@ class DrawModel:
     @property
     def learned_weight(self) -> float:
         """0 (published starting profile only) .. 1 (this household's own days only)."""
-        days = float((_fade(self.household, self.days)[:, None] * self.seen).sum()) / SLOTS_PER_DAY
-        return self.record.weight * days / (days + rates.PRIOR_D)
+        weight = _fade(self.household, self.days)[:, None] * self.seen
+        evidence = float((weight * (self.small + self.large)).sum())
+        return self.record.weight * evidence / (evidence + LEARNED_DRAWS)
 
     def to_plain(self) -> dict[str, Any]:
         """Plain data for JSON, well under 100 kB; ``from_plain`` makes the same model of it."""

@@ -18,7 +18,7 @@ References:
 
 from __future__ import annotations
 
-from dataclasses import dataclass
+from dataclasses import dataclass, replace
 from functools import lru_cache
 from typing import Any
 
@@ -32,6 +32,7 @@ WINDOWS = (6, 12, 24, 48)  # half hours
 ORIGINS = (0, 12, 24, 36)  # half hours of the day
 ROWS = 84  # trials that learning a whole history makes at about the most
 STEPS = 128  # litres on the coarse grid
+ENOUGH = 0.1  # share of a day that must have been watched with somebody at home
 UPPER = (0.5, 2.2)  # normal scores that matter for comfort: chances of 69 to 98.6 %
 FIRST_WEIGHT = 0.01  # of what is learned, before a day has been forecast
 RATE = 4.0  # how quickly the weight follows the lead
@@ -116,11 +117,17 @@ def tried(told: Told, published: Told, happened: Days, from_row: int, record: Re
     total = np.concatenate([[0.0], np.cumsum(happened.litres)])
     used = np.stack([total[begin + w] - total[begin] for w in WINDOWS], axis=1)
     step_l = _step_l(happened.litres)
-    pmf = _sums(told, happened, begin, step_l)
+    seen = happened.seen.ravel()
+    watched = replace(told, small=told.small * happened.seen, large=told.large * happened.seen)
+    pmf = _sums(watched, happened, begin, step_l)
     reached = np.cumsum(pmf, axis=-1)
     loss = _crps(reached, used / step_l).sum(1)
-    usual = np.cumsum(_plain_sums(published, step_l), axis=-1)
-    profile = _crps(usual[origin // 12], used / step_l).sum(1)
+    usual = _whole_days(published, step_l)[origin // 12]
+    index = begin[:, None] + np.arange(SLOTS_PER_DAY)
+    gap = (seen[index] < 1.0).any(1)
+    if gap.any():
+        usual[gap] = _plain_sums(published, index[gap] % SLOTS_PER_DAY, seen[index[gap]], step_l)
+    profile = _crps(np.cumsum(usual, axis=-1), used / step_l).sum(1)
     score = np.clip(_normal_score(reached - 0.5 * pmf), *UPPER) - UPPER[0]
     above = _at(score, used / step_l)
     return _added(record, row, loss * step_l, profile * step_l, above, (pmf * score).sum(-1))
@@ -137,7 +144,7 @@ def _which(happened: Days, from_row: int) -> tuple[Ints, Ints]:
             begin = (end - (origin > 0)) * SLOTS_PER_DAY + origin
             if begin < 0 or (k + end) % every:
                 continue
-            if whole[begin + SLOTS_PER_DAY] - whole[begin] > SLOTS_PER_DAY - 0.01:
+            if whole[begin + SLOTS_PER_DAY] - whole[begin] > ENOUGH * SLOTS_PER_DAY:
                 rows.append(begin // SLOTS_PER_DAY)
                 origins.append(origin)
     return np.array(rows, np.int64), np.array(origins, np.int64)
@@ -205,14 +212,28 @@ def _sums(told: Told, happened: Days, begin: Ints, step_l: float) -> Floats:
 
 
 @lru_cache(maxsize=16)
-def _plain_sums(told: Told, step_l: float) -> Floats:
-    """The same for a day like any other whose half hours know nothing of each other, by origin."""
-    index = np.array(ORIGINS)[:, None] + np.arange(SLOTS_PER_DAY)
-    index %= SLOTS_PER_DAY
-    quiet, busy = _use(told, index, step_l)
-    chance = told.large.ravel()[index][..., None]
-    whole = np.cumprod((1.0 - chance) * quiet + chance * busy, axis=1)
-    return _tidy(whole[:, np.array(WINDOWS) - 1])
+def _whole_days(published: Told, step_l: float) -> Floats:
+    """The published profile's sums from each of ORIGINS on, shape (4, windows, STEPS)."""
+    slot = (np.array(ORIGINS)[:, None] + np.arange(SLOTS_PER_DAY)) % SLOTS_PER_DAY
+    return _plain_sums(published, slot, np.ones(slot.shape), step_l)
+
+
+def _plain_sums(told: Told, slot: Ints, seen: Floats, step_l: float) -> Floats:
+    """The same for days like any other whose half hours know nothing of each other.
+
+    slot and the watched share of each half hour have shape (t, 48).
+    """
+    part = replace(
+        told,
+        small=told.small.ravel()[slot] * seen,
+        large=told.large.ravel()[slot] * seen,
+        extra=told.extra.ravel()[slot],
+        size_class=told.size_class.ravel()[slot],
+    )
+    quiet, busy = _use(part, np.arange(slot.size).reshape(slot.shape), step_l)
+    chance = part.large[..., None]
+    running = np.cumprod((1.0 - chance) * quiet + chance * busy, axis=1)
+    return _tidy(running[:, np.array(WINDOWS) - 1])
 
 
 def _tidy(waves: Any) -> Floats:
@@ -255,7 +276,7 @@ def _added(
     most = (SURE - np.log(FIRST_WEIGHT)) / RATE
     for a, b in zip(ours.tolist(), theirs.tolist(), strict=True):
         total, days = total + b, days + 1.0
-        lead = min(lead + (b - a) / max(total / days, 1e-6), most)
+        lead = float(min(lead + (b - a) / max(total / days, 1e-6), most))
     weight = 1.0 / count[each]
 
     def by_length(scores: Floats) -> Floats:

@@ -57,6 +57,26 @@ def test_a_household_unlike_it_is_soon_trusted(times, later_h, seed):
     assert weight(14, by_the_profile(14, times, seed, later_h)) > 0.8
 
 
+@pytest.mark.parametrize(("times", "least", "most"), [(2.5, 0.9, 1.0), (1.0, 0.0, 0.3)])
+def test_days_watched_in_part_are_judged_by_what_was_watched(times, least, most):
+    """Readings come only between 06 and 20 o'clock, at most, with an hour's gap at noon."""
+    days = 18
+    history = by_the_profile(days, times, 5)
+    second = (history.start_s - START) % DAY
+    use = (second >= 6 * 3600) & (second < 20 * 3600) & (second // 3600 != 12)
+    gaps = [
+        (START + day * DAY + a * 3600, START + day * DAY + b * 3600)
+        for day in range(days)
+        for a, b in ((0, 6), (12, 13), (20, 24))
+    ]
+    parts = (
+        getattr(history, n)[use] for n in ("start_s", "duration_s", "litres_40c", "energy_kwh")
+    )
+    end = START + days * DAY
+    seen = DrawHistory(*parts, START, end, np.array(gaps, np.int64))
+    assert least <= draws.learn(seen, HOME, ZONE, end).record.weight <= most
+
+
 def test_many_days_need_no_lead():
     assert weight(84, by_the_profile(84, 1.0, 1)) > 0.98
 
