@@ -35,6 +35,7 @@ RETRY_S = 6 * 3600.0
 GIVE_UP_FACTOR = 3.0  # an attempt lasts at most this much longer than reckoned
 START_MARGIN = 1.5
 LONGEST_GAP_S = 300.0  # a hold with a longer silence of its probes is not a hold
+PUMP_HELPS_K = 3.0  # a heat pump this close below what it reaches is left for another source
 HOTTER_K = 3.0
 REHEAT_K = 0.8  # a hold is topped up when it cooled by this much
 UPSIDE_DOWN_K = 5.0  # colder water above by more than this cannot be
@@ -254,7 +255,7 @@ def judge(s: Situation) -> Ruling | None:
     }
     if source is None:
         return Ruling(Rule.HYGIENE, Reason("disinfection_waits_for_source", facts))
-    set_c = min(target_c(s.plant), source.limit_c)
+    set_c = min(target_c(s.plant), s.reach_c(source))
     lowest = min(
         (s.fresh[p.name] for p in s.plant.hygiene_probes if p.name in s.fresh), default=None
     )
@@ -325,7 +326,12 @@ def _source(s: Situation) -> SourcePlant | None:
         (s.fresh[p.name] for p in s.plant.hygiene_probes if p.name in s.fresh), default=0.0
     )
     pump = s.usable_source("heat_pump")
-    helps = pump is not None and (pump in reaching(s.plant) or lowest < pump.limit_c - 3.0)
+    # Cold air lowers what it reaches: it must not be waited for when others would go on.
+    wanted_c = s.settings.tunables.hygiene.disinfect_c
+    helps = pump is not None and (
+        s.reach_c(pump) >= wanted_c or lowest < s.reach_c(pump) - PUMP_HELPS_K
+    )
+    helps = helps or (len(reaching(s.plant)) == 1 and pump in reaching(s.plant))
     if pump is not None and helps and s.answers(pump):
         return pump
     return next(

@@ -8,6 +8,7 @@ from functools import cached_property
 
 from adapters.wiring import Form, Quantity
 from service.control import observe
+from service.control import plant as plants
 from service.control.overrides import Standing
 from service.control.plant import LAYERS, Plant, Probe, SourcePlant
 from service.control.state import State
@@ -123,9 +124,20 @@ class Situation:
             return None
         return float(self.estimate.profile_c[min(int(level * LAYERS), LAYERS - 1)])
 
+    def reach_c(self, source: SourcePlant) -> float:
+        """The hottest water the source can make now: a heat pump's falls with the outdoor air."""
+        pump = self.settings.wiring.heat_pump
+        if source.name != "heat_pump" or pump is None:
+            return source.limit_c
+        outdoor_c = observe.first_fresh(self.plant, self.fresh, Quantity.OUTDOOR_TEMPERATURE)
+        if outdoor_c is None:
+            return source.limit_c
+        heat_map = self.plant.remembered("heat_pump", lambda: plants.heat_pump(pump))
+        return min(source.limit_c, heat_map.flow_limit_c(outdoor_c) - pump.approach_k)
+
     def full(self, source: SourcePlant, set_c: float) -> bool:
         """Whether the source can add nothing below ``set_c`` where it reaches."""
-        enough_c = min(set_c, source.limit_c) - FULL_WITHIN_K
+        enough_c = min(set_c, self.reach_c(source)) - FULL_WITHIN_K
         foot_c = self.layer_c(source.foot)
         if foot_c is not None and foot_c >= enough_c:
             return True

@@ -213,6 +213,7 @@ class Watch:
     suspicions: dict[str, Suspicion] = field(default_factory=dict)
     reheats: dict[str, Reheat] = field(default_factory=dict)
     moments: tuple[Moment, ...] = ()
+    busy_since_s: dict[str, float] = field(default_factory=dict)  # source -> mark: takes power
     nonsense: dict[str, int] = field(default_factory=dict)
     nonsense_mark_s: float = NEVER
     day: str = ""

@@ -29,6 +29,8 @@ WITHOUT_POWER_SHARE = 0.15  # of the power expected: less is no running
 WITHOUT_GAIN_SHARE = 0.2  # of the heat expected: less is no heating
 GAIN_AFTER_S = 2400.0
 PUMP_AFTER_S = 1500.0
+ELEMENT_RESTART_K = 6.0  # an immersion thermostat's differential
+RESTART_MARGIN_K = 2.0  # beside the heat pump's own restart differential
 UNCOMMANDED_W = 200.0
 UNCOMMANDED_KWH = 1.0
 LEASE_ENDED_S = 600.0  # plant may run on for so long after it was released
@@ -39,12 +41,13 @@ DRIP_QUIET_S = 3600.0  # a household leaves its taps alone for an hour at least 
 STUCK_ABOVE_K = 4.0
 RUN_LEAST_S = 1500.0
 RUN_LEAST_KWH = 1.5
-RUNS_USUAL = 10
-RUNS_FIRST = 40
+RUNS_USUAL = 6
+RUNS_FIRST = 20
+RUNS_MEAN = 20
 SLOW_SHARE = 0.6
 ODD_SHARE = 0.75
 SCALE_SHARE = 0.8
-SCALE_RUNS = 120
+SCALE_RUNS = 80
 RETURN_TENTHS = 1.5
 RETURN_HEATED_TENTHS = 2.0
 NONSENSE_PER_HOUR = 10
@@ -146,11 +149,11 @@ DETECTORS: tuple[Detector, ...] = (
     Detector(
         "limescale_drift",
         "limescale's slow drift",
-        "over 120 runs or more the heat given for the time fell below 80 % of the first 40 runs'",
+        "over 80 runs or more the heat given for the time fell below 80 % of the first 20 runs'",
         "warning",
         0.0,
         0.0,
-        60 * DAY_S,
+        120 * DAY_S,
     ),
     Detector(
         "secondary_return_mixes",
@@ -311,6 +314,10 @@ DETECTORS: tuple[Detector, ...] = (
     ),
 )
 BY_CODE = {d.code: d for d in DETECTORS}
+METERED: dict[SourceName, Quantity] = {
+    "heat_pump": Quantity.HEAT_PUMP_ELECTRICITY,
+    "immersion": Quantity.IMMERSION_ELECTRICITY,
+}
 WITHOUT_HEAT = frozenset({"command_without_effect", "pump_moves_no_water"})
 
 
@@ -420,7 +427,14 @@ def _remember(s: Situation, watch: Watch) -> Watch:
             bool(circulating),
         )
         watch = replace(watch, moments=(*watch.moments, moment)[-MOMENTS_KEPT:])
-    watch = _absence(s, _quiet_day(s, watch))
+    watch = replace(
+        _absence(s, _quiet_day(s, watch)),
+        busy_since_s={
+            name: watch.busy_since_s.get(name, s.elapsed_s)
+            for name, source in s.plant.sources.items()
+            if s.watts.get(METERED[name], 0.0) >= WITHOUT_POWER_SHARE * source.electricity_w
+        },
+    )
     reheats = watch.reheats
     for name, source in s.plant.sources.items():
         before = reheats.get(name, Reheat())
@@ -482,8 +496,11 @@ def _reheat(s: Situation, source: SourcePlant, was: Reheat) -> Reheat:
     started = run.started_mark_s if run is not None else None
     heat = probe_heat_kwh(s)
     if started is not None:
-        if was.mark_s == started or heat is None:
-            return was
+        shared = any(s.running(n) for n in s.plant.sources if n != source.name)
+        if was.mark_s == started:
+            return replace(was, heat_kwh=None) if shared and was.heat_kwh is not None else was
+        if heat is None or shared:
+            return replace(was, mark_s=started, heat_kwh=None)  # whose heat it was is not known
         return replace(was, mark_s=started, heat_kwh=heat, drawn_kwh=s.state.draws.total_kwh)
     if was.heat_kwh is None or was.mark_s == NEVER or run is None:
         return was
@@ -503,7 +520,7 @@ def _reheat(s: Situation, source: SourcePlant, was: Reheat) -> Reheat:
     if was.usual is not None:
         # A run far below the usual is what is looked for: it changes the usual but little.
         odd = share < ODD_SHARE * was.usual
-        usual = was.usual + (share - was.usual) / min(runs, 30) / (3.0 if odd else 1.0)
+        usual = was.usual + (share - was.usual) / min(runs, RUNS_MEAN) / (3.0 if odd else 1.0)
     recent = share if was.recent is None else was.recent + 0.35 * (share - was.recent)
     first = was.first
     if runs <= RUNS_FIRST:
@@ -581,20 +598,20 @@ def _effect(s: Situation, watch: Watch, name: SourceName, source: SourcePlant) -
     expected_w = source.electricity_w if lease.power_w is None else lease.power_w
     if lease.surplus:
         return  # what a modulating plant takes from surplus says nothing
-    asked_c = s.plant.set_c if s.state.hygiene.attempt is None else hygiene.target_c(s.plant)
-    quantity = (
-        Quantity.IMMERSION_ELECTRICITY if name == "immersion" else Quantity.HEAT_PUMP_ELECTRICITY
-    )
-    watts = s.watts.get(quantity)
+    watts = s.watts.get(METERED[name])
     facts: Facts = {"commanded_for_s": round(ran_s), **_own_control(s, name)}
     if watts is not None:
         facts["watts"] = round(watts)
-        if watts < WITHOUT_POWER_SHARE * expected_w and s.full(source, asked_c):
+        if watts < WITHOUT_POWER_SHARE * expected_w and _done(s, source):
             return  # it has done its work before control noticed
         if watts < WITHOUT_POWER_SHARE * expected_w:
             yield Finding("command_without_effect", name, facts)
             return
+    if watts is not None:
+        ran_s = min(ran_s, s.elapsed_s - watch.busy_since_s.get(name, s.elapsed_s))
     gained = _gained(watch, min(ran_s, GAIN_AFTER_S), s.elapsed_s)
+    if gained is not None:
+        gained = _without_others(s, name, *gained)
     if watts is not None and gained is None:
         if ran_s > 300.0:
             yield Finding("command_without_effect", name, {}, over=True)
@@ -606,7 +623,7 @@ def _effect(s: Situation, watch: Watch, name: SourceName, source: SourcePlant) -
     facts |= {"gained_kwh": round(kwh, 2), "within_s": round(span_s)}
     useless = (
         share < WITHOUT_GAIN_SHARE
-        and not s.full(source, asked_c)
+        and not _done(s, source)
         and not _circulated(watch, span_s)  # a secondary return takes heat that nothing counts
     )
     flow_c = observe.first_fresh(s.plant, s.fresh, Quantity.HEAT_PUMP_FLOW_TEMPERATURE)
@@ -624,6 +641,20 @@ def _effect(s: Situation, watch: Watch, name: SourceName, source: SourcePlant) -
         yield Finding("command_without_effect", name, facts)
     elif share > 2 * WITHOUT_GAIN_SHARE:
         yield Finding("command_without_effect", name, {}, over=True)
+
+
+def _done(s: Situation, source: SourcePlant) -> bool:
+    """Whether the source's own control has no reason to heat, called or not."""
+    own_c, pump = s.reach_c(source), s.settings.wiring.heat_pump
+    if source.name == "immersion" or pump is None:
+        answers_below_c = own_c - ELEMENT_RESTART_K
+    elif s.full(source, own_c):
+        return True
+    else:
+        answers_below_c = own_c - pump.own_restart_k - RESTART_MARGIN_K
+    reached = [s.fresh[p.name] for p in s.plant.probes if p.height_m >= source.foot_m
+               and p.name in s.fresh]  # fmt: skip
+    return bool(reached) and min(reached) >= answers_below_c
 
 
 def _own_control(s: Situation, name: SourceName) -> Facts:
@@ -659,6 +690,25 @@ def _circulated(watch: Watch, within_s: float) -> bool:
     """Whether the secondary return's pump ran within the last ``within_s``."""
     last = watch.moments[-1]
     return any(m.circulating for m in watch.moments if m.mark_s >= last.mark_s - within_s)
+
+
+def _without_others(
+    s: Situation, name: SourceName, kwh: float, span_s: float
+) -> tuple[float, float] | None:
+    """What was gained less what another source gave; None when that ran for a part only."""
+    began_s = s.elapsed_s - span_s
+    for other, source in s.plant.sources.items():
+        run = s.state.book.runs.get(other)
+        if other == name or run is None:
+            continue
+        if run.started_mark_s is None:
+            if run.stopped_mark_s > began_s:
+                return None
+        elif run.started_mark_s > began_s:
+            return None
+        else:
+            kwh -= expected_kw(s, source) * span_s / HOUR_S
+    return kwh, span_s
 
 
 def gains_now(watch: Watch, least_kwh: float) -> bool:
@@ -796,6 +846,7 @@ def moved(watch: Watch, shift_s: float) -> Watch:
         },
         reheats={n: replace(r, mark_s=NEVER, heat_kwh=None) for n, r in watch.reheats.items()},
         moments=(),
+        busy_since_s={},
         nonsense_mark_s=mark(watch.nonsense_mark_s),
         day_mark_s=mark(watch.day_mark_s),
         quiet_since_s=mark(watch.quiet_since_s),
