@@ -39,6 +39,8 @@ TAP_L_PER_MIN = 3.0
 LEAK_S = 7200.0
 DRIP_QUIET_S = 3600.0  # a household leaves its taps alone for an hour at least once a day
 STUCK_ABOVE_K = 4.0
+JUMPS_TOLD = 5.0
+STUCK_TRAVEL_K = 6.0
 RUN_LEAST_S = 1500.0
 RUN_LEAST_KWH = 1.5
 RUNS_USUAL = 6
@@ -186,10 +188,10 @@ DETECTORS: tuple[Detector, ...] = (
     Detector(
         "probe_stuck",
         "a probe that shows one value",
-        "one value for 4 h while the water there must have changed by 2.5 K or more, by the "
+        "one value for 12 h while the water there must have changed by 6 K or more, by the "
         "model of the cylinder",
         "fault",
-        14_400.0,
+        43_200.0,
         1800.0,
         4 * DAY_S,
     ),
@@ -197,7 +199,7 @@ DETECTORS: tuple[Detector, ...] = (
         "probe_jumping",
         "a probe that jumps",
         "leaps of 6 K or more there and back, which the model of the cylinder does not expect, "
-        "three of them within 1.5 h",
+        "five of them within 1.5 h",
         "fault",
         600.0,
         1800.0,
@@ -584,9 +586,16 @@ def _probes(s: Situation) -> Iterator[Finding]:
     if s.estimate is None:
         return
     for fault in s.estimate.probe_faults:
-        code = f"probe_{fault.code}"
+        code, seen = f"probe_{fault.code}", fault.evidence
+        # The estimator distrusts a probe sooner than people should be told of it.
+        if fault.code == "jumping" and float(seen["jumps"]) < JUMPS_TOLD:
+            continue
+        if fault.code == "stuck":
+            travel_k = float(seen["expected_to_c"]) - float(seen["expected_from_c"])
+            if travel_k < STUCK_TRAVEL_K:
+                continue
         if code in BY_CODE:
-            yield Finding(code, fault.probe, dict(fault.evidence))
+            yield Finding(code, fault.probe, dict(seen))
 
 
 def _effect(s: Situation, watch: Watch, name: SourceName, source: SourcePlant) -> Iterator[Finding]:
