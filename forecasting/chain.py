@@ -89,34 +89,21 @@ def steps(large: Floats, slot: Ints, begins: np.ndarray, habit: Habit, usual: Fl
         usual: regimes in the slot before the first, when nothing is known, shape (4,).
     """
     n = len(large)
-    chance = np.empty((n, REGIMES))
-    into = np.zeros((n, REGIMES, REGIMES))
-    usually = np.empty((n, REGIMES))
     after = habit.after_ratio
     p0, p1, p2, p3 = usual.tolist()
-    part = PART_OF_SLOT[slot].tolist()
-    rates, starts = large.tolist(), begins.tolist()
-    for i in range(n):
-        ratio, cross = habit.done_ratio[part[i]], habit.crossing[part[i]]
-        if starts[i]:
+    part = PART_OF_SLOT[slot]
+    ratios, crossings = np.array(habit.done_ratio)[part], np.array(habit.crossing)[part]
+    chances: list[tuple[float, float, float, float]] = []
+    usually: list[tuple[float, float, float, float]] = []
+    for rate, starts, ratio, cross in zip(
+        large.tolist(), begins.tolist(), ratios.tolist(), crossings.tolist(), strict=True
+    ):
+        if starts:
             p0, p1, p2, p3 = p0 + p2, p1 + p3, 0.0, 0.0
-        scale = rates[i] / max(p0 + p1 * after + p2 * ratio + p3 * ratio * after, 1e-9)
+        scale = rate / max(p0 + p1 * after + (p2 + p3 * after) * ratio, 1e-9)
         h0, h1 = min(scale, HIGHEST), min(scale * after, HIGHEST)
         h2, h3 = min(scale * ratio, HIGHEST), min(scale * ratio * after, HIGHEST)
-        if starts[i]:
-            chance[i] = h0, h1, h0, h1
-            first, second = h0, h1
-            row0 = (1.0 - first, first * (1.0 - cross), 0.0, first * cross)
-            row1 = (1.0 - second, second * (1.0 - cross), 0.0, second * cross)
-            into[i] = row0, row1, row0, row1
-        else:
-            chance[i] = h0, h1, h2, h3
-            into[i] = (
-                (1.0 - h0, h0 * (1.0 - cross), 0.0, h0 * cross),
-                (1.0 - h1, h1 * (1.0 - cross), 0.0, h1 * cross),
-                (0.0, 0.0, 1.0 - h2, h2),
-                (0.0, 0.0, 1.0 - h3, h3),
-            )
+        chances.append((h0, h1, h0, h1) if starts else (h0, h1, h2, h3))
         before, behind = p0 * h0 + p1 * h1, p2 * h2 + p3 * h3
         p0, p1, p2, p3 = (
             p0 + p1 - before,
@@ -124,8 +111,18 @@ def steps(large: Floats, slot: Ints, begins: np.ndarray, habit: Habit, usual: Fl
             p2 + p3 - behind,
             behind + before * cross,
         )
-        usually[i] = p0, p1, p2, p3
-    return Steps(chance, into, usually)
+        usually.append((p0, p1, p2, p3))
+    chance = np.array(chances).reshape(n, REGIMES)
+    into = np.zeros((n, REGIMES, REGIMES))
+    # where a part of the day begins nothing is done yet, whatever came before
+    early = np.ones((n, REGIMES), bool)
+    early[:, 2:] = begins[:, None]
+    cross_of = crossings[:, None]
+    into[..., 0] = np.where(early, 1.0 - chance, 0.0)
+    into[..., 1] = np.where(early, chance * (1.0 - cross_of), 0.0)
+    into[..., 2] = np.where(early, 0.0, 1.0 - chance)
+    into[..., 3] = np.where(early, chance * cross_of, chance)
+    return Steps(chance, into, np.array(usually).reshape(n, REGIMES))
 
 
 def regimes_of_days(large_litres: Floats, done_from_l: Floats) -> tuple[Ints, Ints]:

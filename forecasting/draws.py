@@ -323,6 +323,7 @@ def _sizes(model: DrawModel, table: DayTable) -> DrawModel:
     )
 
 
+AGAIN_D = 4  # days after which slow rates are made again while a whole history is gone through
 STRUCTURE_D = 14  # days to learn before habits are looked for
 FULLY = 0.998  # weight of what is learned above which the published profile is left out
 TRUST_ABSENCE_D = 10  # days to learn before a silence may count as an absence
@@ -341,8 +342,9 @@ def _follow(model: DrawModel, from_row: int) -> DrawModel:
     draws = model.small + model.large
     told = []
     for row, weekday in enumerate(like[from_row:].tolist(), from_row):
-        slow = rates.one_weekday(count, mass, prior, model.strengths, weekday)
-        every = rates.estimates(slow, pace)
+        if row < STRUCTURE_D or row % AGAIN_D == 0 or row == from_row:
+            slow = rates.by_weekday(count, mass, prior, model.strengths)
+        every = rates.estimates(slow[:, weekday], pace)
         told.append(rates.blend(every, pace))
         expected = told[-1].sum(0)
         waits, present = absence.after_day(

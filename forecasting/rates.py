@@ -125,34 +125,15 @@ def _kind(count: Floats, seen: Floats, base: Floats, strengths: Strengths, days:
 WORKING, FREE = slice(0, 5), slice(5, 7)
 
 
-def one_weekday(
-    count: Floats, seen: Floats, prior: Floats, strengths: Strengths, weekday: int
-) -> Floats:
-    """Shrunk rate of one weekday by half hour, shape (2, 48).
+def by_weekday(count: Floats, seen: Floats, prior: Floats, strengths: Strengths) -> Floats:
+    """Shrunk rates by weekday (0 Monday .. 6 Sunday) and half hour, shape (2, 7, 48).
 
     Args:
         count: weighted happenings by weekday, shape (2, 7, 48).
         seen: weighted days watched by weekday, shape (7, 48).
         prior: the published profile's rates, shape (2, 48).
         strengths: how hard weekdays lean on their parents.
-        weekday: 0 Monday .. 6 Sunday.
     """
-    base = _overall(count, seen, prior, strengths)
-    kind = WORKING if weekday < 5 else FREE
-    parent = _lean(count[:, kind].sum(1), seen[kind].sum(0), base, strengths.kind[:, None])
-    own, days = count[:, weekday], seen[weekday]
-    elsewhere = _all_days(
-        count.sum(1) - own, seen.sum(0) - days, prior, strengths.neighbours[:, None]
-    )
-    others = _lean(
-        count[:, kind].sum(1) - own, seen[kind].sum(0) - days, elsewhere, strengths.kind[:, None]
-    )
-    parent = parent * _level(own, days, parent, others, strengths)
-    return _lean(own, days, parent, strengths.weekdays[:, None])
-
-
-def by_weekday(count: Floats, seen: Floats, prior: Floats, strengths: Strengths) -> Floats:
-    """Shrunk rates by weekday and half hour, shape (2, 7, 48); see ``one_weekday``."""
     base = _overall(count, seen, prior, strengths)
     parent, others = _parents(count, seen, base, prior, strengths)
     parent = parent * _level(count, seen, parent, others, strengths)

@@ -31,12 +31,13 @@ from forecasting.types import Floats, Ints
 WINDOWS = (6, 12, 24, 48)  # half hours
 ORIGINS = (0, 12, 24, 36)  # half hours of the day
 ROWS = 84  # trials that learning a whole history makes at about the most
-STEPS = 128  # litres on the coarse grid
+STEPS = 96  # of litres on the coarse grid
 ENOUGH = 0.1  # share of a day that must have been watched with somebody at home
 UPPER = (0.5, 2.2)  # normal scores that matter for comfort: chances of 69 to 98.6 %
 FIRST_WEIGHT = 0.01  # of what is learned, before a day has been forecast
 RATE = 4.0  # how quickly the weight follows the lead
 PROVEN_D = 20.0  # days of which so much is learned that it needs no lead to be trusted
+_WAVE = np.complex64
 _BEGINS = np.isin(np.arange(SLOTS_PER_DAY), chain.PART_STARTS)
 SURE = 7.0  # log odds beyond which the weight goes no further, so that it can come back
 
@@ -175,18 +176,20 @@ def _waves(tables: volumes.VolumeTables, step_l: float) -> tuple[Any, Any]:
     """Characteristic functions: use without a large draw by rate, a large draw by class."""
     waves = _each_wave(step_l)
     pair = tables.quiet @ waves, np.ascontiguousarray(tables.busy[:, 0, 0]) @ waves
-    return pair[0].view(np.complex128), pair[1].view(np.complex128)
+    # single precision is plenty on so coarse a grid, and half the memory to go through
+    return pair[0].view(np.complex128).astype(_WAVE), pair[1].view(np.complex128).astype(_WAVE)
 
 
 def _use(told: Told, index: Ints, step_l: float) -> tuple[Any, Any]:
     """Characteristic functions of half hours without and with a large draw, shape (t, n, f)."""
     quiet, large = _waves(told.tables, step_l)
-    right, share = volumes.between(volumes.SMALL_RATES, told.small.ravel()[index])
+    right, part = volumes.between(volumes.SMALL_RATES, told.small.ravel()[index])
+    share = part.astype(np.float32)
     small = quiet[right - 1] + share[..., None] * (quiet[right] - quiet[right - 1])
     of = told.size_class.ravel()[index]
-    more = told.extra.ravel()[index][..., None] * (large - 1.0)[of]
+    more = told.extra.ravel()[index].astype(np.float32)[..., None] * (large - np.float32(1.0))[of]
     # e^x to its third term: further large draws are few
-    return small, small * large[of] * (1.0 + more + 0.5 * more * more)
+    return small, small * large[of] * (1 + more + more * more / 2)
 
 
 def _sums(told: Told, happened: Days, begin: Ints, step_l: float) -> Floats:
@@ -195,16 +198,16 @@ def _sums(told: Told, happened: Days, begin: Ints, step_l: float) -> Floats:
     slot = np.arange(len(large)) % SLOTS_PER_DAY
     nothing_done = np.array([1.0, 0.0, 0.0, 0.0])
     walked = chain.steps(large, slot, _BEGINS[slot], habit, nothing_done)
-    onward = np.ascontiguousarray(walked.into.transpose(0, 2, 1))
+    onward = np.ascontiguousarray(walked.into.transpose(0, 2, 1), np.float32)
     before, _ = chain.regimes_of_days(happened.large_litres, np.array(habit.done_from_l))
     index = begin[:, None] + np.arange(SLOTS_PER_DAY)
     use = np.stack(_use(told, index, step_l), axis=2)  # (t, n, 2, f), without and with a large draw
-    state = np.zeros((len(begin), 2, 2, use.shape[-1]), complex)
+    state = np.zeros((len(begin), 2, 2, use.shape[-1]), _WAVE)
     state.reshape(len(begin), 4, -1)[np.arange(len(begin)), before.ravel()[begin]] = 1.0
-    out = np.empty((len(begin), len(WINDOWS), use.shape[-1]), complex)
+    out = np.empty((len(begin), len(WINDOWS), use.shape[-1]), _WAVE)
     for i in range(SLOTS_PER_DAY):
-        flat = state.reshape(len(begin), 4, -1).view(np.float64)
-        state = np.matmul(onward[begin + i], flat).view(np.complex128).reshape(state.shape)
+        flat = state.reshape(len(begin), 4, -1).view(np.float32)
+        state = np.matmul(onward[begin + i], flat).view(_WAVE).reshape(state.shape)
         state *= use[:, i, None]
         if i + 1 in WINDOWS:
             out[:, WINDOWS.index(i + 1)] = state.sum((1, 2))
@@ -237,7 +240,7 @@ def _plain_sums(told: Told, slot: Ints, seen: Floats, step_l: float) -> Floats:
 
 
 def _tidy(waves: Any) -> Floats:
-    pmf = np.maximum(np.fft.irfft(waves, STEPS), 0.0)
+    pmf = np.maximum(np.fft.irfft(waves, STEPS).astype(np.float64), 0.0)
     return np.asarray(pmf / pmf.sum(-1, keepdims=True))
 
 
