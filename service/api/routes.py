@@ -321,9 +321,9 @@ def change_settings(
     version = visit.house.settings.version
     if if_match is None:
         raise Problem("if-match-needed", "The header If-Match is missing.")
-    if not names_tag(if_match, _settings_tag(version)):
-        raise Problem("changed-meanwhile", f"The settings are at version {version} now.")
     try:
+        if not names_tag(if_match, _settings_tag(version)):
+            raise ChangedMeanwhile(version)
         held = visit.house.change(change.changes, visit.caller.name, change.reason, version)
     except ChangedMeanwhile as moved:
         raise Problem("changed-meanwhile", str(moved)) from None

@@ -190,8 +190,8 @@ def due(s: Situation) -> tuple[Planning, tuple[Work, ...]]:
     )
     known = state.model is not None and state.around.model is not None
     # What was drawn since is no longer to come: a plan made anew begins with a new forecast.
-    gone = not p.plan_stale and departed(s)
-    gone = gone and s.elapsed_s - p.planned_mark_s > DEPARTED_EVERY_S
+    lately = s.elapsed_s - p.planned_mark_s <= DEPARTED_EVERY_S
+    gone = not p.plan_stale and not lately and departed(s)
     if known and (slot_due or gone or state.demand is None) and free("forecast"):
         grid_start = calendar.grid(int(s.now_s), s.plant.zone, s.settings.tunables.slot_minutes, 1)
         p = replace(p, forecast_slot_s=int(grid_start.start_s[0]))

@@ -93,12 +93,17 @@ class Plant:
         found: T = self.memo[name]
         return found
 
+    @cached_property
+    def heat_map(self) -> HeatPump | None:
+        """What the heat pump gives at any temperatures; None without one."""
+        wiring = self.settings.wiring.heat_pump
+        return None if wiring is None else heat_pump(wiring)
+
     def duty(self, outdoor_c: float) -> Duty | None:
         """What the heat pump does while it charges at this outdoor temperature; None without."""
-        wiring = self.settings.wiring.heat_pump
-        if wiring is None:
+        wiring, pump = self.settings.wiring.heat_pump, self.heat_map
+        if wiring is None or pump is None:
             return None
-        pump = self.remembered("heat_pump", lambda: heat_pump(wiring))
         outdoor = round(outdoor_c)
         flow_c = min(self.set_c + wiring.approach_k, wiring.flow_limit_c)
         return self.remembered(f"duty/{outdoor}", lambda: pump.at(outdoor, flow_c))

@@ -115,9 +115,9 @@ def _source(a: PlanArguments, plant: Plant, source: SourcePlant, prices: Prices)
     n = len(a.demand.grid)
     set_c = plant.set_c
     if source.name == "heat_pump":
-        wiring = a.settings.wiring.heat_pump
+        wiring, pump = a.settings.wiring.heat_pump, plant.heat_map
         assert wiring is not None
-        pump = plants.heat_pump(wiring)
+        assert pump is not None
         outdoor = _on_grid(a.surroundings.outdoor_c, n)
         limit = np.array([pump.flow_limit_c(float(t)) for t in outdoor])
         flow = np.minimum(set_c + wiring.approach_k, limit)

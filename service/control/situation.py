@@ -8,7 +8,6 @@ from functools import cached_property
 
 from adapters.wiring import Form, Quantity
 from service.control import observe
-from service.control import plant as plants
 from service.control.overrides import Standing
 from service.control.plant import LAYERS, Plant, Probe, SourcePlant
 from service.control.state import State
@@ -126,13 +125,12 @@ class Situation:
 
     def reach_c(self, source: SourcePlant) -> float:
         """The hottest water the source can make now: a heat pump's falls with the outdoor air."""
-        pump = self.settings.wiring.heat_pump
-        if source.name != "heat_pump" or pump is None:
+        pump, heat_map = self.settings.wiring.heat_pump, self.plant.heat_map
+        if source.name != "heat_pump" or pump is None or heat_map is None:
             return source.limit_c
         outdoor_c = observe.first_fresh(self.plant, self.fresh, Quantity.OUTDOOR_TEMPERATURE)
         if outdoor_c is None:
             return source.limit_c
-        heat_map = self.plant.remembered("heat_pump", lambda: plants.heat_pump(pump))
         return min(source.limit_c, heat_map.flow_limit_c(outdoor_c) - pump.approach_k)
 
     def full(self, source: SourcePlant, set_c: float) -> bool:

@@ -18,8 +18,8 @@ from service.scheduling import plan as scheduling
 from service.scheduling.lattice import Fineness
 
 # A plan that nobody reads, for replays: laid out more coarsely (a fifth of a tenth), no chances.
-COARSE = Fineness(lukewarm_steps=3, portions=2)
-COARSE_LEVELS = 51
+BRIEF = Fineness(lukewarm_steps=3, portions=2)
+BRIEF_LEVELS = 51
 
 
 def perform(work: Work, history: DrawHistory, *, brief: bool = False) -> WorkDone:
@@ -59,8 +59,8 @@ def _perform(work: Work, history: DrawHistory, brief: bool) -> WorkDone:
     if isinstance(arguments, PlanArguments):
         problem = build(arguments)
         if brief:
-            problem = replace(problem, levels=COARSE_LEVELS)
-            made = scheduling.make(problem, fineness=COARSE, foresee=False)
+            problem = replace(problem, levels=BRIEF_LEVELS)
+            made = scheduling.make(problem, fineness=BRIEF, foresee=False)
         else:
             made = scheduling.make(problem)
         made = replace(made, made_at_s=arguments.now_s)

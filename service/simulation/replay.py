@@ -95,7 +95,6 @@ class Replay:
         self._feed = iter(feed)
         self._published = next(self._feed, None)
         self._opened: list[Reading] = []
-        self._done: list[WorkDone] = []
         self._meters = settings.wiring.signals_of(Quantity.DRAW_FLOW)
         self._source = {a.name: a.source for a in settings.wiring.actuators}
         self._stored_kwh = home.stored_kwh
@@ -114,8 +113,7 @@ class Replay:
                 break
             outputs = self._step(readings)
             while outputs.work:  # results are inputs: they are taken up at once
-                self._done = [self._perform(work) for work in outputs.work]
-                outputs = self._step(())
+                outputs = self._step((), tuple(self._perform(work) for work in outputs.work))
             next_s = min(outputs.due_at.timestamp(), until_s)
             if home.pump.heats or home.element.heats:
                 next_s = min(next_s, home.now_s + HEATING_S)
@@ -147,8 +145,7 @@ class Replay:
             home.open_tap()
         home.advance(until_s)
 
-    def _step(self, readings: tuple[Reading, ...]) -> Outputs:
-        done, self._done = tuple(self._done), []
+    def _step(self, readings: tuple[Reading, ...], done: tuple[WorkDone, ...] = ()) -> Outputs:
         now_s = self.home.now_s
         with self._spent("step"):
             self.state, outputs = step(
