@@ -196,18 +196,14 @@ def _after_day(
         step = 1.0 / min(swing_days + 3.0, SWING_DAYS)
         swing, swing_days = swing + step * (by_slot - swing), swing_days + 1.0
     keep = 0.5 ** (1.0 / SURPLUS_DAYS)
-    known = np.isfinite(surplus)
     surplus_w, sky_w, clear = keep * model.surplus_w, keep * model.sky_w, model.clear
-    if known.any():
-        at = measured.start_s[of][known] + HALF_HOUR_S // 2
-        sky = clear_sky_w_per_m2(sun_height_deg(at, model.place))
-        lit = sky > SKY_FLOOR_W_PER_M2
-        got = np.maximum(surplus[known], 0.0)
-        usual = float((_share(model)[slot[known]] * sky)[lit].sum())
+    if np.isfinite(surplus).any():
+        lit, got, sky = _by_daylight(model, measured.start_s[of], slot, surplus)
+        usual = float((_share(model)[lit] * sky).sum())
         if model.sky_w.sum() > 0:
-            clear = float(np.clip((got[lit].sum() + 0.2 * usual) / max(1.2 * usual, 1e-9), 0, 3))
-        surplus_w = surplus_w + np.bincount(slot[known][lit], got[lit], SLOTS_PER_DAY)
-        sky_w = sky_w + np.bincount(slot[known][lit], sky[lit], SLOTS_PER_DAY)
+            clear = float(np.clip((got.sum() + 0.2 * usual) / max(1.2 * usual, 1e-9), 0, 3))
+        surplus_w = surplus_w + np.bincount(lit, got, SLOTS_PER_DAY)
+        sky_w = sky_w + np.bincount(lit, sky, SLOTS_PER_DAY)
     return replace(
         model,
         first_day=day + 1 - min(len(model.inlet_c) + 1, DAYS_KEPT),
@@ -219,6 +215,16 @@ def _after_day(
         sky_w=sky_w,
         clear=clear,
     )
+
+
+def _by_daylight(
+    model: AroundModel, start_s: Ints, slot: Ints, surplus_w: Floats
+) -> tuple[Ints, Floats, Floats]:
+    """Half hour of the day, surplus and clear sky of what was measured by daylight."""
+    known = np.isfinite(surplus_w)
+    sky = clear_sky_w_per_m2(sun_height_deg(start_s[known] + HALF_HOUR_S // 2, model.place))
+    lit = sky > SKY_FLOOR_W_PER_M2
+    return slot[known][lit], np.maximum(surplus_w[known][lit], 0.0), sky[lit]
 
 
 def _share(model: AroundModel) -> Floats:
@@ -318,17 +324,17 @@ def forecast(
 
 def _clear_today(model: AroundModel, today: Measured) -> float:
     """How sunny today has been against what was expected of it, leaning on yesterday's sky."""
-    known = np.isfinite(today.surplus_w)
-    if not known.any() or not model.sky_w.sum() > 0:
+    if not np.isfinite(today.surplus_w).any() or not model.sky_w.sum() > 0:
         return model.clear
-    _, second = local_days(today.start_s[known], model.zone)
-    sky = clear_sky_w_per_m2(sun_height_deg(today.start_s[known] + HALF_HOUR_S // 2, model.place))
-    usual = np.where(sky > SKY_FLOOR_W_PER_M2, _share(model)[second // HALF_HOUR_S] * sky, 0.0)
+    _, second = local_days(today.start_s, model.zone)
+    lit, got, sky = _by_daylight(model, today.start_s, second // HALF_HOUR_S, today.surplus_w)
+    usual = _share(model)[lit] * sky
     whole_day = _share(model) * model.sky_w / max(_days_seen(model), 1e-9)
     lean = SKY_LEAN * float(whole_day.sum())
-    got = float(np.maximum(today.surplus_w[known], 0.0)[usual > 0].sum())
     yesterday = 1.0 + 0.5 * (model.clear - 1.0)
-    return float(np.clip((got + lean * yesterday) / max(usual.sum() + lean, 1e-9), 0.0, 3.0))
+    return float(
+        np.clip((got[usual > 0].sum() + lean * yesterday) / max(usual.sum() + lean, 1e-9), 0.0, 3.0)
+    )
 
 
 def _days_seen(model: AroundModel) -> float:
