@@ -98,15 +98,19 @@ def load_history(records: Records, demo: Demo, weeks: int = HISTORY_WEEKS) -> in
     return records.import_draws(home.id, invented, started, utc(demo.start_s), invented=True)
 
 
-def as_record(tap: TapDraw) -> Draw:
-    """The record that a flow meter on the cold feed would have left of a draw."""
-    cold_c = WEATHER.cold_inlet_c(tap.start_s)
-    litres = tap.litres_40c * (TAP_C - cold_c) / (STORE_C - cold_c)
+def as_record(tap: TapDraw, cold_c: float | None = None, store_c: float = STORE_C) -> Draw:
+    """The record that a flow meter on the cold feed would have left of a draw.
+
+    ``cold_c``: the cold inlet; None takes the demo's own on that day.
+    """
+    if cold_c is None:
+        cold_c = WEATHER.cold_inlet_c(tap.start_s)
+    litres = tap.litres_40c * (TAP_C - cold_c) / (store_c - cold_c)
     return Draw(
         start=utc(tap.start_s),
         end=utc(tap.start_s + tap.duration_s),
         litres=litres,
-        kwh=litres * 1.163e-3 * (STORE_C - cold_c),
+        kwh=litres * 1.163e-3 * (store_c - cold_c),
         litres_40c=tap.litres_40c,
         measured_by="flow_meter",
     )

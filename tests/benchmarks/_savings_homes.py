@@ -27,6 +27,8 @@ from service.settings import (
     Tariff,
     Tunables,
 )
+from service.simulation import money
+from service.simulation.demo import as_record
 from service.simulation.household import TapDraw
 from service.simulation.weather import Weather
 from tests.benchmarks import forecast
@@ -41,7 +43,7 @@ SET_C = 50.0
 EXPORT_PER_KWH = 0.08
 FLAT_PER_KWH = 0.30
 NIGHT_PER_KWH, DAY_PER_KWH = 0.16, 0.33
-NIGHT = ("00:00", "06:00")
+NIGHT_H = (0, 6)
 PV_PEAK_W = 4000.0
 PUBLISHED_AT_H = 13
 HOUR_S, DAY_S = 3600, 86_400
@@ -145,7 +147,11 @@ def settings(case: Case, comfort: str = "balanced", *, brief: bool = True) -> Ho
 def _bands(tariff: str) -> tuple[Band, ...]:
     if tariff.startswith("night"):
         return (
-            Band(import_per_kwh=NIGHT_PER_KWH, from_time=NIGHT[0], until_time=NIGHT[1]),
+            Band(
+                import_per_kwh=NIGHT_PER_KWH,
+                from_time=f"{NIGHT_H[0]:02}:00",
+                until_time=f"{NIGHT_H[1]:02}:00",
+            ),
             Band(import_per_kwh=DAY_PER_KWH),
         )
     return (Band(import_per_kwh=FLAT_PER_KWH),)
@@ -186,15 +192,7 @@ def price_at(case: Case, home: HomeSettings) -> Callable[[float], tuple[float, f
             return series[int(at_s - BEGIN_S) // HOUR_S], EXPORT_PER_KWH
 
         return hourly
-    if case.tariff == "flat":
-        return lambda _: (FLAT_PER_KWH, EXPORT_PER_KWH)
-    until = int(NIGHT[1][:2])
-
-    def banded(at_s: float) -> tuple[float, float]:
-        night = utc(at_s).astimezone(home.wiring.zone_info).hour < until
-        return (NIGHT_PER_KWH if night else DAY_PER_KWH), EXPORT_PER_KWH
-
-    return banded
+    return money.price_at(home, BEGIN_S, BEGIN_S + forecast.households.DAYS * DAY_S)
 
 
 def feed(case: Case, from_s: float) -> Iterator[tuple[float, PriceSeries]]:
@@ -235,14 +233,4 @@ def taps(household: int, from_s: float, until_s: float) -> Iterator[TapDraw]:
 
 def before(household: int, until_s: float) -> tuple[Draw, ...]:
     """What a flow meter would have recorded since the year began."""
-    return tuple(
-        Draw(
-            utc(t.start_s),
-            utc(t.start_s + t.duration_s),
-            t.litres_40c * (40.0 - COLD_C) / (SET_C - COLD_C),
-            t.litres_40c * 1.163e-3 * (40.0 - COLD_C),
-            t.litres_40c,
-            "flow_meter",
-        )
-        for t in taps(household, BEGIN_S, until_s)
-    )
+    return tuple(as_record(t, COLD_C, SET_C) for t in taps(household, BEGIN_S, until_s))

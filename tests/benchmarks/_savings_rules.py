@@ -114,7 +114,8 @@ def bound(
     set_c, built = tunables.normal_set_c, settings.wiring
     assert built.heat_pump is not None
     assert built.immersion is not None
-    pump = plants.heat_pump(built.heat_pump)
+    pump = plant.heat_map
+    assert pump is not None
     outdoor = np.array([weather.outdoor_c(s) for s in starts])
     limit = np.array([pump.flow_limit_c(t) for t in outdoor])
     flow = np.minimum(set_c + built.heat_pump.approach_k, limit)
@@ -126,7 +127,9 @@ def bound(
     loss_kwh = plant.cylinder.loss_w_per_k * (set_c - built.cylinder.ambient_c) / 1000.0 * hours
     keep = 1.0 - loss_kwh / (volume * kwh_per_lk * (set_c - cold))
     prices = np.array([price_at(s + 1.0) for s in starts])
-    spare = np.array([max(weather.pv_w(s + BOUND_SLOT_S / 2) - 250.0, 0.0) for s in starts])
+    spare = np.array(
+        [max(weather.pv_w(s + BOUND_SLOT_S / 2) - SimulatedHome.base_w, 0.0) for s in starts]
+    )
     # variables: heat of the pump, of the element, electricity from the grid, from surplus, heat
     # nobody could have had in time, store
     begin = 0.5 * volume * kwh_per_lk * (set_c - cold[0])

@@ -98,7 +98,7 @@ def live(case: homes.Case, strategy: str, *, long: bool = False, brief: bool = T
         home = home_of(settings, homes.taps(case.household, begin, until), sky, begin)
         driver: Replay | FixedRule
         if strategy in RULES:
-            driver = FixedRule(strategy, settings, home, price_at, night=(0, 6))
+            driver = FixedRule(strategy, settings, home, price_at, homes.NIGHT_H)
         else:
             driver = Replay(
                 settings,
