@@ -322,3 +322,15 @@ def habits(days: int, until: datetime, draws: Callable[[datetime], float] = show
             begin, litres = None, 0.0
         at += timedelta(minutes=1)
     return found
+
+
+def with_habits(now: datetime, days: int, replan_every_slots: int, **changes: Any) -> LittleHome:
+    """A half-full home with a cheap night and ``days`` of showers behind it; plans are made."""
+    return LittleHome(
+        settings({"tariff": CHEAP_NIGHT, "replan_every_slots": replan_every_slots}, **changes),
+        now=now,
+        profile_c=[12.0] * 20 + [50.0] * 20,
+        draws=showers,
+        history=habits(days, now),
+        every_s=300.0,
+    )

@@ -11,7 +11,7 @@ import pytest
 
 from adapters.types import PriceSeries
 from service.control.types import Rule, Wish
-from tests.control_plant import CHEAP_NIGHT, MONDAY, LittleHome, habits, settings, showers
+from tests.control_plant import MONDAY, LittleHome, settings, with_habits
 
 CALM: dict[str, Any] = {
     "hygiene": {"longest_interval_days": 31, "lowered_confirmed_by": "A"},
@@ -88,14 +88,7 @@ def test_a_home_that_boots_in_1970_waits_and_then_begins() -> None:
 
 def test_the_night_of_25_hours_is_an_ordinary_night() -> None:
     before = datetime(2026, 10, 24, 21, 0, tzinfo=UTC)  # clocks go back at 01:00 UTC
-    home = LittleHome(
-        settings({"tariff": CHEAP_NIGHT, "replan_every_slots": 4}),
-        now=before,
-        profile_c=[12.0] * 20 + [50.0] * 20,
-        draws=showers,
-        history=habits(21, before),
-        every_s=300.0,
-    )
+    home = with_habits(before, days=21, replan_every_slots=4)
     home.live(9 * 3600)
     assert "clock_jumped" not in {f.code for o in home.outputs for f in o.faults}
     plans = [o.plan_made for o in home.outputs if o.plan_made is not None]
@@ -105,15 +98,11 @@ def test_the_night_of_25_hours_is_an_ordinary_night() -> None:
 
 
 def test_a_lost_or_senseless_tariff_leaves_a_plan_from_the_bands() -> None:
-    home = LittleHome(
-        settings(
-            {"tariff": CHEAP_NIGHT, "replan_every_slots": 12},
-            price_feeds=[{"kind": "mqtt", "address": "prices/today"}],
-        ),
-        profile_c=[12.0] * 20 + [50.0] * 20,
-        draws=showers,
-        history=habits(14, MONDAY),
-        every_s=300.0,
+    home = with_habits(
+        MONDAY,
+        days=14,
+        replan_every_slots=12,
+        price_feeds=[{"kind": "mqtt", "address": "prices/today"}],
     )
     at = int(MONDAY.timestamp())
     home.step(home.readings(), prices=(PriceSeries((), (), (), float(at)),))

@@ -11,7 +11,7 @@ from datetime import UTC, datetime, timedelta
 from typing import Any
 
 from adapters.types import PriceSeries, Reading
-from tests.control_plant import CHEAP_NIGHT, MONDAY, LittleHome, habits, settings, showers
+from tests.control_plant import MONDAY, LittleHome, settings, with_habits
 from tests.faults.frame import Line, Outcome
 
 CALM: dict[str, Any] = {
@@ -205,14 +205,7 @@ def _knows_nothing() -> Line:
 
 
 def _night(fault: str, before: datetime) -> Line:
-    home = LittleHome(
-        settings({"tariff": CHEAP_NIGHT, "replan_every_slots": 6}),
-        now=before,
-        profile_c=[12.0] * 20 + [50.0] * 20,
-        draws=showers,
-        history=habits(21, before),
-        every_s=300.0,
-    )
+    home = with_habits(before, days=21, replan_every_slots=6)
     home.live(9 * 3600)
     jumped = any(f.code == "clock_jumped" for o in home.outputs for f in o.faults)
     plans = [o.plan_made for o in home.outputs if o.plan_made is not None]
@@ -227,15 +220,11 @@ def _night(fault: str, before: datetime) -> Line:
 
 
 def _lost_tariff() -> Line:
-    home = LittleHome(
-        settings(
-            {"tariff": CHEAP_NIGHT, "replan_every_slots": 12},
-            price_feeds=[{"kind": "mqtt", "address": "prices/today"}],
-        ),
-        profile_c=[12.0] * 20 + [50.0] * 20,
-        draws=showers,
-        history=habits(14, MONDAY),
-        every_s=300.0,
+    home = with_habits(
+        MONDAY,
+        days=14,
+        replan_every_slots=12,
+        price_feeds=[{"kind": "mqtt", "address": "prices/today"}],
     )
     home.step(home.readings(), prices=(PriceSeries((), (), (), MONDAY.timestamp()),))
     home.live(900)
