@@ -51,11 +51,6 @@ class Wired(Protocol):
         ...
 
 
-def knows_block(actuator: Actuator) -> bool:
-    """True when this form can ask the plant not to run."""
-    return actuator.form is Form.TERMINALS
-
-
 def terminal_state(actuator: Actuator, command: Command) -> int:
     """Which of the four published states a command means for two-contact terminals.
 
@@ -72,13 +67,14 @@ def terminal_state(actuator: Actuator, command: Command) -> int:
 def messages(actuator: Actuator, command: Command) -> tuple[Outgoing, ...]:
     """The messages of one command, in the order to be published.
 
-    ``block`` is a release for forms that don't know it. So is a run that lacks a figure its
+    ``block`` is a release for actuators that don't know it, and writes a low set temperature where
+    one is agreed. A release, too, is a run that lacks a figure its
     payload names, or has one that cannot be: a guess would move hot plant, and an error here
     would keep the release of other plant from going out. It is logged.
     """
     if actuator.form is Form.TERMINALS:
         return _terminals(actuator, command)
-    running = command.action == "run"
+    running = command.action == "run" or (command.action == "block" and actuator.knows_block)
     if running and (wrong := _wrong_figure(actuator, command)):
         log.error("%s is released instead of run: %s", actuator.name, wrong)
         running = False

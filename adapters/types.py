@@ -78,7 +78,7 @@ class Command:
 
     action   run      make heat (at ``set_c`` / ``power_w`` where the form of command takes one)
              release  hand the plant back to its own controls
-             block    ask it not to run (only forms that know blocking; counts against its limit)
+             block    ask it not to run: terminals, counted against their limit, or a low ``set_c``
     """
 
     home: str

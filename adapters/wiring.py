@@ -239,9 +239,15 @@ class Actuator(Part):
     min_power_w: Annotated[float, Field(ge=0)] = 0.0  # diverter
     surplus_only: bool = False  # terminals: states act on the whole heat pump, see control
     hot_water_alone_confirmed_by: str | None = None  # terminals: who commissioned it so
+    rest_c: Annotated[float, Field(ge=5, le=40)] | None = None  # set_temperature: see knows_block
     run_state: Literal[3, 4] = 3  # terminals: run recommends (3) or is a definite start (4)
     block_limit_s_per_day: Annotated[float, Field(ge=0)] = 7200.0
     backup_heater_in_state_4: bool = False
+
+    @property
+    def knows_block(self) -> bool:
+        """Whether it can ask its plant not to run: terminals, or a low set temperature to write."""
+        return self.form is Form.TERMINALS or self.rest_c is not None
 
     @field_validator("topic", "second_topic")
     @classmethod
@@ -253,6 +259,11 @@ class Actuator(Part):
         if self.form is Form.SET_TEMPERATURE and "{set_c}" not in self.run:
             raise ValueError(
                 "form set_temperature needs {set_c} in 'run', for example run = \"{set_c}\""
+            )
+        if self.rest_c is not None and self.form is not Form.SET_TEMPERATURE:
+            raise ValueError(
+                f"rest_c is a set temperature, and form {self.form} takes none: leave it out, or "
+                "use form set_temperature"
             )
         if self.form in (Form.TERMINALS, Form.DIVERTER) and not self.second_topic:
             raise ValueError(f"form {self.form} needs second_topic")

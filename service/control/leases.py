@@ -65,7 +65,7 @@ def carry_out(situation: Situation, ruling: Ruling) -> Carried:
             if name in ruling.blocks and _may_block(book, situation, name):
                 continue
             del leases[name]
-            if sendable:
+            if sendable and name not in wanted:
                 commands.append(Command(home, name, "release"))
             continue
         source = plant.sources.get(lease.source)
@@ -136,9 +136,9 @@ def carry_out(situation: Situation, ruling: Ruling) -> Carried:
             continue
         wired = next(a for a in plant.settings.wiring.actuators if a.name == name)
         leases[name] = Lease(
-            name, wired.source, "block", None, None, elapsed_s, elapsed_s, wired.lease_s
+            name, wired.source, "block", wired.rest_c, None, elapsed_s, elapsed_s, wired.lease_s
         )
-        commands.append(Command(home, name, "block", lease_s=wired.lease_s))
+        commands.append(Command(home, name, "block", wired.rest_c, lease_s=wired.lease_s))
 
     # What runs on for its minimum run, and what is blocked, is repeated as it is.
     for name, lease in leases.items():
@@ -177,10 +177,15 @@ def _blocked(book: Book, situation: Situation, name: str) -> Book:
 
 
 def _may_block(book: Book, situation: Situation, name: str) -> bool:
-    """Whether a block may begin or go on: a whole lease must still fit into its day."""
+    """Whether a block may begin or go on: a whole lease must still fit into its day.
+
+    A low set temperature blocks nothing: below it the plant heats.
+    """
     wired = next((a for a in situation.plant.settings.wiring.actuators if a.name == name), None)
     if wired is None:
         return False
+    if wired.rest_c is not None:
+        return True
     used = book.blocked_s.get(name, 0.0)
     return used + wired.lease_s <= wired.block_limit_s_per_day
 

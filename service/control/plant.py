@@ -140,8 +140,14 @@ class Plant:
         return tuple(
             a.name
             for a in self.settings.wiring.actuators
-            if a.form is Form.TERMINALS and a.hot_water_alone_confirmed_by
+            if a.knows_block and (a.form is not Form.TERMINALS or a.hot_water_alone_confirmed_by)
         )
+
+    @cached_property
+    def resting(self) -> tuple[str, ...]:
+        """Of these, the ones that may rest for any time: a low set temperature blocks nothing."""
+        wired = self.settings.wiring.actuators
+        return tuple(a.name for a in wired if a.rest_c is not None)
 
     @cached_property
     def hygiene_probes(self) -> tuple[Probe, ...]:

@@ -11,7 +11,7 @@ from service.control.situation import ORDER, Situation
 from service.control.state import Facts
 from service.control.types import Rule
 from service.scheduling import plan as scheduling
-from service.scheduling.types import Reason
+from service.scheduling.types import Reason, SourceName
 
 CEILING_BACK_K = 1.0  # what stopped at the ceiling waits until it is this much cooler
 BATCH_TENTHS = 0.5  # heating begins this far below a level, so that it never flutters around it
@@ -192,23 +192,33 @@ def _by_plan(s: Situation, more_tenths: int) -> Ruling:
     runs_wanted: list[Run] = []
     reason: Reason | None = None
     highest = s.plant.litres(s.settings.tunables.highest_tenths)
-    for order in scheduling.decide(made, s.now_s, charge, running=running, surplus_w=s.surplus_w):
+    unable = tuple(n for n in made.source_names if not _able(s, n))
+    for order in scheduling.decide(
+        made, s.now_s, charge, running=running, unable=unable, surplus_w=s.surplus_w
+    ):
         source = s.usable_source(order.source, order.surplus_only)
-        if source is None or s.full(source, s.plant.set_c) or (s.charge_l40 or 0.0) >= highest:
+        if source is None or (s.charge_l40 or 0.0) >= highest:
             continue
-        power = s.surplus_w if order.surplus_only else None
-        runs_wanted.append(Run(order.source, s.plant.set_c, power, order.surplus_only))
+        runs_wanted.append(Run(order.source, s.plant.set_c, order.power_w, order.surplus_only))
         reason = reason or order.reason
     if reason is not None:
         return Ruling(Rule.PLAN, reason, tuple(runs_wanted))
     return Ruling(Rule.PLAN, Reason("plan_idle", {}), blocks=_blocks(s))
 
 
-def _blocks(s: Situation) -> tuple[str, ...]:
-    """Terminals to ask not to run: while it is dear and the reserve is surely there.
+def _able(s: Situation, name: SourceName) -> bool:
+    """Whether a source may be used now, if only for surplus, and could add heat."""
+    source = s.usable_source(name, surplus=True)
+    return source is not None and not s.full(source, s.plant.set_c)
 
-    Only where commissioning showed that the states affect hot water alone; otherwise a block
-    would leave the rooms cold.
+
+def _blocks(s: Situation) -> tuple[str, ...]:
+    """What to ask not to run while the plan wants no heat and the reserve is surely there.
+
+    A heat pump with a low set temperature to write rests, or its own control would charge
+    whenever its sensor finds that the plan let the charge fall. Terminals, whose blocking is
+    counted, only while it is dear; and only where commissioning showed that their states affect
+    hot water alone, or a block would leave the rooms cold.
     """
     made, slot, sure = s.state.plan, slot_now(s), s.sure_l40
     if (
@@ -221,7 +231,7 @@ def _blocks(s: Situation) -> tuple[str, ...]:
         return ()
     prices = made.import_per_kwh
     dear = float(prices[slot]) >= DEAR_TIMES_MEAN * float(prices.mean()) > 0
-    return s.plant.blockable if dear else ()
+    return s.plant.blockable if dear else s.plant.resting
 
 
 def _below(

@@ -21,6 +21,10 @@ UPSIDE_DOWN_K = 15.0
 NEAR_FOOT_SHARE = 0.15  # of the height: a probe this close above a source's foot
 FULL_WITHIN_K = 1.0  # a layer this close to the set temperature takes no more heat
 ORDER: tuple[SourceName, ...] = ("heat_pump", "immersion")
+METERED_AS: dict[SourceName, Quantity] = {
+    "heat_pump": Quantity.HEAT_PUMP_ELECTRICITY,
+    "immersion": Quantity.IMMERSION_ELECTRICITY,
+}
 
 
 @dataclass(frozen=True)
@@ -212,15 +216,27 @@ class Situation:
 
     @cached_property
     def surplus_w(self) -> float | None:
-        """Power from the sun that could be taken: what leaves, and what our own plant takes."""
+        """Power from the sun that hot water could take: what leaves, and what it takes already."""
         if self.export_w is None:
             return None
-        own = sum(
-            lease.power_w or 0.0
-            for lease in self.state.book.leases.values()
-            if lease.power_w is not None
-        )
-        return max(0.0, self.export_w + own)
+        imported_w = observe.first_fresh(self.plant, self.fresh, Quantity.IMPORT_POWER) or 0.0
+        return max(0.0, self.export_w - imported_w + sum(map(self._taken_w, self.plant.sources)))
+
+    def _taken_w(self, name: SourceName) -> float:
+        """What a source that we run takes: metered, else what its command asks for.
+
+        A command of this very moment has not reached the meter yet.
+        """
+        leases = self.state.book.leases.values()
+        lease = next((x for x in leases if x.source == name and x.action == "run"), None)
+        if lease is None:
+            return 0.0
+        metered = self.watts.get(METERED_AS[name])
+        if metered is not None:
+            return metered
+        if lease.since_mark_s >= self.elapsed_s:
+            return 0.0
+        return self.plant.sources[name].electricity_w if lease.power_w is None else lease.power_w
 
     @cached_property
     def reserve_l40(self) -> float:

@@ -1,12 +1,13 @@
 """Comfort as a household would say it, turned into a price for hot water that is missing.
 
 A plan weighs money against the chance of lukewarm water, so missing water needs a price. Nobody
-can name one, but everybody knows how often it may happen. Holding one more litre through a day
-costs its standing loss; the newsvendor rule (Arrow, Harris, Marschak 1951) holds it as long as
-``chance of needing it x price of missing it`` exceeds that cost. Turned around, a household that
-accepts lukewarm water on ``times`` days a year gives the price
+can name one, but everybody knows how often it may happen. Having one litre more costs its
+standing loss through a day, and what it costs to make it at a usual hour rather than the
+cheapest, when it would be made if it were not needed. The newsvendor rule (Arrow, Harris,
+Marschak 1951) has it as long as ``chance of needing it x price of missing it`` exceeds that cost.
+Turned around, a household that accepts lukewarm water on ``times`` days a year gives the price
 
-    price = cost of holding a litre for a day x 365 / times
+    price = cost of having a litre more for a day x 365 / times
 """
 
 from __future__ import annotations
@@ -31,12 +32,12 @@ class Comfort(StrEnum):
 
 DEFAULT = Comfort.BALANCED
 
-TIMES_PER_YEAR = {Comfort.THRIFTY: 6.0, Comfort.BALANCED: 1.0, Comfort.AMPLE: 0.2}
+TIMES_PER_YEAR = {Comfort.THRIFTY: 24.0, Comfort.BALANCED: 6.0, Comfort.AMPLE: 1.0}
 
 MEANING = {
-    Comfort.THRIFTY: "Cheapest: the water may turn lukewarm every other month.",
-    Comfort.BALANCED: "Usual: the water should not turn lukewarm more than about once a year.",
-    Comfort.AMPLE: "Careful: plan as if it may turn lukewarm once in five years.",
+    Comfort.THRIFTY: "Cheapest: the water may turn lukewarm about twice a month.",
+    Comfort.BALANCED: "Usual: the water may turn lukewarm about every other month.",
+    Comfort.AMPLE: "Careful: the water should not turn lukewarm more than about once a year.",
 }
 
 
@@ -45,6 +46,7 @@ def shortage_price(
     store: Store,
     heat_price_per_kwh: float,
     dearest_heat_price_per_kwh: float,
+    cheapest_heat_price_per_kwh: float | None = None,
 ) -> float:
     """Price of one litre at 40 degC that is wanted and missing, money.
 
@@ -53,6 +55,7 @@ def shortage_price(
         store: the cylinder, for its standing loss.
         heat_price_per_kwh: what a kWh of heat in the cylinder usually costs.
         dearest_heat_price_per_kwh: what it costs from the dearest source at the dearest hour.
+        cheapest_heat_price_per_kwh: what it costs at the cheapest hour; None as usual.
 
     Raises ValueError for an unknown setting, or a store that holds no heat above its inlet.
     """
@@ -61,6 +64,9 @@ def shortage_price(
     per_l40 = float(heat_kwh(1.0, 40.0, store.cold_c, 40.0))
     loss_kwh = store.loss_w_per_k * max(store.set_c - store.ambient_c, 0.0) * 24.0 / 1000.0
     lost_per_day = min(loss_kwh / (store.capacity_l40 * per_l40), 1.0)
-    holding = max(heat_price_per_kwh, 0.0) * per_l40 * max(lost_per_day, 0.02)
+    usual = max(heat_price_per_kwh, 0.0)
+    holding = usual * per_l40 * max(lost_per_day, 0.02)
+    if cheapest_heat_price_per_kwh is not None:
+        holding += max(usual - max(cheapest_heat_price_per_kwh, 0.0), 0.0) * per_l40
     wanted = holding * DAYS_PER_YEAR / TIMES_PER_YEAR[Comfort(comfort)]
     return max(wanted, LEAST_OVER_DEAREST * max(dearest_heat_price_per_kwh, 0.0) * per_l40)

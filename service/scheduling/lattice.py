@@ -120,6 +120,8 @@ class Stage:
     bar_whole: Floats  # 0 where whole, else beyond any cost, shape (t, s)
     runs: Bools  # may it run at all, shape (n,)
     kwh_per_l40: Floats  # electricity, shape (n,)
+    from_grid: Floats  # money per litre at 40 degC with no surplus, shape (n,)
+    from_surplus: Floats  # and from surplus alone, shape (n,)
     alone: Cost
     beside_main: Cost
     same: Bools  # whether both are equal in a slot, shape (n,)
@@ -384,9 +386,15 @@ def _stage(
         source.electricity_w, source.heat_w, out=np.zeros(n), where=source.heat_w > 0
     )
     main_w = np.zeros(n) if main is None else main.source.electricity_w
+    claim = np.zeros(n)
+    if source.claim_per_h is not None:
+        claim = np.divide(
+            source.claim_per_h * hours, heat, out=np.zeros(n), where=heat > 0
+        )  # per litre
+    from_grid = per_l40 * _grid_price(problem) + claim
 
     def priced(used_w: Floats) -> Cost:
-        return _cost(problem, source, heat=heat, per_l40=per_l40, used_w=used_w)
+        return _cost(problem, source, heat=heat, per_l40=per_l40, claim=claim, used_w=used_w)
 
     whole = taken[:, -1] >= q[:, -1] * (1.0 - 1e-9)
     startable = taken[:, -1] >= least_share * q[:, -1] * (1.0 - 1e-9)
@@ -410,37 +418,46 @@ def _stage(
         bar_whole=np.where(whole, 0.0, BEYOND_ANY_COST),
         runs=runs,
         kwh_per_l40=per_l40,
+        from_grid=from_grid,
+        from_surplus=per_l40 * problem.prices.export_per_kwh + claim,
         alone=alone,
         beside_main=beside,
         same=same,
     )
 
 
+def _grid_price(problem: Problem) -> Floats:
+    """Money per kWh from the grid with its carbon, shape (n,)."""
+    prices = problem.prices
+    if prices.carbon_g_per_kwh is None:
+        return prices.import_per_kwh
+    carbon: Floats = prices.carbon_g_per_kwh / 1000.0 * prices.carbon_price_per_kg
+    return prices.import_per_kwh + carbon
+
+
 def _cost(
-    problem: Problem, source: Source, *, heat: Floats, per_l40: Floats, used_w: Floats
+    problem: Problem,
+    source: Source,
+    *,
+    heat: Floats,
+    per_l40: Floats,
+    claim: Floats,
+    used_w: Floats,
 ) -> Cost:
     """PV surplus first, at the export price it would have earned; the rest from the grid.
 
     ``used_w`` is what another source running at the same time takes of surplus and limits.
     """
     n = len(heat)
-    hours = (problem.grid.end_s - problem.grid.start_s) / 3600.0
     prices, limits = problem.prices, problem.limits
     surplus = np.maximum(prices.surplus_w - used_w, 0.0)
-    grid = prices.import_per_kwh
-    if prices.carbon_g_per_kwh is not None:
-        grid = grid + prices.carbon_g_per_kwh / 1000.0 * prices.carbon_price_per_kg
+    grid = _grid_price(problem)
     power = np.maximum(source.electricity_w, 1e-9)
 
     def blend(at_w: Floats) -> Floats:
         own = np.minimum(surplus / np.maximum(at_w, 1e-9), 1.0)
         return own * prices.export_per_kwh + (1.0 - own) * grid
 
-    claim = np.zeros(n)
-    if source.claim_per_h is not None:
-        claim = np.divide(
-            source.claim_per_h * hours, heat, out=np.zeros(n), where=heat > 0
-        )  # per litre
     most = np.ones(n)
     for limit in (limits.power_w, limits.grid_power_w):
         if limit is None:

@@ -8,7 +8,7 @@ moment with the charge there really is.
 
 from __future__ import annotations
 
-from dataclasses import replace
+from dataclasses import dataclass, replace
 
 import numpy as np
 
@@ -17,12 +17,21 @@ from service.cylinder.tenths import FULL, tenths
 from service.scheduling import store as stores
 from service.scheduling import why
 from service.scheduling.disinfect import job
-from service.scheduling.lattice import USUAL, Compiled, Fineness, compile_problem
+from service.scheduling.lattice import (
+    USUAL,
+    Compiled,
+    Fineness,
+    Index,
+    Lattice,
+    Stage,
+    compile_problem,
+)
 from service.scheduling.outlook import Outlook, certain, outlook
 from service.scheduling.path import Path, Run, follow, start_phase, starts_as_mass
 from service.scheduling.solve import Solution, solve, solve_with
 from service.scheduling.store import Bools
 from service.scheduling.types import (
+    COVERS,
     Layout,
     Now,
     Order,
@@ -36,6 +45,10 @@ from service.scheduling.types import (
 LOW_QUANTILE = 0.05
 COARSE_LEVELS = 61
 UNSAID = Reason("unsaid")  # the reason of a plan that nobody reads
+LEAST_SURPLUS_W = 50.0  # less than this is a meter's noise
+RUN_PARTS = (0.4, 1.0)  # of a slot: what a start is judged by
+COVER_SLACK, COVER_SLACK_RUNNING = 0.02, 0.12
+SOON_S = 1800.0  # what a source makes within this counts before another is called
 NEAR_S = 1800.0  # an order this near to a window is that window, begun early or late
 
 
@@ -72,7 +85,7 @@ def make(
     path = follow(c, solution, belief, clean, todo)
     ahead = outlook(c, solution, start_chance(c), clean, todo) if foresee else certain(c, path)
     stocks = _stocks(c, _until_treated(solution, todo, path), path)
-    skip = np.einsum("nr,nrs->ns", belief, np.maximum(stocks[1], 0.0))
+    skip = np.einsum("nr,nrs->ns", belief, np.maximum(stocks.below, 0.0))
     x = why.Context(c, path, belief, skip)
     windows = _windows(x, explain=foresee)
     levels = c.lattice.levels
@@ -82,7 +95,7 @@ def make(
         grid=problem.grid,
         made_at_s=int(problem.grid.start_s[0]),
         windows=tuple(windows),
-        base_stock_l40=stocks[0],
+        base_stock_l40=stocks.base,
         source_names=tuple(s.name for s in problem.sources),
         expected_l40=expected,
         low_l40=low,
@@ -95,9 +108,14 @@ def make(
         cost=float(ahead.cost.sum()) - _left_worth(c, ahead),
         electricity_kwh=float(ahead.kwh.sum()),
         reason=why.plan_reason(x, ahead, windows) if foresee else UNSAID,
-        start_below_l40=stocks[1],
-        surplus_stock_l40=stocks[2],
+        start_below_l40=stocks.below,
+        cover_stock_l40=stocks.cover,
+        cover_start_l40=stocks.cover_start,
         heat_l40_per_h=_rates(c),
+        electricity_w=np.stack([s.electricity_w for s in problem.sources], axis=1)
+        if problem.sources
+        else np.zeros((len(c.hours), 0)),
+        least_power_w=np.array([s.min_power_w if s.modulates else np.nan for s in problem.sources]),
         regime=belief,
         reference_l40=problem.store.reference_l40,
         unmet_l40=float(ahead.unmet_l40.sum()),
@@ -255,14 +273,32 @@ def _until_treated(done: Solution, todo: Solution | None, path: Path) -> Solutio
     )
 
 
-def _stocks(c: Compiled, solution: Solution, path: Path) -> tuple[Floats, Floats, Floats]:
-    """Base stock, start-below and surplus-stock levels, each of shape (n, r, sources)."""
+@dataclass(frozen=True)
+class Stocks:
+    """Levels to charge up to (``base``) and to start at (``below``), shape (n, r, sources).
+
+    ``cover`` and ``cover_start`` are the same for each share of COVERS that surplus may cover,
+    shape (n, r, sources, k).
+    """
+
+    base: Floats
+    below: Floats
+    cover: Floats
+    cover_start: Floats
+
+
+def _stocks(c: Compiled, solution: Solution, path: Path) -> Stocks:
     n, r = c.demand.shape[:2]
     lattice = c.lattice
     levels = lattice.levels
     count = len(levels)
     shape = (n, r, len(c.problem.sources))
-    base, below, surplus = np.zeros(shape), np.zeros(shape), np.zeros(shape)
+    found = Stocks(
+        base=np.zeros(shape),
+        below=np.zeros(shape),
+        cover=np.zeros((*shape, len(COVERS))),
+        cover_start=np.zeros((*shape, len(COVERS))),
+    )
     steps = lattice.channels - lattice.has_mass
     luke = np.zeros(n, np.intp)
     if steps > 1:
@@ -276,7 +312,6 @@ def _stocks(c: Compiled, solution: Solution, path: Path) -> tuple[Floats, Floats
         picked: Floats = rows[slots, :, channel]
         return picked
 
-    export = c.problem.prices.export_per_kwh
     for stage in (c.main, c.extra):
         if stage is None:
             continue
@@ -284,31 +319,71 @@ def _stocks(c: Compiled, solution: Solution, path: Path) -> tuple[Floats, Floats
         coil = stage.source.layout is not Layout.PLATE and lattice.has_mass
         end = np.full(n, lattice.channels - 1) if coil else np.zeros(n, np.intp)
         values = solution.on if is_main else solution.after
-        then = column(values, c.phases.last_run if is_main else c.phases.stopped, end)
+        phase = c.phases.last_run if is_main else c.phases.stopped
+        then = column(values, phase, end)
         hot = stores.charge_c(stage.source, c.problem.store)
         top = stores.full_l40(c.problem.store, hot, 1.0 - stores.foot(stage.source))
         top = np.minimum(top, c.problem.limits.highest_l40)
-        allowed = stage.runs & (stage.alone.most > 0)
+        allowed = (stage.runs & (stage.alone.most > 0))[:, None]
         beyond = levels > top[:, None] + 0.5 * lattice.step
+        then[np.broadcast_to(beyond[:, None, :], then.shape)] = np.inf
 
-        def best_level(slope: Floats, then: Floats = then, beyond: Bools = beyond) -> Floats:
+        def best_level(slope: Floats, then: Floats = then) -> Floats:
             total = then + slope[:, None, None] * levels
-            total[np.broadcast_to(beyond[:, None, :], total.shape)] = np.inf
             picked: Floats = levels[total.argmin(axis=2)]
             return picked
 
+        def highest(better: Bools) -> Floats:
+            last = count - 1 - np.argmax(better[:, :, ::-1], axis=2)
+            return np.where(better.any(axis=2), levels[last], 0.0)
+
         place = stage.place
-        base[:, :, place] = np.where(allowed[:, None], best_level(stage.alone.high), 0.0)
-        cheap = np.minimum(stage.kwh_per_l40 * export, stage.alone.high)
-        surplus[:, :, place] = np.where(allowed[:, None], best_level(cheap), 0.0)
+        found.base[:, :, place] = np.where(allowed, best_level(stage.alone.high), 0.0)
         if is_main:
             idle, acted = column(solution.off, 0, luke), column(solution.best, 0, luke)
         else:
             idle, acted = column(solution.after, 0, luke), column(solution.off, 0, luke)
-        better = acted < idle - 1e-9
-        last = count - 1 - np.argmax(better[:, :, ::-1], axis=2)
-        below[:, :, place] = np.where(better.any(axis=2) & allowed[:, None], levels[last], 0.0)
-    return base, below, surplus
+        found.below[:, :, place] = np.where(allowed, highest(acted < idle - 1e-9), 0.0)
+        start_cost = c.start_cost if is_main and c.phases.count > 1 else 0.0
+        # From where it stands now: beside the lukewarm heat there is, or with it as one mass.
+        led = then if coil or steps == 1 else column(values, phase, luke)
+        led = np.where(np.isinf(then), np.inf, led)
+        joins = np.rint(luke * coil * lattice.lukewarm_step / lattice.step)
+        portions = _portions(stage, lattice, led, joins.astype(np.intp))
+        for k, share in enumerate(COVERS):
+            if stage.source.modulates and k > 1:  # it takes no more than there is
+                found.cover[..., place, k] = found.cover[..., place, 1]
+                found.cover_start[..., place, k] = found.cover_start[..., place, 1]
+                continue
+            own = float(share > 0.0) if stage.source.modulates else share
+            slope = own * stage.from_surplus + (1.0 - own) * stage.from_grid
+            level = np.where(allowed, best_level(slope), 0.0)
+            best = np.full(idle.shape, np.inf)
+            for led, made in portions:
+                np.minimum(best, led + slope[:, None, None] * made, out=best)
+            start = np.where(allowed, highest(best + start_cost < idle - 1e-9), 0.0)
+            found.cover[:, :, place, k] = level
+            found.cover_start[:, :, place, k] = start
+    return found
+
+
+def _portions(
+    stage: Stage, lattice: Lattice, then: Floats, joins: Index
+) -> list[tuple[Floats, Floats]]:
+    """For parts of a whole run: the worth they lead to from each level, and the litres made.
+
+    ``joins``, shape (n,), is how many levels of lukewarm heat become usable besides.
+    """
+    n, r, count = then.shape
+    places = np.arange(count)
+    found = []
+    for part in RUN_PARTS:
+        made = np.rint(part * stage.heat / lattice.step)
+        to = places + (made.astype(np.intp) + joins)[:, None]
+        to = np.minimum(to, count - 1)[:, None, :]
+        led = np.take_along_axis(then, np.broadcast_to(to, (n, r, count)), axis=2)
+        found.append((led, (made * lattice.step)[:, None, None]))
+    return found
 
 
 def _windows(x: why.Context, *, explain: bool) -> list[Window]:
@@ -409,6 +484,7 @@ def decide(
     usable_l40: float,
     *,
     running: tuple[SourceName, ...] = (),
+    unable: tuple[SourceName, ...] = (),
     regime: Floats | None = None,
     surplus_w: float | None = None,
 ) -> tuple[Order, ...]:
@@ -420,8 +496,10 @@ def decide(
         usable_l40: usable charge now, litres at 40 degC.
         running: the sources that run now; they go on to the base-stock level, while one that is
             off starts only when it is worth a start.
+        unable: the sources that cannot run now; they get no order and leave the surplus to others.
         regime: chance of each demand regime now, shape (r,); None takes what the plan expected.
-        surplus_w: PV surplus measured now, W; None takes what the plan expected.
+        surplus_w: PV surplus measured now, with what our own sources take of it, W; None takes
+            what the plan expected.
 
     Returns:
         One order for each source that should run; none outside the plan's horizon.
@@ -430,22 +508,30 @@ def decide(
     if slot is None:
         return ()
     chance = plan.regime[slot] if regime is None else regime
+    left_w = surplus_w
     orders = []
     for place, name in enumerate(plan.source_names):
-        base = float(chance @ plan.base_stock_l40[slot, :, place])
+        if name in unable:
+            continue
+        until = float(chance @ plan.base_stock_l40[slot, :, place])
         start = float(chance @ plan.start_below_l40[slot, :, place])
-        own = float(chance @ plan.surplus_stock_l40[slot, :, place])
-        planned_w = float(plan.surplus_w[slot])
+        on = name in running
         surplus_only = False
-        until = base
-        if surplus_w is not None and surplus_w > planned_w + 50.0 and own > base:
-            until, start, surplus_only = own, max(start, own), usable_l40 >= base
-        if name in running:
+        if left_w is not None:
+            k = _covered(plan, slot, place, left_w, running=on)
+            follows = k > 0 and not np.isnan(plan.least_power_w[place])
+            if follows or k != _covered(plan, slot, place, float(plan.surplus_w[slot])):
+                until = float(chance @ plan.cover_stock_l40[slot, :, place, k])
+                start = float(chance @ plan.cover_start_l40[slot, :, place, k])
+            alone = float(chance @ plan.cover_stock_l40[slot, :, place, 0])
+            surplus_only = k > 0 and usable_l40 >= alone
+        if on:
             wanted = usable_l40 < until
         else:
             wanted = usable_l40 <= start and usable_l40 < until
-            wanted = wanted and not _waits(
-                plan, slot, place, at_s=at_s, usable_l40=usable_l40, until=until
+            wanted = wanted and (
+                surplus_only
+                or not _waits(plan, slot, place, at_s=at_s, usable_l40=usable_l40, until=until)
             )
         if wanted:
             order = _order(
@@ -455,9 +541,32 @@ def decide(
                 at_s=at_s,
                 usable_l40=usable_l40,
                 surplus_only=surplus_only,
+                power_w=left_w if surplus_only else None,
             )
             orders.append(order)
+        if not (wanted or on):
+            continue
+        # The next source is judged by what this one takes and makes meanwhile.
+        if left_w is not None:
+            left_w = max(left_w - float(plan.electricity_w[slot, place]), 0.0)
+        soon_h = max(float(plan.grid.end_s[slot]) - at_s, SOON_S) / 3600.0
+        makes = soon_h * float(plan.heat_l40_per_h[slot, place])
+        usable_l40 += max(min(makes, until - usable_l40), 0.0)
     return tuple(orders)
+
+
+def _covered(plan: Plan, slot: int, place: int, surplus_w: float, *, running: bool = False) -> int:
+    """How far surplus covers a source, as an index of COVERS.
+
+    A source that can follow surplus takes just what there is, others their whole power; one that
+    runs already may lose a little of its cover before it counts as lost.
+    """
+    least_w = float(plan.least_power_w[place])
+    if not np.isnan(least_w):
+        return len(COVERS) - 1 if surplus_w >= max(least_w, LEAST_SURPLUS_W) else 0
+    share = surplus_w / max(float(plan.electricity_w[slot, place]), 1e-9)
+    share += COVER_SLACK_RUNNING if running else COVER_SLACK
+    return int(np.searchsorted(COVERS, share, side="right")) - 1
 
 
 def _waits(
@@ -492,6 +601,7 @@ def _order(
     at_s: float,
     usable_l40: float,
     surplus_only: bool,
+    power_w: float | None,
 ) -> Order:
     window = next(
         (
@@ -510,4 +620,5 @@ def _order(
         surplus_only=surplus_only,
         purpose="surplus" if surplus_only else (window.purpose if window else "charge"),
         reason=window.reason if window else why.drifted(until, plan.reference_l40, usable_l40),
+        power_w=power_w,
     )

@@ -16,6 +16,9 @@ from forecasting.types import DemandForecast, Floats, SlotGrid
 
 SourceName = Literal["heat_pump", "immersion"]
 
+# Shares of a source's power that surplus may cover: for these a plan knows how far to charge.
+COVERS = (0.0, 0.25, 0.5, 0.75, 1.0)
+
 
 class Layout(StrEnum):
     """How a heat source reaches the water, which decides what it does to the layers."""
@@ -180,7 +183,8 @@ def _none() -> Floats:
 class Order:
     """What one source should do now: charge until the level is reached, or leave off.
 
-    surplus_only says that only PV surplus is worth storing at this level.
+    surplus_only says that only PV surplus is worth storing at this level, and ``power_w`` how much
+    of it is left for this source, W.
     """
 
     source: SourceName
@@ -189,6 +193,7 @@ class Order:
     surplus_only: bool
     purpose: Literal["charge", "disinfection", "surplus"]
     reason: Reason
+    power_w: float | None = None
 
 
 @dataclass(frozen=True)
@@ -204,9 +209,12 @@ class Plan:
                     (what the hours before charged; unmet use is not in it)
     start_below_l40 at or below this a source that is off is worth starting, shape (n, r, s);
                     lower than the base stock where a start costs something; 0 where it is not
-    surplus_stock_l40  the level up to which surplus is worth storing when it is all the source
-                    takes, shape (n, r, s)
+    cover_stock_l40  the level up to which each source charges when measured surplus covers the
+                    share COVERS[k] of its power, shape (n, r, s, k)
+    cover_start_l40  the same for starting: at or below it a start is worth it
     heat_l40_per_h  how fast each source charges, shape (n, s)
+    electricity_w   what each source draws from the meter, shape (n, s)
+    least_power_w   down to which each source follows surplus, shape (s,); NaN: it cannot follow
     regime          chance of each demand regime as seen when the plan was made, shape (n, r)
     unmet_l40       expected use that is not met over the horizon
     """
@@ -228,8 +236,11 @@ class Plan:
     electricity_kwh: float
     reason: Reason  # the plan as a whole: what matters next
     start_below_l40: Floats = field(default_factory=_none)
-    surplus_stock_l40: Floats = field(default_factory=_none)
+    cover_stock_l40: Floats = field(default_factory=_none)
+    cover_start_l40: Floats = field(default_factory=_none)
     heat_l40_per_h: Floats = field(default_factory=_none)
+    electricity_w: Floats = field(default_factory=_none)
+    least_power_w: Floats = field(default_factory=_none)
     regime: Floats = field(default_factory=_none)
     reference_l40: float = 0.0
     unmet_l40: float = 0.0

@@ -54,6 +54,7 @@ class Running:
     """How one source stands: its lease, and whether it heats now."""
 
     until_s: float = 0.0
+    rests_until_s: float = 0.0
     set_c: float | None = None
     power_w: float | None = None
     heats: bool = False
@@ -141,12 +142,14 @@ class SimulatedHome:
     def command(self, source: str, command: Command) -> None:
         """Obey a command, or drop one that is released. A lease ends by the plant's own timer."""
         running = self.pump if source == "heat_pump" else self.element
+        running.until_s = running.rests_until_s = self.now_s
         if command.action == "run":
-            running.until_s = self.now_s + command.lease_s
+            running.until_s += command.lease_s
             running.set_c = command.set_c
             running.power_w = command.power_w
-        else:
-            running.until_s = self.now_s
+        elif command.action == "block" and command.set_c is not None:
+            running.rests_until_s += command.lease_s
+            running.set_c = command.set_c
 
     # -- living -------------------------------------------------------------------------------
 
@@ -186,8 +189,9 @@ class SimulatedHome:
         if self.pump.heats or self.element.heats:
             seconds = min(seconds, HEAT_STEP_S)
         for running in (self.pump, self.element):
-            if running.commanded(self.now_s):
-                seconds = min(seconds, running.until_s - self.now_s)
+            for until_s in (running.until_s, running.rests_until_s):
+                if self.now_s < until_s:
+                    seconds = min(seconds, until_s - self.now_s)
         cold_c = self.weather.cold_inlet_c(self.now_s)
         push = Push(max(seconds, 1e-3), cold_c, self.ambient_c)
         mixed = self._draw.flow_l_per_min if self._draw is not None else 0.0
@@ -209,9 +213,12 @@ class SimulatedHome:
                 heats = stop_c < top_c - (0.5 if run.heats else 3.0)
                 run.own_call = False
             else:
-                if sensor_c < plant.own_set_c - plant.own_restart_k:
+                own_c = plant.own_set_c
+                if self.now_s < run.rests_until_s and run.set_c is not None:
+                    own_c = min(run.set_c, own_c)
+                if sensor_c < own_c - plant.own_restart_k:
                     run.own_call = True
-                elif sensor_c >= plant.own_set_c - 0.5:
+                elif sensor_c >= own_c - 0.5:
                     run.own_call = False
                 heats = run.own_call
             run.starts += heats and not run.heats

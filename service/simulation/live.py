@@ -29,6 +29,8 @@ def understood(home: str, actuator: Actuator, payload: str) -> Command:
             set_c = float(payload)
         except ValueError:
             set_c = float(json.loads(payload)["set_c"])
+        if actuator.rest_c is not None and set_c <= actuator.rest_c:
+            return Command(home, actuator.name, "block", set_c=set_c, lease_s=actuator.lease_s)
     return Command(home, actuator.name, "run", set_c=set_c, lease_s=actuator.lease_s)
 
 

@@ -117,13 +117,13 @@ def settings(case: Case, comfort: str = "balanced", *, brief: bool = True) -> Ho
         actuators=(
             Actuator(
                 name="pump_set", source="heat_pump", form="set_temperature", topic="home/pump/set",
-                run="{set_c}", released_by="own_timer", released_state="its own control",
-                lease_s=1800,
+                run="{set_c}", rest_c=30, released_by="own_timer",
+                released_state="its own control", lease_s=3600,
             ),
             Actuator(
                 name="element_power", source="immersion", form="diverter", topic="home/el/permit",
                 second_topic="home/el/target", released_by="own_timer", released_state="off",
-                lease_s=1800,
+                lease_s=3600,
             ),
         ),
         price_feeds=(PriceFeed(kind="mqtt", address="home/prices"),)

@@ -89,8 +89,8 @@ def bound(
     draws: np.ndarray,
     from_s: float,
     until_s: float,
-) -> tuple[float, float]:
-    """Cost and heat of the best anybody could do who knows every draw: (money, kWh of heat).
+) -> tuple[float, float, float]:
+    """The best anybody could do who knows every draw: (money, kWh of heat, of electricity).
 
     A linear programme over half hours on an optimistic store: no mixing, no water below use, only
     the hot part loses heat, sources run for any part of a slot, heat serves the slot it is made
@@ -169,4 +169,5 @@ def bound(
     if found.status != 0:
         raise RuntimeError(f"the bound could not be solved: {found.message}")
     in_time = found.x[4 * n : 5 * n].sum() * DEARLY_PER_KWH
-    return float(found.fun) - float(in_time), float(found.x[: 2 * n].sum())
+    heat_kwh, electricity_kwh = found.x[: 2 * n].sum(), found.x[2 * n : 4 * n].sum()
+    return float(found.fun) - float(in_time), float(heat_kwh), float(electricity_kwh)

@@ -24,7 +24,7 @@ from forecasting.types import SlotGrid
 from service.control import snapshot
 from service.control.step import resume, start, step
 from service.control.types import Inputs, Outputs, Override, Wish, WorkDone
-from service.scheduling.types import Plan, Reason, Window
+from service.scheduling.types import COVERS, Plan, Reason, Window
 from tests import control_plant
 from tests.never import Never
 
@@ -76,8 +76,11 @@ def _plan(now: datetime, level: float, window: int) -> Plan:
         electricity_kwh=0.0,
         reason=Reason("test", {}),
         start_below_l40=base,
-        surplus_stock_l40=base,
+        cover_stock_l40=np.repeat(base[..., None], len(COVERS), axis=3),
+        cover_start_l40=np.repeat(base[..., None], len(COVERS), axis=3),
         heat_l40_per_h=np.full((n, 2), 100.0),
+        electricity_w=np.full((n, 2), 2000.0),
+        least_power_w=np.array([np.nan, 200.0]),
         regime=np.ones((n, 1)),
         reference_l40=420.0,
     )

@@ -58,6 +58,9 @@ def test_json_payloads_keep_their_braces_and_carry_the_lease() -> None:
 def test_set_temperature() -> None:
     pump = actuator(form="set_temperature", source="heat_pump", run="{set_c}", release="45")
     assert sent(pump, command(set_c=52.0)) == [("relay/set", "52")]
+    assert sent(pump, command("block")) == [("relay/set", "45")]
+    rests = actuator(form="set_temperature", source="heat_pump", run="{set_c}", rest_c=30)
+    assert sent(rests, command("block", set_c=30.0)) == [("relay/set", "30")]
     assert sent(pump, command(set_c=52.449)) == [("relay/set", "52.4")]
     assert sent(pump, command("release", set_c=52.0)) == [("relay/set", "45")]
 
@@ -162,3 +165,8 @@ def test_an_actuator_that_lacks_what_its_form_needs_is_refused(
 ) -> None:
     with pytest.raises(ValidationError, match=word):
         actuator(**wrong)
+
+
+def test_a_rest_is_a_set_temperature() -> None:
+    with pytest.raises(ValueError, match="rest_c is a set temperature, and form on_off takes none"):
+        actuator(rest_c=30)

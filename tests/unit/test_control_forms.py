@@ -8,7 +8,8 @@ from typing import Any
 
 import numpy as np
 
-from service.scheduling.types import Reason
+from service.control.types import Wish
+from service.scheduling.types import COVERS, Reason
 from tests.control_plant import LittleHome, settings, wiring
 from tests.properties.test_control_never import _plan
 
@@ -40,6 +41,13 @@ def _exporting(home: LittleHome, watts: float) -> None:
     home.readings = lambda: (*real(), home.reading("export", watts))  # type: ignore[method-assign]
 
 
+def _where_covered(slots: int, level: float) -> np.ndarray:
+    """Nothing is worth charging from the grid, and this much when surplus covers a source."""
+    found = np.full((slots, 1, 2, len(COVERS)), level)
+    found[..., 0] = 0.0
+    return found
+
+
 def _plan_in_force(home: LittleHome, dear: bool, surplus_level: float = 0.0) -> None:
     made = _plan(home.now, 0.0, 0)
     slots = len(made.grid)
@@ -49,7 +57,8 @@ def _plan_in_force(home: LittleHome, dear: bool, surplus_level: float = 0.0) -> 
         made,
         windows=(),
         import_per_kwh=price,
-        surplus_stock_l40=np.full((slots, 1, 2), surplus_level),
+        cover_stock_l40=_where_covered(slots, surplus_level),
+        cover_start_l40=_where_covered(slots, surplus_level),
         reason=Reason("test", {}),
     )
     home.state = replace(home.state, plan=made)
@@ -107,3 +116,62 @@ def test_nothing_is_blocked_where_rooms_would_get_cold() -> None:
     _plan_in_force(home, dear=True)
     home.live(600)
     assert not any(c.action == "block" for _, c in home.sent)
+
+
+RESTING = {
+    "name": "pump_set",
+    "source": "heat_pump",
+    "form": "set_temperature",
+    "topic": "plant/set",
+    "run": "{set_c}",
+    "rest_c": 30,
+    "lease_s": 600,
+    "released_by": "own_timer",
+    "released_state": "its own control",
+}
+
+
+def test_a_heat_pump_rests_at_a_low_set_temperature_while_no_heat_is_planned() -> None:
+    home = _home([RESTING])
+    home.live(120)
+    _plan_in_force(home, dear=False)
+    home.live(900)
+    asked = [(c.action, c.set_c) for _, c in home.sent]
+    assert len(asked) >= 4  # repeated well inside its lease
+    assert set(asked) == {("block", 30.0)}
+    home.wish(Wish.HOLD)
+    home.live(60)
+    assert home.sent[-1][1].action == "release"
+
+
+def test_a_run_follows_a_rest_without_a_release_between() -> None:
+    home = _home([RESTING])
+    home.live(120)
+    _plan_in_force(home, dear=False)
+    home.live(60)
+    assert home.sent[-1][1].action == "block"
+    count = len(home.sent)
+    home.wish(Wish.CHARGE_TO, tenths=10, until=home.now + timedelta(minutes=30))
+    home.live(60)
+    assert [c.action for _, c in home.sent[count:]] == ["run"]
+
+
+def test_below_the_reserve_the_heat_pump_is_left_to_its_own_control() -> None:
+    home = _home([RESTING], profile_c=[12.0] * 38 + [45.0] * 2)
+    home.live(120)
+    _plan_in_force(home, dear=False)
+    home.live(300)
+    assert not any(c.action == "block" for _, c in home.sent)
+
+
+def test_what_rests_is_not_counted_as_blocked() -> None:
+    """The two hours a day are the terminals' own (regulations for the label SG Ready)."""
+    home = _home([RESTING], every_s=120.0)
+    home.live(120)
+    for _ in range(int(3 * 3600 / 120)):
+        _plan_in_force(home, dear=False)
+        home.live(120)
+    lease = home.state.book.leases["pump_set"]
+    assert lease.action == "block"
+    assert home.last.view.decision is not None
+    assert home.last.view.decision.inputs.get("waits_for") != "block_used_up"

@@ -417,8 +417,11 @@ def test_comfort_is_a_price_that_rises_with_care() -> None:
     assert prices == sorted(prices)
     assert comfort.shortage_price("balanced", store, 0.1, 0.3) == prices[1]
     # By hand: 1.5 W/K x 35 K x 24 h = 1.26 kWh of 10.4 kWh a day, so 12.1 % of a litre's 0.0346
-    # kWh at 0.1 each day; once in 365 days.
-    assert prices[1] == pytest.approx(365 * 0.1214 * 0.1 * 0.0346, rel=0.01)
+    # kWh at 0.1 each day; six times in 365 days.
+    assert prices[1] == pytest.approx(365 / 6 * 0.1214 * 0.1 * 0.0346, rel=0.01)
+    # Made at a usual hour it costs 0.04 more a kWh than at the cheapest.
+    spread = comfort.shortage_price("balanced", store, 0.1, 0.3, 0.06) - prices[1]
+    assert spread == pytest.approx(365 / 6 * 0.04 * 0.0346, rel=0.01)
     # And never less than twice the dearest heat, or a thrifty home would stay cold at the peak.
     assert comfort.shortage_price("thrifty", store, 0.0001, 2.0) == pytest.approx(
         2 * 2.0 * 0.0346, rel=0.01
