@@ -17,6 +17,7 @@ from forecasting.draws import DrawModel
 from forecasting.surroundings import AroundModel
 from forecasting.types import DemandForecast, Surroundings
 from service.control.types import Decision, Draw, Fault, Override
+from service.cylinder import model
 from service.cylinder.estimator import Estimate, EstimatorState
 from service.cylinder.hygiene import HygieneTally
 from service.scheduling.types import Plan, SourceName
@@ -206,6 +207,21 @@ class Reheat:
 
 
 @dataclass(frozen=True, slots=True)
+class Charge:
+    """The heat pump's charging under way as the probes witness it, see ``arrival``."""
+
+    began_mark_s: float
+    water: model.State  # as it would stand had only a part of the heat arrived
+    without: model.State  # and had none
+    drawn_kwh: float  # counted up, up to now
+    lowest_c: dict[str, float]  # by probe, since it began
+    highest_c: dict[str, float]
+    drawn_l: float = 0.0  # since it began
+    made_kwh: float = 0.0  # heat that the heat pump made since
+    warmed: tuple[str, ...] = ()  # probes that have warmed: the heat arrives
+
+
+@dataclass(frozen=True, slots=True)
 class Watch:
     """Supervision's memory."""
 
@@ -213,7 +229,7 @@ class Watch:
     suspicions: dict[str, Suspicion] = field(default_factory=dict)
     reheats: dict[str, Reheat] = field(default_factory=dict)
     moments: tuple[Moment, ...] = ()
-    busy_since_s: dict[str, float] = field(default_factory=dict)  # source -> mark: takes power
+    charge: Charge | None = field(default=None, metadata=KEPT_OUT)
     nonsense: dict[str, int] = field(default_factory=dict)
     nonsense_mark_s: float = NEVER
     day: str = ""

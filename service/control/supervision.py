@@ -12,7 +12,7 @@ from dataclasses import dataclass, replace
 from typing import Literal
 
 from adapters.wiring import Quantity
-from service.control import hygiene, observe
+from service.control import arrival, hygiene, observe
 from service.control.plant import SourcePlant
 from service.control.situation import Situation
 from service.control.state import NEVER, Facts, Moment, Reheat, Suspicion, Watch
@@ -25,10 +25,10 @@ MOMENTS_KEPT = 30  # two and a half hours
 
 HOUR_S = 3600.0
 DAY_S = 86_400.0
-WITHOUT_POWER_SHARE = 0.15  # of the power expected: less is no running
 WITHOUT_GAIN_SHARE = 0.2  # of the heat expected: less is no heating
 GAIN_AFTER_S = 2400.0
-PUMP_AFTER_S = 1500.0
+TAKES_POWER_S = 300.0  # for so long, before its commands have an effect again
+FLOW_ABOVE_K = 15.0  # over the coldest probe: a flow that is hot enough to charge
 ELEMENT_RESTART_K = 6.0  # an immersion thermostat's differential
 RESTART_MARGIN_K = 2.0  # beside the heat pump's own restart differential
 UNCOMMANDED_W = 200.0
@@ -67,6 +67,8 @@ class Detector:
     found_within_s   from when the fault first shows until it is told, at the latest: from the
                      first command to the plant it concerns, from the first water that runs, from
                      the first reading that is wrong
+    while_commanded  of that time only the part counts in which the plant is commanded: while it
+                     rests, nothing shows
     """
 
     code: str
@@ -77,6 +79,7 @@ class Detector:
     cleared_after_s: float
     found_within_s: float
     proof: bool = False
+    while_commanded: bool = False
 
 
 DETECTORS: tuple[Detector, ...] = (
@@ -94,13 +97,14 @@ DETECTORS: tuple[Detector, ...] = (
     Detector(
         "pump_moves_no_water",
         "a charging pump that moves no water",
-        "the heat pump's flow is hot and it takes power, but the cylinder gained less than 20 % "
-        "of the usual heat in 25 min",
+        "the heat pump's flow is hot and it takes power, but no probe warms, and one stays more "
+        "than 4 K colder than half of the heat would have made it",
         "fault",
         60.0,
         0.0,
-        3600.0,
+        6 * HOUR_S,
         proof=True,
+        while_commanded=True,
     ),
     Detector(
         "uncommanded_running",
@@ -154,7 +158,7 @@ DETECTORS: tuple[Detector, ...] = (
         "over 80 runs or more the heat given for the time fell below 80 % of the first 20 runs'",
         "warning",
         0.0,
-        0.0,
+        14 * DAY_S,  # a mean that wavers about the limit is one warning
         120 * DAY_S,
     ),
     Detector(
@@ -411,7 +415,7 @@ def probe_heat_kwh(s: Situation) -> float | None:
         above = height if i + 1 == len(probes) else (probe.height_m + probes[i + 1].height_m) / 2
         total += s.fresh[probe.name] * (above - below) / height
         below = above
-    return total * s.plant.cylinder.volume_l * 1.15e-3
+    return total * s.plant.cylinder.volume_l * arrival.KWH_PER_LK
 
 
 def _remember(s: Situation, watch: Watch) -> Watch:
@@ -428,15 +432,14 @@ def _remember(s: Situation, watch: Watch) -> Watch:
             s.state.draws.total_l40,
             bool(circulating),
         )
-        watch = replace(watch, moments=(*watch.moments, moment)[-MOMENTS_KEPT:])
-    watch = replace(
-        _absence(s, _quiet_day(s, watch)),
-        busy_since_s={
-            name: watch.busy_since_s.get(name, s.elapsed_s)
-            for name, source in s.plant.sources.items()
-            if s.watts.get(METERED[name], 0.0) >= WITHOUT_POWER_SHARE * source.electricity_w
-        },
-    )
+        watch = replace(
+            watch,
+            moments=(*watch.moments, moment)[-MOMENTS_KEPT:],
+            charge=arrival.follow(
+                s, watch.charge, 0.0 if last is None else s.elapsed_s - last.mark_s
+            ),
+        )
+    watch = _absence(s, _quiet_day(s, watch))
     reheats = watch.reheats
     for name, source in s.plant.sources.items():
         before = reheats.get(name, Reheat())
@@ -533,8 +536,7 @@ def _reheat(s: Situation, source: SourcePlant, was: Reheat) -> Reheat:
 def expected_kw(s: Situation, source: SourcePlant) -> float:
     """Heat the source usually gives now, kW."""
     if source.name == "heat_pump":
-        outdoor = observe.first_fresh(s.plant, s.fresh, Quantity.OUTDOOR_TEMPERATURE)
-        duty = s.plant.duty(7.0 if outdoor is None else outdoor)
+        duty = arrival.duty(s)
         if duty is not None:
             return duty.heat_w / 1000.0
     return source.heat_w / 1000.0
@@ -611,20 +613,21 @@ def _effect(s: Situation, watch: Watch, name: SourceName, source: SourcePlant) -
     facts: Facts = {"commanded_for_s": round(ran_s), **_own_control(s, name)}
     if watts is not None:
         facts["watts"] = round(watts)
-        if watts < WITHOUT_POWER_SHARE * expected_w and _done(s, source):
+        if watts < arrival.RUNNING_SHARE * expected_w and _done(s, source):
             return  # it has done its work before control noticed
-        if watts < WITHOUT_POWER_SHARE * expected_w:
+        if watts < arrival.RUNNING_SHARE * expected_w:
             yield Finding("command_without_effect", name, facts)
             return
-    if watts is not None:
-        ran_s = min(ran_s, s.elapsed_s - watch.busy_since_s.get(name, s.elapsed_s))
+        missed = watch.suspicions.get(f"command_without_effect/{name}")
+        missed_s = s.elapsed_s - (NEVER if missed is None else missed.seen_mark_s)
+        if min(ran_s, missed_s) > TAKES_POWER_S:
+            yield Finding("command_without_effect", name, {}, over=True)
+        if name == "heat_pump":
+            yield from _arrival(s, watch, source, facts)
+        return
     gained = _gained(watch, min(ran_s, GAIN_AFTER_S), s.elapsed_s)
     if gained is not None:
         gained = _without_others(s, name, *gained)
-    if watts is not None and gained is None:
-        if ran_s > 300.0:
-            yield Finding("command_without_effect", name, {}, over=True)
-        return
     if gained is None:
         return
     kwh, span_s = gained
@@ -635,21 +638,25 @@ def _effect(s: Situation, watch: Watch, name: SourceName, source: SourcePlant) -
         and not _done(s, source)
         and not _circulated(watch, span_s)  # a secondary return takes heat that nothing counts
     )
-    flow_c = observe.first_fresh(s.plant, s.fresh, Quantity.HEAT_PUMP_FLOW_TEMPERATURE)
-    lowest = min(s.probes_c.values(), default=None)
-    if name == "heat_pump" and flow_c is not None and watts is not None and lowest is not None:
-        facts["flow_c"] = round(flow_c, 1)
-        if useless and span_s >= PUMP_AFTER_S and flow_c > lowest + 15.0:
-            yield Finding("pump_moves_no_water", name, facts)
-            return
-        if share > 2 * WITHOUT_GAIN_SHARE:
-            yield Finding("pump_moves_no_water", name, {}, over=True)
-    if watts is not None:
-        yield Finding("command_without_effect", name, {}, over=True)
-    elif useless and span_s >= GAIN_AFTER_S - MOMENT_EVERY_S:
+    if useless and span_s >= GAIN_AFTER_S - MOMENT_EVERY_S:
         yield Finding("command_without_effect", name, facts)
     elif share > 2 * WITHOUT_GAIN_SHARE:
         yield Finding("command_without_effect", name, {}, over=True)
+
+
+def _arrival(s: Situation, watch: Watch, source: SourcePlant, facts: Facts) -> Iterator[Finding]:
+    """Whether what the heat pump makes arrives in the cylinder."""
+    if watch.charge is not None and watch.charge.warmed:
+        yield Finding("pump_moves_no_water", "heat_pump", {}, over=True)
+    flow_c = observe.first_fresh(s.plant, s.fresh, Quantity.HEAT_PUMP_FLOW_TEMPERATURE)
+    lowest = min(s.probes_c.values(), default=None)
+    if flow_c is None or lowest is None or flow_c < lowest + FLOW_ABOVE_K or _done(s, source):
+        return  # what it takes may be for the rooms
+    lost = arrival.missing(s, watch.charge)
+    if lost is not None:
+        yield Finding(
+            "pump_moves_no_water", "heat_pump", {**facts, "flow_c": round(flow_c, 1), **lost}
+        )
 
 
 def _done(s: Situation, source: SourcePlant) -> bool:
@@ -855,7 +862,7 @@ def moved(watch: Watch, shift_s: float) -> Watch:
         },
         reheats={n: replace(r, mark_s=NEVER, heat_kwh=None) for n, r in watch.reheats.items()},
         moments=(),
-        busy_since_s={},
+        charge=None,
         nonsense_mark_s=mark(watch.nonsense_mark_s),
         day_mark_s=mark(watch.day_mark_s),
         quiet_since_s=mark(watch.quiet_since_s),

@@ -12,8 +12,9 @@ import numpy as np
 from adapters.types import Reading
 from adapters.wiring import Quantity, Signal
 from service.clock import utc
-from service.control.types import Fault, Outputs
+from service.control.types import Fault, Outputs, WorkDone
 from service.cylinder import model
+from service.scheduling.types import SourceName
 from service.settings import HomeSettings
 from service.simulation import money
 from service.simulation.fitted import build_of, home_of
@@ -36,7 +37,11 @@ HOUSEHOLDS: dict[str, Household] = {
 def settings_of(kind: str, loop: bool = False) -> HomeSettings:
     """A home with a plate exchanger, a coil, or an immersion heater alone; metered throughout."""
     plain = control_plant.wiring()
+    # A counter: a replay reads its instruments when taps open and close, and sees no rate between.
+    counts = {"name": "draw", "measures": "draw_flow", "unit": "L", "place": "cold_feed"}
+    plain["signals"] = [s for s in plain["signals"] if s["name"] != "draw"]
     plain["signals"] += [
+        counts | {"topic": "plant/draw"},
         {"name": "out", "measures": "outdoor_temperature", "unit": "Cel", "topic": "plant/out"},
         {"name": "hot", "measures": "outlet_temperature", "unit": "Cel", "topic": "plant/hot"},
     ]
@@ -73,6 +78,7 @@ class WorkedTank(OurTank):
 
     lost_heat = False  # what the heat pump makes does not arrive
     leak_l_per_min = 0.0
+    leaked_l = 0.0
     loop: Callable[[], bool] | None = None  # whether the secondary return's pump runs
 
     def push(self, push: Push) -> Answer:
@@ -80,6 +86,7 @@ class WorkedTank(OurTank):
             push = replace(push, plate_w=0.0, coil_w=0.0)
         if self.leak_l_per_min:
             push = replace(push, top_l_per_min=push.top_l_per_min + self.leak_l_per_min)
+            self.leaked_l += self.leak_l_per_min * push.seconds / 60.0
         if self.loop is not None and self.loop() and push.seconds > 1.0:
             back = model.SecondaryReturn(4.0, 38.0, 0.1)
             drive = model.Drive(cold_c=push.cold_c, ambient_c=push.ambient_c, secondary_return=back)
@@ -99,8 +106,8 @@ class WatchedReplay(Replay):
         self.every_s: float | None = None  # readings at least so often
         self.hot_s: float | None = None  # when a probe first showed 70 degC
 
-    def _step(self, readings: tuple[Reading, ...]) -> Outputs:
-        out = super()._step(readings)
+    def _step(self, readings: tuple[Reading, ...], done: tuple[WorkDone, ...] = ()) -> Outputs:
+        out = super()._step(readings, done)
         if self.every_s is None:
             return out
         return replace(out, due_at=min(out.due_at, out.view.at + timedelta(seconds=self.every_s)))
@@ -113,6 +120,19 @@ class WatchedReplay(Replay):
         self.commands += [(at_s, c.actuator, c.action) for c in out.commands]
         for fault in out.faults:
             (self.raised if fault.cleared_at is None else self.cleared).append((at_s, fault))
+
+    def commanded_s(self, source: SourceName, from_s: float, to_s: float) -> float:
+        """For how long of this time a source was commanded to run, s."""
+        total_s, since_s = 0.0, None
+        for at_s, actuator, action in (*self.commands, (to_s, None, "")):
+            if actuator is not None and self._source[actuator] != source:
+                continue
+            if action == "run" and since_s is None:
+                since_s = at_s
+            elif action != "run" and since_s is not None:
+                total_s += max(min(at_s, to_s) - max(since_s, from_s), 0.0)
+                since_s = None
+        return total_s
 
     def _readings(self) -> tuple[Reading, ...]:
         return tuple(r for r in super()._readings() if r.signal not in self.silent)
@@ -182,7 +202,7 @@ class Lived:
         elif signal.measures is Quantity.SECONDARY_RETURN:
             value = float(self.tank.loop is not None and self.tank.loop())
         elif signal.measures is Quantity.DRAW_FLOW:
-            value += self.tank.leak_l_per_min
+            value += self.tank.leaked_l
         elif signal.measures is Quantity.HEAT_PUMP_ELECTRICITY and self.tank.lost_heat:
             value = 1800.0 if home.pump.heats else 0.0
         lie = self.lies.get(signal.name)

@@ -206,7 +206,7 @@ def plate() -> tuple[Seed, ...]:
              days=9.0, shows=_first_run("element"), proof_days=9.0),
         Seed("a charging pump that moves no water", ("pump_moves_no_water",), _lost_heat,
              _heat_back, shows=_first_run("pump"), proof_days=4.0),
-        Seed("a leak of 0.5 L/min", ("water_keeps_running",), _leak(0.5), _leak(0.0), days=1.0,
+        Seed("a leak of 0.5 L/min", ("water_keeps_running",), _leak(0.5), _leak(0.0), days=2.5,
              every_s=60.0, also=frozenset({"tap_left_open"})),
         Seed("a dripping tap, 0.2 L/min", ("water_keeps_running",), _leak(0.2), _leak(0.0),
              days=2.5, every_s=60.0),
@@ -225,7 +225,7 @@ def plate() -> tuple[Seed, ...]:
         Seed("a probe that falls silent", ("signal_stale", "probe_silent"), _quiet, _heard,
              days=1.0, every_s=300.0),
         replace(_lie("probe_2", _stuck), name="a probe stuck at one value",
-                codes=("probe_stuck",), days=3.0, every_s=300.0),
+                codes=("probe_stuck",), days=5.0, every_s=300.0),
         replace(_lie("probe_2", _jumps), name="a probe that jumps by 14 K",
                 codes=("probe_jumping",), days=2.0, every_s=300.0,
                 also=frozenset({"left_to_itself", "water_keeps_running"})),
@@ -287,7 +287,10 @@ def run(long: bool) -> Outcome:
         tuple(lines),
         figures,
         {"home": "plate exchanger and immersion heater", "days": days},
-        ("Times count from when a fault first shows: the first command to the plant it concerns.",),
+        (
+            "Times count from when a fault first shows: the first command to the plant it "
+            'concerns. "Of running" counts only while the plant is commanded.',
+        ),
     )
 
 
@@ -324,7 +327,9 @@ def lived_through(
         lived.replay.every_s = None
         over = _over(lived, fault, ended_s)
         expected.append((began_s, lived.home.now_s, fault.also | frozenset(fault.codes) | ALSO))
-        lines.append(_line(fault, shown, told, began_s, ended_s, over, served.colder_l40 - colder))
+        found_s = _found_s(lived, fault, shown, told)
+        colder_l40 = served.colder_l40 - colder
+        lines.append(_line(fault, shown, found_s, began_s, ended_s, over, colder_l40))
         day += gap + fault.days + rest
     lived.until(days)
     false = [
@@ -356,17 +361,26 @@ def _over(lived: Lived, fault: Seed, ended_s: float) -> float | None:
     return max(after[key] for key in standing) if standing <= after.keys() else None
 
 
+def _found_s(lived: Lived, fault: Seed, shown: float | None, told: float | None) -> float | None:
+    """From when it first showed until it was told, as the table counts; None when it was not."""
+    if told is None or shown is None:
+        return None
+    if all(BY_CODE[c].while_commanded for c in fault.codes):
+        return lived.replay.commanded_s("heat_pump", shown, told)
+    return max(told - shown, 0.0)
+
+
 def _line(
     fault: Seed,
     shown: float | None,
-    told: float | None,
+    found_s: float | None,
     began_s: float,
     ended_s: float,
     over: float | None,
     colder_l40: float,
 ) -> Line:
     stated_s = max(BY_CODE[c].found_within_s for c in fault.codes)
-    found_s = None if told is None or shown is None else max(told - shown, 0.0)
+    running = " of running" if all(BY_CODE[c].while_commanded for c in fault.codes) else ""
     cleared = (
         f"over {_span(over - ended_s)} after it was mended" if over is not None else "NOT OVER"
     )
@@ -374,9 +388,11 @@ def _line(
     return Line(
         fault.name,
         f"told as {' or '.join(fault.codes)}{waited}; {cleared}"
-        if told is not None
+        if found_s is not None
         else f"NOT TOLD within {fault.days:g} days",
-        f"{_span(found_s)} (stated: {_span(stated_s)})" if found_s is not None else "never",
+        f"{_span(found_s)}{running} (stated: {_span(stated_s)}{running})"
+        if found_s is not None
+        else "never",
         f"{colder_l40:.0f} L that came colder than wanted",
         found_s is not None and found_s <= stated_s and over is not None,
     )

@@ -88,7 +88,8 @@ def test_without_a_meter_the_temperatures_tell_that_a_command_had_no_effect() ->
     assert home.until(lambda h: _stands(h, "command_without_effect"), limit)
 
 
-def test_a_pump_that_moves_no_water() -> None:
+def _with_a_flow_probe(**more: Any) -> LittleHome:
+    """A home whose heat pump shows its flow temperature, and takes power although it is dead."""
     signals = [
         *wiring()["signals"],
         {
@@ -98,16 +99,56 @@ def test_a_pump_that_moves_no_water() -> None:
             "topic": "plant/flow_c",
         },
     ]
-    home = _home(changes={"signals": signals})
+    home = _home(changes={"signals": signals}, **more)
     real = home.readings
     home.readings = lambda: (  # type: ignore[method-assign]
         *(r for r in real() if r.signal != "pump_power"),
         home.reading("pump_power", 2000.0 if home.on("pump") else 0.0),
         home.reading("flow_c", 55.0 if home.on("pump") else 20.0),
     )
+    return home
+
+
+def test_a_pump_that_moves_no_water_is_told_and_over_when_a_probe_warms() -> None:
+    home = _with_a_flow_probe()
     home.dead = {"pump"}
     assert home.until(lambda h: _stands(h, "pump_moves_no_water"), 2700)
-    assert _told(home, "pump_moves_no_water")[0].facts["flow_c"] == 55.0
+    facts = _told(home, "pump_moves_no_water")[0].facts
+    assert facts["flow_c"] == 55.0
+    assert facts["probe"] == "probe_3"
+    missing_k = float(facts["with_half_of_it_c"] or 0) - float(facts["shows_c"] or 0)
+    assert missing_k > 3.9  # 4 K, each rounded to a decimal
+    home.dead = {"element"}
+    home.water = model.start(home.cylinder, COLD)
+    assert home.until(lambda h: not _stands(h, "pump_moves_no_water"), 3 * 3600)
+    assert home.probe("probe_3") > COLD[0] + 1.0
+
+
+@pytest.mark.parametrize("strength", [1.0, 0.6])
+def test_a_front_on_its_way_between_two_probes_is_no_pump_that_moves_no_water(
+    strength: float,
+) -> None:
+    """Hot above the highest probe already, cold below it: for most of an hour no probe changes."""
+    home = _with_a_flow_probe(profile_c=[12.0] * 33 + [50.0] * 7)
+    home.strength = strength
+    assert home.until(lambda h: h.on("pump"), 600)
+    before = home.probe("probe_2")
+    home.live(2400)
+    assert home.probe("probe_2") == pytest.approx(before, abs=1.0)
+    home.live(2 * 3600)
+    assert not _told(home, "pump_moves_no_water")
+
+
+def test_a_probe_that_stands_still_is_no_witness_against_the_pump() -> None:
+    home = _with_a_flow_probe(profile_c=[12.0] * 15 + [50.0] * 25)
+    real = home.readings
+    home.readings = lambda: (  # type: ignore[method-assign]
+        *(r for r in real() if r.signal != "probe_1"),
+        home.reading("probe_1", 12.0),
+    )
+    assert home.until(lambda h: h.on("pump"), 3 * 3600)
+    home.live(2 * 3600)
+    assert not _told(home, "pump_moves_no_water")
 
 
 def test_an_immersion_heater_that_runs_uncommanded() -> None:

@@ -39,7 +39,8 @@ def test_the_readme_lists_every_detector_with_its_time() -> None:
 def detectors_table() -> list[str]:
     rows = ["| looked for | on what evidence | found within |", "|---|---|---|"]
     for line in supervision.DETECTORS:
-        rows.append(f"| {line.finds} | {line.evidence} | {span(line.found_within_s)} |")
+        within = span(line.found_within_s) + (" of running" if line.while_commanded else "")
+        rows.append(f"| {line.finds} | {line.evidence} | {within} |")
     return rows
 
 
