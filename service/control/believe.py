@@ -73,6 +73,7 @@ def advance(
     flow_known: bool,
     news: bool,
     elapsed_s: float,
+    returned_c: float | None = None,
 ) -> Belief:
     """Let the estimator live up to now when there is reason to.
 
@@ -85,6 +86,7 @@ def advance(
         flow_known: whether a flow meter says what was drawn.
         news: whether a probe was heard in this step.
         elapsed_s: elapsed clock.
+        returned_c: what a plate exchanger is asked to return, degC; None when nobody asks.
     """
     if belief.estimator is None:
         if not probes_c:
@@ -109,7 +111,7 @@ def advance(
         drawn_at=plant.meter_at,
         cold_c=cold_c,
         ambient_c=ambient_c,
-        heat=tuple(_heat(belief, plant)),
+        heat=tuple(_heat(belief, plant, returned_c)),
     )
     lived = estimator.advance(belief.estimator, seen, lived_s)
     belief = replace(
@@ -186,14 +188,14 @@ def _astray(belief: Belief, plant: Plant, probes_c: dict[str, float], flow_known
     )
 
 
-def _heat(belief: Belief, plant: Plant) -> list[Heat]:
+def _heat(belief: Belief, plant: Plant, returned_c: float | None) -> list[Heat]:
     heat = []
     for name, kwh in belief.heat_kwh.items():
         source = plant.sources.get(name)  # type: ignore[call-overload]
         if source is None or kwh <= 0:
             continue
         if source.layout is Layout.PLATE:
-            heat.append(Heat(kwh, "plate", outlet_c=None, metered=belief.metered))
+            heat.append(Heat(kwh, "plate", outlet_c=returned_c, metered=belief.metered))
         else:
             top = 1.0
             built = plant.settings.wiring.cylinder

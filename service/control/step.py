@@ -225,6 +225,7 @@ def step(
         bool(flow) and flow[0].name in fresh,
         any(p.name in observed.news for p in plant.probes),
         elapsed_s,
+        _returned_c(state, plant, fresh),
     )
     state = changed(state, belief=belief)
     if not flow and belief.estimate is not None and probes_c:
@@ -357,6 +358,20 @@ def _heat(
             heat = {**heat, name: heat.get(name, 0.0) + kwh}
             measured = measured and was_measured
     return heat, measured
+
+
+def _returned_c(state: State, plant: Plant, fresh: dict[str, float]) -> float | None:
+    """What the heat pump returns to the store while we run it: its set, as far as it gets."""
+    leases = state.book.leases.values()
+    lease = next((x for x in leases if x.source == "heat_pump" and x.action == "run"), None)
+    pump = plant.settings.wiring.heat_pump
+    if lease is None or pump is None or plant.heat_map is None:
+        return None
+    set_c = plant.set_c if lease.set_c is None else lease.set_c
+    outdoor_c = observe.first_fresh(plant, fresh, Quantity.OUTDOOR_TEMPERATURE)
+    if outdoor_c is None:
+        return set_c
+    return min(set_c, plant.heat_map.flow_limit_c(outdoor_c) - pump.approach_k)
 
 
 def _source_heat(

@@ -98,8 +98,8 @@ def settings(case: Case, comfort: str = "balanced", *, brief: bool = True) -> Ho
         Signal(name="draw", measures="draw_flow", topic="home/draw", unit="L", place="cold_feed"),
         Signal(name="cold", measures="cold_inlet_temperature", topic="home/cold", unit="Cel"),
         Signal(name="outdoor", measures="outdoor_temperature", topic="home/outdoor", unit="Cel"),
-        Signal(name="pump", measures="heat_pump_electricity", topic="home/pump", unit="W"),
-        Signal(name="element", measures="immersion_electricity", topic="home/element", unit="W"),
+        Signal(name="pump", measures="heat_pump_electricity", topic="home/pump", unit="kWh"),
+        Signal(name="element", measures="immersion_electricity", topic="home/element", unit="kWh"),
         Signal(name="import", measures="import_power", topic="home/import", unit="W"),
         Signal(name="export", measures="export_power", topic="home/export", unit="W"),
     )
