@@ -22,7 +22,7 @@ from service.cylinder import model
 from service.cylinder.sources import Duty
 from service.scheduling.types import Layout
 
-PART = 0.5  # of the heat made by electricity and COP: a heat pump that gives less is another fault
+PART = 0.4  # of the heat made by electricity and COP: less can be another fault, half its heat
 RUNNING_SHARE = 0.15  # of the power expected: less is no running
 MISSING_K = 4.0  # a probe so much colder than it would have to be
 WARMED_K = 1.5  # a probe so much warmer than its lowest: standing water never warms so far
@@ -91,7 +91,7 @@ def missing(s: Situation, charge: Charge | None) -> Facts | None:
                 "made_kwh": round(charge.made_kwh, 1),
                 "probe": probe.name,
                 "shows_c": round(shows_c, 1),
-                "with_half_of_it_c": round(due_c, 1),
+                "with_a_part_of_it_c": round(due_c, 1),
             }
     return None
 

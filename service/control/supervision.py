@@ -41,6 +41,7 @@ DRIP_QUIET_S = 3600.0  # a household leaves its taps alone for an hour at least 
 STUCK_ABOVE_K = 4.0
 JUMPS_TOLD = 5.0
 STUCK_TRAVEL_K = 6.0
+STUCK_FOR_S = 43_200.0
 RUN_LEAST_S = 1500.0
 RUN_LEAST_KWH = 1.5
 RUNS_USUAL = 6
@@ -98,7 +99,7 @@ DETECTORS: tuple[Detector, ...] = (
         "pump_moves_no_water",
         "a charging pump that moves no water",
         "the heat pump's flow is hot and it takes power, but no probe warms, and one stays more "
-        "than 4 K colder than half of the heat would have made it",
+        "than 4 K colder than 40 % of the heat would have made it",
         "fault",
         60.0,
         0.0,
@@ -195,7 +196,7 @@ DETECTORS: tuple[Detector, ...] = (
         "one value for 12 h while the water there must have changed by 6 K or more, by the "
         "model of the cylinder",
         "fault",
-        43_200.0,
+        7200.0,
         1800.0,
         4 * DAY_S,
     ),
@@ -594,7 +595,7 @@ def _probes(s: Situation) -> Iterator[Finding]:
             continue
         if fault.code == "stuck":
             travel_k = float(seen["expected_to_c"]) - float(seen["expected_from_c"])
-            if travel_k < STUCK_TRAVEL_K:
+            if travel_k < STUCK_TRAVEL_K or float(seen["same_s"]) < STUCK_FOR_S:
                 continue
         if code in BY_CODE:
             yield Finding(code, fault.probe, dict(seen))

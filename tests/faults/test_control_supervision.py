@@ -116,7 +116,7 @@ def test_a_pump_that_moves_no_water_is_told_and_over_when_a_probe_warms() -> Non
     facts = _told(home, "pump_moves_no_water")[0].facts
     assert facts["flow_c"] == 55.0
     assert facts["probe"] == "probe_3"
-    missing_k = float(facts["with_half_of_it_c"] or 0) - float(facts["shows_c"] or 0)
+    missing_k = float(facts["with_a_part_of_it_c"] or 0) - float(facts["shows_c"] or 0)
     assert missing_k > 3.9  # 4 K, each rounded to a decimal
     home.dead = {"element"}
     home.water = model.start(home.cylinder, COLD)
