@@ -76,9 +76,11 @@ _NONE: Floats = np.zeros(0)
 # How far one undivided step may go.
 _IDLE_STEP_S = 7200.0
 _FLOW_STEP_S = 900.0
-_HEAT_STEP_S = 600.0
+_HEAT_STEP_S, _HEAT_LEAST_S = 600.0, 150.0
+_HEAT_RISE_K = 2.5  # of the water that a heater warms: as far as a step between these may go
 _FLOW_SHARE = 1 / 8  # of the volume that moves
 _UNEVEN_SHARE = 1 / 16  # the same while what leaves has a gradient, or what enters makes one
+_UNEVEN_STEP_S = 300.0  # as long as the top may lose its heat to water that is about to leave
 _BOTH_SHARE = 1 / 80  # the same while two flows act at once
 _STIRRED_KJ_PER_KG = 0.1  # 25 mK: a plume's water is no more alike than that
 _DROP_SHARE = 0.02  # of a nominal segment: what fills up contracted water and is less is mixed in
@@ -478,7 +480,9 @@ def _step_s(cylinder: Cylinder, state: State, drive: Drive, left_s: float) -> fl
     litres_per_min, share, acting = 0.0, _FLOW_SHARE, 0
     if draw > 0:
         litres_per_min, acting = draw, acting + 1
-        if _uneven(reversed(water), near_l) or cylinder.inlet_mixing_l > 0:
+        if _uneven(reversed(water), near_l):
+            share, longest_s = _UNEVEN_SHARE, _UNEVEN_STEP_S
+        elif cylinder.inlet_mixing_l > 0:
             share = _UNEVEN_SHARE
     if plate is not None:
         litres_per_min = max(litres_per_min, _plate_l_per_min(state, plate))
@@ -492,7 +496,9 @@ def _step_s(cylinder: Cylinder, state: State, drive: Drive, left_s: float) -> fl
         share = _BOTH_SHARE  # what comes back stirs while heat spreads
         acting += 1
     if coil is not None or drive.immersion:
-        longest_s = _HEAT_STEP_S
+        longest_s = min(longest_s, _HEAT_STEP_S)
+        if left_s > _HEAT_LEAST_S:
+            longest_s = min(longest_s, _heating_s(cylinder, water, drive))
         acting += 1
     if litres_per_min > 0:
         if acting > 1:
@@ -502,6 +508,33 @@ def _step_s(cylinder: Cylinder, state: State, drive: Drive, left_s: float) -> fl
         heated_j_per_k = 4180.0 * cylinder.volume_l * (coil.top - coil.bottom)
         longest_s = min(longest_s, max(10.0, 0.25 * heated_j_per_k / coil.ua_w_per_k))
     return left_s / math.ceil(left_s / longest_s - 1e-9)
+
+
+def _heating_s(cylinder: Cylinder, water: Column, drive: Drive) -> float:
+    """How long heaters take to warm the water that they mix by ``_HEAT_RISE_K``.
+
+    The more it warms in one step, the less the step knows of what it gave off meanwhile.
+    """
+    heat_w, foot, coil_l = 0.0, 1.0, 0.0
+    for element in drive.immersion:
+        heat_w += element.heat_w
+        foot = min(foot, element.level)
+    if (coil := drive.coil) is not None:
+        heat_w += coil.heat_w
+        foot = min(foot, coil.bottom)
+        coil_l = (coil.top - coil.bottom) * cylinder.volume_l
+    if heat_w <= 0:
+        return _HEAT_STEP_S
+    below_l, warmed_l, foot_c = foot * cylinder.volume_l, 0.0, HIGHEST_C
+    for _, _, part_l, t_c in water:
+        below_l -= part_l
+        if below_l >= 0:
+            continue
+        if t_c > foot_c + _HEAT_RISE_K:
+            break
+        foot_c = min(foot_c, t_c)
+        warmed_l += min(part_l, -below_l)
+    return max(4180.0 * _HEAT_RISE_K * max(warmed_l, coil_l) / heat_w, _HEAT_LEAST_S)
 
 
 def _uneven(water: Iterable[Segment], leaving_l: float) -> bool:

@@ -77,7 +77,9 @@ CASES = {
         400,
     ),
 }
-SHIFT_LAYERS = 0.04
+# Where circulated water sinks onto a front it keeps it sharp on one side, the more the shorter
+# the steps; a hundredth of a layer (0.4 mm) of its place is allowed there.
+SHIFT_LAYERS = {"secondary return": 0.01}
 
 
 @pytest.mark.parametrize("case", CASES)
@@ -85,8 +87,7 @@ def test_one_step_is_as_good_as_many(case: str) -> None:
     """Within 0.1 K and 0.5 % of V40 of one-second steps.
 
     Where water moves, the reference has a column twice as fine: a thousand one-second steps on
-    a coarse one mix by what they merge, which a long step does not. At a front, hundreds of
-    kelvin per metre, a shift of 0.04 of a layer (1.5 mm) is allowed beside the 0.1 K.
+    a coarse one mix by what they merge, which a long step does not.
     """
     cylinder, begin, drive, seconds = CASES[case]
     once, _ = advance(cylinder, start(cylinder, begin, loop_c=15.0), drive, float(seconds))
@@ -97,7 +98,7 @@ def test_one_step_is_as_good_as_many(case: str) -> None:
         many, _ = advance(fine, many, drive, 1.0)
     one, other = profile(cylinder, once), profile(cylinder, many)
     steepness = np.abs(np.gradient(other))
-    assert np.all(np.abs(one - other) <= 0.1 + SHIFT_LAYERS * steepness)
+    assert np.all(np.abs(one - other) <= 0.1 + SHIFT_LAYERS.get(case, 0.0) * steepness)
     volumes = cylinder.layer_volumes_l(40)
     v40 = float(v40_l(other, volumes, 10.0))
     assert float(v40_l(one, volumes, 10.0)) == pytest.approx(v40, rel=5e-3, abs=0.05)
