@@ -71,7 +71,7 @@ def build(a: PlanArguments) -> Problem:
         s.electricity_w / s.heat_w * np.maximum(prices.import_per_kwh, 0.0) for s in sources
     ]
     usual = float(np.mean(np.min(per_heat, axis=0)))
-    dearest = float(np.max(per_heat))
+    dearest = float(np.max(np.min(per_heat, axis=0)))
     cheapest = float(np.min([_with_surplus(s, prices) for s in sources]))
     reachable_c = max(float(s.store_c.max()) for s in sources)
     limits = Limits(

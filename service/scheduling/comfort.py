@@ -2,12 +2,13 @@
 
 A plan weighs money against the chance of lukewarm water, so missing water needs a price. Nobody
 can name one, but everybody knows how often it may happen. Having one litre more costs its
-standing loss through a day, and what it costs to make it at a usual hour rather than the
-cheapest, when it would be made if it were not needed. The newsvendor rule (Arrow, Harris,
-Marschak 1951) has it as long as ``chance of needing it x price of missing it`` exceeds that cost.
-Turned around, a household that accepts lukewarm water on ``times`` days a year gives the price
+standing loss until the next use takes it, and what it costs to make it at a usual hour rather
+than the cheapest, when it would be made if it were not needed. The newsvendor rule (Arrow, Harris,
+Marschak 1951) has it as long as ``chance of needing it x loss by missing it`` exceeds that cost;
+what is missed needn't be heated, so the loss is the price less the heat. Turned around, a
+household that accepts lukewarm water on ``times`` days a year gives the price
 
-    price = cost of having a litre more for a day x 365 / times
+    price = cost of its heat + cost of having a litre more x 365 / times
 """
 
 from __future__ import annotations
@@ -18,8 +19,7 @@ from service.cylinder.water import heat_kwh
 from service.scheduling.types import Store
 
 DAYS_PER_YEAR = 365.0
-# However relaxed a household is, water that is wanted is worth making at the dearest hour.
-LEAST_OVER_DEAREST = 2.0
+HELD_DAYS = 1.0 / 3.0  # what is not used in the evening is used in the morning
 
 
 class Comfort(StrEnum):
@@ -32,12 +32,12 @@ class Comfort(StrEnum):
 
 DEFAULT = Comfort.BALANCED
 
-TIMES_PER_YEAR = {Comfort.THRIFTY: 24.0, Comfort.BALANCED: 6.0, Comfort.AMPLE: 1.0}
+TIMES_PER_YEAR = {Comfort.THRIFTY: 36.0, Comfort.BALANCED: 12.0, Comfort.AMPLE: 3.0}
 
 MEANING = {
-    Comfort.THRIFTY: "Cheapest: the water may turn lukewarm about twice a month.",
-    Comfort.BALANCED: "Usual: the water may turn lukewarm about every other month.",
-    Comfort.AMPLE: "Careful: the water should not turn lukewarm more than about once a year.",
+    Comfort.THRIFTY: "Cheapest: the water may turn lukewarm up to three times a month.",
+    Comfort.BALANCED: "Usual: the water may turn lukewarm up to once a month.",
+    Comfort.AMPLE: "Careful: the water should not turn lukewarm more than three times a year.",
 }
 
 
@@ -54,7 +54,7 @@ def shortage_price(
         comfort: the household's setting, or its name.
         store: the cylinder, for its standing loss.
         heat_price_per_kwh: what a kWh of heat in the cylinder usually costs.
-        dearest_heat_price_per_kwh: what it costs from the dearest source at the dearest hour.
+        dearest_heat_price_per_kwh: what it costs at the dearest hour.
         cheapest_heat_price_per_kwh: what it costs at the cheapest hour; None as usual.
 
     Raises ValueError for an unknown setting, or a store that holds no heat above its inlet.
@@ -65,8 +65,8 @@ def shortage_price(
     loss_kwh = store.loss_w_per_k * max(store.set_c - store.ambient_c, 0.0) * 24.0 / 1000.0
     lost_per_day = min(loss_kwh / (store.capacity_l40 * per_l40), 1.0)
     usual = max(heat_price_per_kwh, 0.0)
-    holding = usual * per_l40 * max(lost_per_day, 0.02)
+    holding = usual * per_l40 * max(lost_per_day, 0.02) * HELD_DAYS
     if cheapest_heat_price_per_kwh is not None:
         holding += max(usual - max(cheapest_heat_price_per_kwh, 0.0), 0.0) * per_l40
-    wanted = holding * DAYS_PER_YEAR / TIMES_PER_YEAR[Comfort(comfort)]
-    return max(wanted, LEAST_OVER_DEAREST * max(dearest_heat_price_per_kwh, 0.0) * per_l40)
+    heat = max(dearest_heat_price_per_kwh, 0.0) * per_l40
+    return heat + holding * DAYS_PER_YEAR / TIMES_PER_YEAR[Comfort(comfort)]

@@ -23,6 +23,8 @@ from pathlib import Path
 from types import ModuleType
 from typing import Any
 
+import service  # noqa: F401 - first, so that numpy is set up as in the product
+
 RESULTS = Path(__file__).parent / "results"
 NOT_BENCHMARKS = {"frame", "__main__"}
 LIBRARIES = ("numpy", "scipy", "sqlmodel", "fastapi", "paho-mqtt", "lightgbm", "statsforecast")

@@ -417,15 +417,15 @@ def test_comfort_is_a_price_that_rises_with_care() -> None:
     assert prices == sorted(prices)
     assert comfort.shortage_price("balanced", store, 0.1, 0.3) == prices[1]
     # By hand: 1.5 W/K x 35 K x 24 h = 1.26 kWh of 10.4 kWh a day, so 12.1 % of a litre's 0.0346
-    # kWh at 0.1 each day; six times in 365 days.
-    assert prices[1] == pytest.approx(365 / 6 * 0.1214 * 0.1 * 0.0346, rel=0.01)
+    # kWh at 0.1 each day, of which a third goes by until the next use; twelve times in 365 days.
+    # Beside it the heat at its dearest.
+    having = 0.1214 * 0.1 * 0.0346 / 3
+    assert prices[1] == pytest.approx(0.3 * 0.0346 + 365 / 12 * having, rel=0.01)
     # Made at a usual hour it costs 0.04 more a kWh than at the cheapest.
     spread = comfort.shortage_price("balanced", store, 0.1, 0.3, 0.06) - prices[1]
-    assert spread == pytest.approx(365 / 6 * 0.04 * 0.0346, rel=0.01)
-    # And never less than twice the dearest heat, or a thrifty home would stay cold at the peak.
-    assert comfort.shortage_price("thrifty", store, 0.0001, 2.0) == pytest.approx(
-        2 * 2.0 * 0.0346, rel=0.01
-    )
+    assert spread == pytest.approx(365 / 12 * 0.04 * 0.0346, rel=0.01)
+    # However relaxed a household is, water that is wanted is worth making at the dearest hour.
+    assert comfort.shortage_price("thrifty", store, 0.0001, 2.0) > 2.0 * 0.0345
     assert set(comfort.MEANING) == set(comfort.Comfort) == set(comfort.TIMES_PER_YEAR)
     with pytest.raises(ValueError, match="lavish"):
         comfort.shortage_price("lavish", store, 0.1, 0.3)
