@@ -22,7 +22,8 @@ from service.cylinder import model
 from service.cylinder.sources import Duty
 from service.scheduling.types import Layout
 
-PART = 0.4  # of the heat made by electricity and COP: less can be another fault, half its heat
+PART = 0.5  # of the heat made by electricity and COP, and of what lately arrived of such heat
+LATELY_LEAST = 0.6  # runs in which nothing arrived do not make the next one plausible
 RUNNING_SHARE = 0.15  # of the power expected: less is no running
 MISSING_K = 4.0  # a probe so much colder than it would have to be
 WARMED_K = 1.5  # a probe so much warmer than its lowest: standing water never warms so far
@@ -62,7 +63,7 @@ def follow(s: Situation, was: Charge | None, seconds: float) -> Charge | None:
     drawn_l = max(drawn_kwh - was.drawn_kwh, 0.0) / (KWH_PER_LK * above_cold_k)
     return replace(
         was,
-        water=_moved(s, source, was.water, PART * heat_w * busy_s, drawn_l, seconds),
+        water=_moved(s, source, was.water, _part(s) * heat_w * busy_s, drawn_l, seconds),
         without=_moved(s, source, was.without, 0.0, drawn_l, seconds),
         drawn_kwh=drawn_kwh,
         drawn_l=was.drawn_l + drawn_l,
@@ -157,6 +158,13 @@ def _made_w(s: Situation, source: SourcePlant) -> float | None:
     if not s.running("heat_pump") or watts < RUNNING_SHARE * source.electricity_w:
         return 0.0
     return watts * usual.cop
+
+
+def _part(s: Situation) -> float:
+    """The share of the heat made that must arrive at least: a weak heat pump is another fault."""
+    known = s.state.watch.reheats.get("heat_pump")
+    lately = 1.0 if known is None or known.recent is None else known.recent
+    return PART * min(max(lately, LATELY_LEAST), 1.0)
 
 
 def _moved(

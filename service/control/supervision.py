@@ -99,7 +99,7 @@ DETECTORS: tuple[Detector, ...] = (
         "pump_moves_no_water",
         "a charging pump that moves no water",
         "the heat pump's flow is hot and it takes power, but no probe warms, and one stays more "
-        "than 4 K colder than 40 % of the heat would have made it",
+        "than 4 K colder than half of the usual heat would have made it",
         "fault",
         60.0,
         0.0,
