@@ -76,7 +76,7 @@ def carry_out(situation: Situation, ruling: Ruling) -> Carried:
             continue
         del leases[name]
         runs[lease.source] = _stopped(was, elapsed_s)
-        if sendable:
+        if sendable and not (name in ruling.blocks and _may_block(book, situation, name)):
             commands.append(Command(home, name, "release"))
         if name not in owed and not sendable:
             owed.append(name)
@@ -129,7 +129,7 @@ def carry_out(situation: Situation, ruling: Ruling) -> Carried:
         commands.append(Command(home, actuator.name, "run", set_c, power_w, actuator.lease_s))
 
     for name in ruling.blocks:
-        if name in leases or not sendable or situation.ruling_probe is None:
+        if name in leases or not sendable:
             continue
         if not _may_block(book, situation, name):
             notes.append("block_used_up")
@@ -182,7 +182,7 @@ def _may_block(book: Book, situation: Situation, name: str) -> bool:
     A low set temperature blocks nothing: below it the plant heats.
     """
     wired = next((a for a in situation.plant.settings.wiring.actuators if a.name == name), None)
-    if wired is None:
+    if wired is None or situation.ruling_probe is None:
         return False
     if wired.rest_c is not None:
         return True

@@ -154,6 +154,9 @@ def test_a_run_follows_a_rest_without_a_release_between() -> None:
     home.wish(Wish.CHARGE_TO, tenths=10, until=home.now + timedelta(minutes=30))
     home.live(60)
     assert [c.action for _, c in home.sent[count:]] == ["run"]
+    home.overrides = ()
+    assert home.until(lambda h: h.sent[-1][1].action != "run", 3600)
+    assert [c.action for _, c in home.sent[count:] if c.action != "run"] == ["block"]
 
 
 def test_below_the_reserve_the_heat_pump_is_left_to_its_own_control() -> None:
