@@ -2,9 +2,10 @@
 
 An extended Kalman filter. Its state is the temperature of each cell of a grid that travels with
 the water (``estimator_motion``), so a thermocline is carried between probes as sharp as it is,
-and beside them the relative errors of the flow meter, of the standing-loss coefficient and of
-the heat put in, and one slow offset for each probe. Readings correct all of them at once: a
-thermocline that reaches a probe early says that the flow meter counts too little.
+and beside them the relative errors of the flow meter, of the standing-loss coefficient, of the
+heat put in and of how much the water mixes, and one slow offset for each probe. Readings correct
+all of them at once: a thermocline that reaches a probe early says that the flow meter counts too
+little, one that takes longer to pass that the water mixes more.
 
 What can't be known: only the offsets' differences show in a profile. Their common part is seen
 through the heat balance alone, so it stays near zero within ``PROBE_OFFSET_SD_K``.
@@ -31,6 +32,7 @@ from service.cylinder.estimator_motion import (
     HEAT,
     HOTTEST_C,
     LOSS,
+    MIXING,
     PARAMETERS,
     Motion,
     cell_volumes_l,
@@ -54,7 +56,7 @@ __all__ = [
     "to_plain",
 ]
 
-LAYERS = 40
+LAYERS = CELLS  # of the profile that is read out
 N = CELLS + 1
 MOST_PROBES = 12
 
@@ -63,25 +65,28 @@ FLOW_SD = 0.03
 LOSS_SD = 0.35
 HEAT_SD = 0.06
 ASSUMED_HEAT_SD = 0.30
-PROBE_OFFSET_SD_K = 0.4
-DRIFT_PER_DAY = (0.004, 0.03, 0.02, 0.05)  # of the four parameters, relative
+MIXING_SD = 0.4
+PROBE_OFFSET_SD_K = 0.3  # IEC 60751 class B: 0.55 K at most at 50 degC, evenly spread
+DRIFT_PER_DAY = (0.008, 0.03, 0.02, 0.05, 0.3)  # of the parameters, relative
 OFFSET_DRIFT_K_PER_DAY = 0.05
-INLET_SD_K = 1.0
-POSITION_NOISE_L = 0.5  # of a front, L per square root of a litre moved
-IDLE_NOISE_K_PER_H = 0.08  # of the profile, correlated over IDLE_REACH of the volume
+INLET_SD_K = 0.6  # of the cold inlet, alike for all of a draw
+POSITION_NOISE_L = 0.08  # of a front, L per square root of a litre moved
+IDLE_NOISE_K_PER_H = 0.12  # of the profile, correlated over IDLE_REACH of the volume
 IDLE_REACH = 0.12
-START_REACH = 0.08
-HEATED_NOISE = 0.15  # of what a cell gained, for heat that went elsewhere than believed
+START_REACH = 0.065  # a front may stand close below a probe
+# Heat goes elsewhere than believed: a share of what a cell gained, wrong alike over that many
+# kelvin gained and then anew.
+HEATED_NOISE, HEATED_ALIKE_K = 0.03, 10.0
 PROBE_SD_K = 0.5
-PROBE_LEVEL_SD = 0.025  # of a front as a probe feels it: place and width, share of volume
+PROBE_LEVEL_SD = 0.006  # of a front as a probe feels it: place and width, share of volume
+MOUNTED_LEVEL_SD = 0.025  # the same before a probe is suspected: as well as heights are measured
 FRONT_APART_S = 300.0
 READINGS_APART_S = 60.0  # readings in quicker succession share their errors
 UNMETERED_L_PER_H = 12.0  # without a flow meter: how much a front may have moved unseen
 UNMETERED_L_PER_MIN = 12.0  # and the strongest draw
-UNSEEN_MOST_L = 45.0  # the largest single draw that the band allows for unseen: a shower
+UNSEEN_MOST_L = 50.0  # the largest single draw that the band allows for unseen: a shower
 DOUBT_K, DOUBT_REACH = 4.0, 0.2  # added around a probe that turns out to be wrong
-FEW_PROBES, FEW_FACTOR = 2, 1.17  # with so few the model's own errors are seldom corrected
-BORDER_SD_CELLS = 0.18  # a border of a mixed zone is known to a part of a cell only
+BORDER_SD_CELLS = 0.03  # a border of a mixed zone is known to a part of a cell only
 Z90 = 1.645
 
 
@@ -130,8 +135,8 @@ class EstimatorState:
 
     cells_c     (CELLS + 1,) degC from the bottom, of cells that travel with the water
     phase_l     how much of the lowest cell lies inside the cylinder, L
-    errors      (PARAMETERS + m,) relative errors of flow, loss, heat and assumed heat, then the
-                offset of each probe in K
+    errors      (PARAMETERS + m,) relative errors of flow, loss, heat, assumed heat and mixing,
+                then the offset of each probe in K
     covariance  of cells and errors together, float32 so that a snapshot loses nothing
     """
 
@@ -216,7 +221,7 @@ def start(
     m = len(placed)
     covariance = np.zeros((N + PARAMETERS + m, N + PARAMETERS + m))
     covariance[:N, :N] = np.outer(sd, sd) * _correlation(START_REACH)
-    own = [FLOW_SD, LOSS_SD, HEAT_SD, ASSUMED_HEAT_SD, *[PROBE_OFFSET_SD_K] * m]
+    own = [FLOW_SD, LOSS_SD, HEAT_SD, ASSUMED_HEAT_SD, MIXING_SD, *[PROBE_OFFSET_SD_K] * m]
     covariance[range(N, N + PARAMETERS + m), range(N, N + PARAMETERS + m)] = np.square(own)
     return EstimatorState(
         cylinder,
@@ -244,7 +249,14 @@ def advance(state: EstimatorState, observation: Observation, elapsed_s: float) -
 
 def _predict(state: EstimatorState, seen: Observation, elapsed_s: float) -> EstimatorState:
     cylinder, errors = state.cylinder, state.errors
-    motion = Motion.begin(cylinder, state.cells_c, state.phase_l, POSITION_NOISE_L, INLET_SD_K)
+    motion = Motion.begin(
+        cylinder,
+        state.cells_c,
+        state.phase_l,
+        POSITION_NOISE_L,
+        INLET_SD_K,
+        max(1.0 + float(errors[MIXING]), 0.1),
+    )
     drawn_l = _displaced_l(state, seen)
     # Heat and draws at the same time take turns, a cell or two at a time.
     turns = 1
@@ -257,23 +269,24 @@ def _predict(state: EstimatorState, seen: Observation, elapsed_s: float) -> Esti
             _put_in(motion, heat, errors, 1.0 / turns)
     loss_factor = max(1.0 + errors[LOSS], 0.05)
     motion.stand(elapsed_s, seen.ambient_c, loss_factor)
-    by_cells, by_parameters = motion.jacobians
-
-    size = N + len(errors)
-    jacobian = np.eye(size)
-    jacobian[:N, :N] = by_cells
-    jacobian[:N, N : N + PARAMETERS] = by_parameters
-    covariance = jacobian @ np.asarray(state.covariance, np.float64) @ jacobian.T
+    size, moved = N + len(errors), N + PARAMETERS
+    jacobian = motion.x[:, 1:]
+    before = np.asarray(state.covariance, np.float64)
+    rows = jacobian @ before[:moved]
+    covariance = before.copy()
+    covariance[:N, N:] = rows[:, N:]
+    covariance[N:, :N] = rows[:, N:].T
     hours, days = elapsed_s / 3600.0, elapsed_s / 86400.0
     noise = motion.noise
     noise += IDLE_NOISE_K_PER_H**2 * hours * ALIKE
-    gained = by_parameters[:, HEAT] + by_parameters[:, ASSUMED_HEAT]
-    if gained.any():
-        noise += HEATED_NOISE**2 * np.outer(gained, gained) * ALIKE
+    if seen.heat:
+        gained = jacobian[:, N + HEAT] + jacobian[:, N + ASSUMED_HEAT]
+        swing = HEATED_NOISE * np.sqrt(HEATED_ALIKE_K * np.maximum(gained, 0.0))
+        noise += np.outer(swing, swing)
     if seen.drawn_l is None:
         slope = _slope_k_per_l(motion.temperatures_c, motion.h_l)
         noise += UNMETERED_L_PER_H**2 * hours * np.outer(slope, slope)
-    covariance[:N, :N] += noise
+    covariance[:N, :N] = rows[:, :moved] @ jacobian.T + noise
     drift = np.full(len(errors), OFFSET_DRIFT_K_PER_DAY**2 * days)
     drift[:PARAMETERS] = np.square(DRIFT_PER_DAY) * days
     covariance[range(N, size), range(N, size)] += drift
@@ -330,58 +343,72 @@ def _correct(state: EstimatorState, seen: Observation, elapsed_s: float) -> Esti
             state, readings, levels, covariance, seen_cold_c=seen.cold_c, elapsed_s=elapsed_s
         )
         covariance = np.asarray(state.covariance, np.float64)
+    if not np.isfinite(readings).any():
+        return replace(
+            state,
+            covariance=(0.5 * (covariance + covariance.T)).astype(np.float32),
+            watch=faults.unheard(state.watch, elapsed_s),
+        )
     look_at = _look_at(state, levels)
-    design = np.zeros((m, len(covariance)))
-    design[:, :N] = look_at
-    design[range(m), range(N + PARAMETERS, N + PARAMETERS + m)] = 1.0
     expected = look_at @ state.cells_c + state.errors[PARAMETERS:]
     steep = look_at @ _slope_k_per_l(state.cells_c, 1.0) * CELLS  # K per share of the volume
-    crossed = covariance @ design.T
-    spread = design @ crossed
-    sd = np.sqrt(np.maximum(spread.diagonal(), 0.0) + (PROBE_LEVEL_SD * steep) ** 2)
+    front, mounted = (PROBE_LEVEL_SD * steep) ** 2, (MOUNTED_LEVEL_SD * steep) ** 2
+    crossed, spread = _crossed(covariance, look_at)
     watch = faults.look(
         state.watch,
         readings,
         expected,
-        sd,
-        at_levels_c=_look_at(state, faults.LEVELS) @ state.cells_c,
+        np.sqrt(np.maximum(spread.diagonal(), 0.0) + mounted),
+        at_levels_c=np.interp(
+            faults.LEVELS * state.cylinder.volume_l,
+            _middles(state.cylinder, state.phase_l)[1:-1],
+            state.cells_c[1:-1],
+        ),
         levels=levels,
         elapsed_s=elapsed_s,
     )
     possible = (readings > faults.LOW_C) & (readings < faults.HIGH_C)  # False for NaN
-    use = possible & faults.believed(watch)
+    use = np.flatnonzero(possible & faults.believed(watch))
     fresh = {i for i, code in watch.named if code in _MISLED} - {i for i, _ in state.watch.named}
     if fresh:
         covariance = _doubted(state, covariance, levels[list(fresh)])
-        crossed = covariance @ design.T
-        spread = design @ crossed
-    if not use.any():
+        crossed, spread = _crossed(covariance, look_at)
+    if not len(use):
         covariance = 0.5 * (covariance + covariance.T)
         return replace(state, covariance=covariance.astype(np.float32), watch=watch)
+    if len(use) < m:
+        crossed, spread = crossed[:, use], spread[np.ix_(use, use)]
+        readings, expected, front = readings[use], expected[use], front[use]
     apart = 1.0 if elapsed_s <= 0 else max(1.0, READINGS_APART_S / elapsed_s)
     # A front that isn't quite as wide as believed errs the same way as long as it passes.
     lasting = 1.0 if elapsed_s <= 0 else max(1.0, FRONT_APART_S / elapsed_s)
-    scatter = state.probe_sd_k**2 * apart + (PROBE_LEVEL_SD * steep[use]) ** 2 * lasting
-    miss = (readings - expected)[use]
+    scatter = state.probe_sd_k**2 * apart + front * lasting
+    miss = readings - expected
     # A reading far off what was thought possible pulls, but no harder than three deviations.
-    total = spread[np.ix_(use, use)].diagonal() + scatter
+    total = spread.diagonal() + scatter
     scatter = scatter + total * np.maximum(miss**2 / (9.0 * total) - 1.0, 0.0)
-    gram = spread[np.ix_(use, use)] + np.diag(scatter)
-    gain = np.linalg.solve(gram, crossed[:, use].T).T
+    gain = np.linalg.solve(spread + np.diag(scatter), crossed.T).T
     change = gain @ miss
-    covariance = covariance - gain @ crossed[:, use].T
+    covariance = covariance - gain @ crossed.T
     covariance = 0.5 * (covariance + covariance.T)
     cells = state.cells_c + change[:N]
     errors = state.errors + change[N:]
-    errors[:PARAMETERS] = np.clip(errors[:PARAMETERS], -0.9, 3.0)
+    np.clip(errors[:PARAMETERS], -0.9, 3.0, out=errors[:PARAMETERS])
     cells = _settled(cells, cell_volumes_l(state.cylinder, state.phase_l))
     return replace(
         state,
-        cells_c=np.clip(cells, 0.0, 100.0),
+        cells_c=np.minimum(np.maximum(cells, 0.0), 100.0),
         errors=errors,
         covariance=covariance.astype(np.float32),
         watch=watch,
     )
+
+
+def _crossed(covariance: Floats, look_at: Floats) -> tuple[Floats, Floats]:
+    """Covariance of everything with what the probes show, and of that with itself."""
+    offsets = N + PARAMETERS
+    crossed = covariance[:, :N] @ look_at.T + covariance[:, offsets:]
+    return crossed, look_at @ crossed[:N] + crossed[offsets:]
 
 
 _MISLED = {"stuck", "jumping", "swapped", "wrong_height"}
@@ -459,19 +486,19 @@ def estimate(state: EstimatorState, cold_c: float) -> Estimate:
     """Read the state out for a cold inlet at ``cold_c`` degC (below 40)."""
     cylinder = state.cylinder
     volumes = cylinder.layer_volumes_l(LAYERS)
-    layers = (np.arange(LAYERS) + 0.5) / LAYERS
-    read = _look_at(state, layers)
+    # Layers are as thick as cells, so each lies alike over the two cells that it cuts.
+    lower = state.phase_l * CELLS / cylinder.volume_l
+    upper = 1.0 - lower
     covariance = np.asarray(state.covariance, np.float64)
-    own = read @ covariance[:N, :N] @ read.T
+    own = lower * covariance[: N - 1, :N] + upper * covariance[1:N, :N]
+    own = lower * own[:, :-1] + upper * own[:, 1:]
     sd = np.sqrt(np.maximum(own.diagonal(), 0.0))
-    profile = _settled(read @ state.cells_c, volumes)
-    best = float(v40_l(profile, volumes, cold_c))
-    sound = int(faults.believed(state.watch).sum())
-    z = Z90 * (FEW_FACTOR if sound <= FEW_PROBES else 1.0)
-    low, high = _band(profile, own, volumes, cold_c, best=best, z=z)
+    profile = _settled(lower * state.cells_c[:-1] + upper * state.cells_c[1:], volumes)
+    best, low, high = _band(profile, own, volumes, cold_c)
     if state.unseen_l > 0:  # a draw that no probe can have shown yet
-        risen = layers * cylinder.volume_l - min(state.unseen_l, UNSEEN_MOST_L)
-        drawn = np.interp(risen, layers * cylinder.volume_l, profile, left=cold_c)
+        middles = (np.arange(LAYERS) + 0.5) * volumes[0]
+        risen = middles - min(state.unseen_l, UNSEEN_MOST_L)
+        drawn = np.interp(risen, middles, profile, left=cold_c)
         low = min(low, max(float(v40_l(drawn, volumes, cold_c)) - (best - low), 0.0))
     offsets = {
         name: float(state.errors[PARAMETERS + i]) for i, (name, _) in enumerate(state.probes)
@@ -499,15 +526,15 @@ def estimate(state: EstimatorState, cold_c: float) -> Estimate:
 
 
 def _band(
-    profile: Floats, covariance: Floats, volumes: Floats, cold_c: float, *, best: float, z: float
-) -> tuple[float, float]:
-    """5 and 95 % bounds of V40: along the direction that changes it most, and with its own law.
+    profile: Floats, covariance: Floats, volumes: Floats, cold_c: float
+) -> tuple[float, float, float]:
+    """V40 with its 5 and 95 % bounds: along what changes it most, and with its own law.
 
     V40 jumps where water crosses 40 degC, so its slope is taken with a soft threshold as wide
     as the profile is unsure or steep there, and the bounds are V40 of whole profiles.
     """
     sd = np.sqrt(np.maximum(covariance.diagonal(), 1e-6))
-    steep = np.abs(np.gradient(profile))
+    steep = np.abs(_slope_k_per_l(profile, 1.0))
     width = np.sqrt(sd**2 + (0.5 * steep) ** 2 + 0.09)
     score = np.clip((profile - 40.0) / width, -6.0, 6.0)
     above = 0.5 * (1.0 + np.tanh(0.7978845608 * score * (1.0 + 0.044715 * score**2)))
@@ -515,12 +542,12 @@ def _band(
     slope = volumes * (above + (profile - cold_c) * density) / (40.0 - cold_c)
     along = covariance @ slope
     deviation = math.sqrt(max(float(slope @ along), 1e-9))
-    step = z * along / deviation
+    step = Z90 * along / deviation
     border = BORDER_SD_CELLS * float(volumes.sum()) / CELLS
-    wider = z * (math.hypot(deviation, border) - deviation)
-    low = float(v40_l(_settled(profile - step, volumes), volumes, cold_c)) - wider
-    high = float(v40_l(_settled(profile + step, volumes), volumes, cold_c)) + wider
-    return max(min(low, best), 0.0), max(high, best)
+    wider = Z90 * (math.hypot(deviation, border) - deviation)
+    less, more = _settled(profile - step, volumes), _settled(profile + step, volumes)
+    best, low, high = v40_l(np.stack((profile, less, more)), volumes, cold_c).tolist()
+    return best, max(min(low - wider, best), 0.0), max(high + wider, best)
 
 
 def _readings(placed: tuple[tuple[str, float], ...], seen: Observation) -> Floats:
@@ -536,22 +563,24 @@ def _middles(cylinder: Cylinder, phase_l: float) -> Floats:
 
 def _look_at(state: EstimatorState, levels: Floats) -> Floats:
     """Weights that interpolate the cells at levels, shape (len(levels), CELLS + 1)."""
-    h = state.cylinder.volume_l / CELLS
-    position = (levels * state.cylinder.volume_l - state.phase_l) / h + 0.5
-    lowest = 0 if state.phase_l > 1e-6 * h else 1
-    highest = N - 1 if h - state.phase_l > 1e-6 * h else N - 2
-    position = np.clip(position, lowest, highest)
-    below = np.minimum(position.astype(int), N - 2)
-    share = position - below
+    cut = state.phase_l * CELLS / state.cylinder.volume_l
+    lowest = 0 if cut > 1e-6 else 1
+    highest = N - 1 if cut < 1.0 - 1e-6 else N - 2
     weights = np.zeros((len(levels), N))
-    rows = np.arange(len(levels))
-    weights[rows, below] = 1.0 - share
-    weights[rows, below + 1] += share
+    for row, level in enumerate(levels.tolist()):
+        position = min(max(level * CELLS - cut + 0.5, lowest), highest)
+        below = min(int(position), N - 2)
+        weights[row, below] = 1.0 - (position - below)
+        weights[row, below + 1] = position - below
     return weights
 
 
 def _slope_k_per_l(cells_c: Floats, h_l: float) -> Floats:
-    slope: Floats = np.gradient(cells_c) / h_l
+    """Slope at each cell from both its neighbours, at the ends from the one there is."""
+    steps = (cells_c[1:] - cells_c[:-1]) / h_l
+    slope = np.empty_like(cells_c)
+    slope[0], slope[-1] = steps[0], steps[-1]
+    slope[1:-1] = 0.5 * (steps[1:] + steps[:-1])
     return slope
 
 
@@ -561,7 +590,7 @@ def _settled(cells_c: Floats, volumes_l: Floats) -> Floats:
         return cells_c
     weights = volumes_l + 1e-12
     means = np.add.reduceat(weights * cells_c, starts) / np.add.reduceat(weights, starts)
-    settled: Floats = np.repeat(means, np.diff(np.append(starts, len(cells_c))))
+    settled: Floats = np.repeat(means, np.diff(starts, append=len(cells_c)))
     return settled
 
 
@@ -583,6 +612,8 @@ def _correlation(reach: float) -> Floats:
 ALIKE = _correlation(IDLE_REACH)
 
 
+VERSION = 2  # of what ``to_plain`` writes
+
 _WATCHED = tuple(f.name for f in fields(faults.Watch) if f.name not in {"named", "unweighed_s"})
 
 
@@ -591,7 +622,7 @@ def to_plain(state: EstimatorState) -> dict[str, Any]:
     upper = np.triu_indices(len(state.covariance))
     watch = state.watch.__dict__
     return {
-        "version": 1,
+        "version": VERSION,
         "cylinder": asdict(state.cylinder),
         "probes": [[name, level] for name, level in state.probes],
         "probe_sd_k": state.probe_sd_k,
@@ -608,8 +639,8 @@ def to_plain(state: EstimatorState) -> dict[str, Any]:
 
 def from_plain(plain: Mapping[str, Any]) -> EstimatorState:
     """The state that ``to_plain`` wrote. Raises ValueError when it is of another kind."""
-    if plain.get("version") != 1:
-        raise ValueError(f"estimator state of version {plain.get('version')!r}, expected 1")
+    if plain.get("version") != VERSION:
+        raise ValueError(f"estimator state of version {plain.get('version')!r}, expected {VERSION}")
     shares = plain["cylinder"]["loss_shares"]
     cylinder = Cylinder(
         **{**plain["cylinder"], "loss_shares": None if shares is None else tuple(shares)}

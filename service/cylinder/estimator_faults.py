@@ -12,7 +12,7 @@ from __future__ import annotations
 
 import math
 from collections.abc import Mapping
-from dataclasses import dataclass
+from dataclasses import dataclass, replace
 
 import numpy as np
 from numpy.typing import NDArray
@@ -29,7 +29,7 @@ SILENT_S = 3600.0
 SPREAD_K = 1.5  # how far a sound probe may be from the model without it counting
 WORST = 6.0  # no single reading counts for more
 SAME_K, MOVED_K = 0.15, 2.5  # stuck: the reading stays within one while the water moves so far
-JUMP_K, JUMPS = 6.0, 3.0
+JUMP_K, JUMPS, JUMPS_FADE_S = 6.0, 3.0, 5400.0
 LEVELS = np.linspace(0.025, 0.975, 20)
 LEVEL_APART = 0.08  # nearer than this isn't a wrong height but a tolerance
 
@@ -109,95 +109,168 @@ def look(
     at_levels_c    (len(LEVELS),) what it expects at each of LEVELS
     levels         (m,) where the probes are said to be, share of the volume
     """
-    heard = np.isfinite(readings_c)
-    possible = heard & (readings_c > LOW_C) & (readings_c < HIGH_C)
-    unheard_s = np.where(heard, 0.0, watch.unheard_s + elapsed_s)
-    broken_c = np.where(heard, np.where(possible, np.nan, readings_c), watch.broken_c)
-    y = np.where(possible, readings_c, expected_c)  # no reading, no evidence
-
-    before = possible & np.isfinite(watch.reading_c)
-    # A front that passes unforeseen leaps once; a bad joint leaps there and back.
-    surprise = (y - watch.reading_c) - (expected_c - watch.expected_c)
-    leaped = before & (np.abs(surprise) > np.maximum(JUMP_K, 5.0 * expected_sd_k))
-    back = leaped & (np.sign(surprise) == -watch.leap)
-    back |= heard & ~possible & ~np.isfinite(watch.broken_c)  # out of range counts as a leap
-    leap = np.where(leaped, np.sign(surprise), watch.leap)
-    jumps = watch.jumps * math.exp(-elapsed_s / 5400.0) + back
-
-    low_high = watch.range_c.copy()
-    for k, value in ((0, y), (2, expected_c)):
-        low_high[:, k] = np.where(possible, np.fmin(low_high[:, k], value), low_high[:, k])
-        low_high[:, k + 1] = np.where(
-            possible, np.fmax(low_high[:, k + 1], value), low_high[:, k + 1]
+    m = len(readings_c)
+    was_broken = np.isfinite(watch.broken_c)
+    faded = math.exp(-elapsed_s / JUMPS_FADE_S)
+    # Few probes, many rules: plain numbers are several times as fast as arrays of three.
+    told = [
+        _heard(*probe, elapsed_s=elapsed_s, faded=faded)
+        for probe in zip(
+            readings_c.tolist(),
+            expected_c.tolist(),
+            expected_sd_k.tolist(),
+            watch.reading_c.tolist(),
+            watch.expected_c.tolist(),
+            watch.unheard_s.tolist(),
+            watch.broken_c.tolist(),
+            watch.range_c.tolist(),
+            watch.same_s.tolist(),
+            watch.jumps.tolist(),
+            watch.leap.tolist(),
+            strict=True,
         )
-    changed = possible & (low_high[:, 1] - low_high[:, 0] > SAME_K)
-    fresh = np.stack([y, y, expected_c, expected_c], axis=1)
-    low_high = np.where(changed[:, None], fresh, low_high)
-    same_s = np.where(changed, 0.0, watch.same_s + elapsed_s * possible)
-
+    ]
+    reading_c, last_expected_c, unheard_s, broken_c, range_c, same_s, jumps, leap = zip(
+        *told, strict=True
+    )
     level, swap, unweighed_s = watch.level, watch.swap, watch.unweighed_s + elapsed_s
     if unweighed_s >= WEIGH_EVERY_S:
         weight = min(1.0, unweighed_s / APART_S)
         fade = math.exp(-unweighed_s / (14 * 86400.0))
-        own = _misfit(y - expected_c, expected_sd_k)
-        other = _misfit(y[:, None] - at_levels_c[None, :], expected_sd_k[:, None])
-        apart = np.abs(LEVELS[None, :] - levels[:, None]) > LEVEL_APART
+        possible = (readings_c > LOW_C) & (readings_c < HIGH_C)  # False for NaN
+        y = np.where(possible, readings_c, expected_c)  # no reading, no evidence
+        variance = SPREAD_K**2 + expected_sd_k**2
+        own = np.minimum(0.5 * (y - expected_c) ** 2 / variance, WORST)
+        other = np.minimum(0.5 * (y[:, None] - at_levels_c) ** 2 / variance[:, None], WORST)
         # another height must explain clearly more, or every small model error would count
-        gain = np.where(possible[:, None] & apart, own[:, None] - other, 0.0)
-        level = np.clip(level * fade + weight * (gain - 0.15 * (own[:, None] > 0.5)), 0.0, MOST)
-        exchanged = _misfit(y[:, None] - expected_c[None, :], expected_sd_k[None, :])
-        both = possible[:, None] & possible[None, :]
-        better = own[:, None] - exchanged  # both must gain, or it's one probe's own fault
-        gain = np.where(both, 2.0 * np.minimum(better, better.T), 0.0)
-        swap = np.clip(swap * fade + weight * gain, 0.0, MOST)
-        np.fill_diagonal(swap, 0.0)
+        apart = possible[:, None] & (np.abs(LEVELS - levels[:, None]) > LEVEL_APART)
+        gain = np.where(apart, own[:, None] - other, 0.0) - 0.15 * (own > 0.5)[:, None]
+        level = np.minimum(np.maximum(level * fade + weight * gain, 0.0), MOST)
+        if m > 1:
+            exchanged = np.minimum(0.5 * (y[:, None] - expected_c) ** 2 / variance, WORST)
+            better = own[:, None] - exchanged  # both must gain, or it's one probe's own fault
+            gain = 2.0 * np.minimum(better, better.T) * (possible[:, None] & possible)
+            swap = np.minimum(np.maximum(swap * fade + weight * gain, 0.0), MOST)
+            np.fill_diagonal(swap, 0.0)
         unweighed_s = 0.0
 
     weighed = Watch(
-        reading_c=np.where(possible, readings_c, watch.reading_c),
-        expected_c=np.where(possible, expected_c, watch.expected_c),
-        unheard_s=unheard_s,
-        broken_c=broken_c,
-        range_c=low_high,
-        same_s=same_s,
-        jumps=jumps,
-        leap=leap,
+        reading_c=np.array(reading_c),
+        expected_c=np.array(last_expected_c),
+        unheard_s=np.array(unheard_s),
+        broken_c=np.array(broken_c),
+        range_c=np.array(range_c),
+        same_s=np.array(same_s),
+        jumps=np.array(jumps),
+        leap=np.array(leap),
         level=level,
         swap=swap,
         unweighed_s=unweighed_s,
         named=watch.named,
     )
-    named = _name(weighed, expected_sd_k, np.isfinite(watch.broken_c))
-    if named == watch.named:
-        return weighed
-    return Watch(**{**weighed.__dict__, "named": named})
+    named = _name(weighed, expected_sd_k, was_broken)
+    return weighed if named == watch.named else replace(weighed, named=named)
+
+
+def unheard(watch: Watch, elapsed_s: float) -> Watch:
+    """No probe was heard for so long: all that follows from it is who has fallen silent."""
+    unheard_s = watch.unheard_s + elapsed_s
+    named = dict(watch.named)
+    for i in np.flatnonzero(unheard_s > SILENT_S).tolist():
+        if named.get(i) != "open_circuit":
+            named[i] = "silent"
+    return replace(
+        watch,
+        unheard_s=unheard_s,
+        jumps=watch.jumps * math.exp(-elapsed_s / JUMPS_FADE_S),
+        unweighed_s=watch.unweighed_s + elapsed_s,
+        named=tuple(sorted(named.items())),
+    )
+
+
+def _heard(
+    reading_c: float,
+    expected_c: float,
+    expected_sd_k: float,
+    last_c: float,
+    last_expected_c: float,
+    unheard_s: float,
+    broken_c: float,
+    low_high: list[float],
+    same_s: float,
+    jumps: float,
+    leap: float,
+    *,
+    elapsed_s: float,
+    faded: float,
+) -> tuple[float, float, float, float, list[float], float, float, float]:
+    """One probe's share of ``look``: the new ``reading_c`` to ``leap`` of its watch."""
+    jumps *= faded
+    heard = math.isfinite(reading_c)
+    if not heard:
+        return (
+            last_c,
+            last_expected_c,
+            unheard_s + elapsed_s,
+            broken_c,
+            low_high,
+            same_s,
+            jumps,
+            leap,
+        )
+    was_broken = math.isfinite(broken_c)
+    if not LOW_C < reading_c < HIGH_C:
+        jumps += not was_broken  # out of range counts as a leap
+        return last_c, last_expected_c, 0.0, reading_c, low_high, same_s, jumps, leap
+    # A front that passes unforeseen leaps once; a bad joint leaps there and back.
+    surprise_k = (reading_c - last_c) - (expected_c - last_expected_c)
+    if abs(surprise_k) > max(JUMP_K, 5.0 * expected_sd_k):  # False before the first reading
+        direction = math.copysign(1.0, surprise_k)
+        jumps += direction == -leap
+        leap = direction
+    lowest, highest, least, most = low_high
+    lowest, highest = min(lowest, reading_c), max(highest, reading_c)
+    if highest - lowest > SAME_K:
+        low_high, same_s = [reading_c, reading_c, expected_c, expected_c], 0.0
+    else:
+        low_high = [lowest, highest, min(least, expected_c), max(most, expected_c)]
+        same_s += elapsed_s
+    return reading_c, expected_c, 0.0, math.nan, low_high, same_s, jumps, leap
 
 
 _MISPLACED = {"swapped", "wrong_height"}
-
-
-def _misfit(error_k: Floats, sd_k: Floats) -> Floats:
-    """Half the squared error in units of a sound probe's own, bounded."""
-    return np.minimum(0.5 * error_k**2 / (SPREAD_K**2 + sd_k**2), WORST)
 
 
 def _name(watch: Watch, sd_k: Floats, was_broken: Bools) -> tuple[tuple[int, str], ...]:
     was = dict(watch.named)
     m = len(watch.reading_c)
     named: dict[int, str] = {}
-    for i in range(m):
-        travelled = watch.range_c[i, 3] - watch.range_c[i, 2]
+    probes = zip(
+        watch.range_c.tolist(),
+        watch.broken_c.tolist(),
+        was_broken.tolist(),
+        watch.unheard_s.tolist(),
+        watch.jumps.tolist(),
+        watch.same_s.tolist(),
+        sd_k.tolist(),
+        strict=True,
+    )
+    for i, ((_, _, least, most), broken_c, broken, unheard_s, jumps, same_s, sd) in enumerate(
+        probes
+    ):
         held = 0.5 if was.get(i) == "stuck" else 1.0
-        if np.isfinite(watch.broken_c[i]) and was_broken[i]:
+        if broken and math.isfinite(broken_c):
             named[i] = "open_circuit"
-        elif watch.unheard_s[i] > SILENT_S:
+        elif unheard_s > SILENT_S:
             named[i] = "silent"
         elif was.get(i) in _MISPLACED:
             continue  # what else it does follows from where it sits
-        elif watch.jumps[i] > (0.5 if was.get(i) == "jumping" else JUMPS - 0.5):
+        elif jumps > (0.5 if was.get(i) == "jumping" else JUMPS - 0.5):
             named[i] = "jumping"
-        elif watch.same_s[i] > 1800 and travelled > held * (MOVED_K + 2.0 * sd_k[i]):
+        elif same_s > 1800 and most - least > held * (MOVED_K + 2.0 * sd):
             named[i] = "stuck"
+    if m == 1 or max(float(watch.swap.max()), float(watch.level.max())) < WITHDRAWN:
+        return tuple(sorted(named.items()))
     free = [i for i in range(m) if i not in named]
     swap = watch.swap.copy()
     for i in named:
@@ -215,7 +288,7 @@ def _name(watch: Watch, sd_k: Floats, was_broken: Bools) -> tuple[tuple[int, str
         # being exchanged looks like sitting at the other's place: wait for that to be settled
         if i in named or watch.swap[i].max() > max(0.5 * watch.level[i].max(), WITHDRAWN):
             continue
-        if m > 1 and watch.level[i].max() > limit:
+        if watch.level[i].max() > limit:
             named[i] = "wrong_height"
     return tuple(sorted(named.items()))
 

@@ -24,9 +24,9 @@ Ints = NDArray[np.int64]
 
 CELLS = 40
 # Parameters that the motion depends on, relative errors: metered flow, standing loss, metered
-# heat, assumed heat.
-FLOW, LOSS, HEAT, ASSUMED_HEAT = range(4)
-PARAMETERS = 4
+# heat, assumed heat, and how much water mixes as it flows.
+FLOW, LOSS, HEAT, ASSUMED_HEAT, MIXING = range(5)
+PARAMETERS = 5
 
 
 @dataclass
@@ -43,6 +43,7 @@ class Motion:
     noise: Floats
     position_noise_l: float
     inlet_sd_k: float
+    mixing_factor: float = 1.0
     moved_l: float = 0.0
 
     @classmethod
@@ -53,13 +54,15 @@ class Motion:
         phase_l: float,
         position_noise_l: float,
         inlet_sd_k: float,
+        mixing_factor: float = 1.0,
     ) -> Motion:
         """Start a step from the cells' mean temperatures in degC."""
         n = CELLS + 1
         x = np.zeros((n, 1 + n + PARAMETERS))
         x[:, 0] = cells_c
         x[:, 1 : 1 + n] = np.eye(n)
-        return cls(cylinder, phase_l, x, np.zeros((n, n)), position_noise_l, inlet_sd_k)
+        noise = np.zeros((n, n))
+        return cls(cylinder, phase_l, x, noise, position_noise_l, inlet_sd_k, mixing_factor)
 
     @property
     def h_l(self) -> float:
@@ -87,36 +90,41 @@ class Motion:
 
     def draw(self, litres: float, cold_c: float) -> None:
         """Take ``litres`` from the top while cold water enters at the bottom."""
-        h, left = self.h_l, litres
+        h, longest_l = self.h_l, self._longest_l(self.cylinder.inlet_mixing_l)
+        left = litres
         while left > 1e-9:
-            if self.phase_l >= h - 1e-9:
-                self._renumber(0, cold_c)
-                self.phase_l = 0.0
-            u = min(left, h - self.phase_l)
-            slope = (np.concatenate(([cold_c], self.x[:-1, 0])) - self.x[:, 0]) / h
-            self._shifted(slope, u, FLOW)
-            kept = self.phase_l / (self.phase_l + u)
-            self._blend(0, kept, cold_c)
-            self.phase_l += u
+            u = min(left, longest_l)
+            inside = self.phase_l
+            came = max(math.ceil((inside + u) / h - 1e-9) - 1, 0)  # borders that pass the floor
+            self._blend(0, inside / min(inside + u, h), cold_c)
+            self._renumber(came, cold_c)
+            self.phase_l = inside + u - came * h
+            slope = np.concatenate(([cold_c], self.x[:-1, 0])) - self.x[:, 0]
+            self._shifted(slope / h, u, FLOW)
             self._mix_inlet(u)
             left -= u
 
     def pump_down(self, litres: float, hot_c: float, parameter: int) -> None:
         """Take ``litres`` from the bottom and return them at the top at ``hot_c``."""
-        h, left = self.h_l, litres
+        h, longest_l = self.h_l, self._longest_l(self.cylinder.plate_mixing_l)
+        left = litres
         while left > 1e-9:
-            if self.phase_l <= 1e-9:
-                self._renumber(-1, hot_c)
-                self.phase_l = h
-            u = min(left, self.phase_l)
-            slope = (np.concatenate((self.x[1:, 0], [hot_c])) - self.x[:, 0]) / h
-            self._shifted(slope, u, parameter)
-            top = h - self.phase_l
-            self._blend(-1, top / (top + u), hot_c)
-            self.phase_l -= u
+            u = min(left, longest_l)
+            inside = h - self.phase_l
+            came = max(math.ceil((inside + u) / h - 1e-9) - 1, 0)
+            self._blend(-1, inside / min(inside + u, h), hot_c)
+            self._renumber(-came, hot_c)
+            self.phase_l = h - (inside + u - came * h)
+            slope = np.concatenate((self.x[1:, 0], [hot_c])) - self.x[:, 0]
+            self._shifted(slope / h, u, parameter)
             self._mix_return(u)
             left -= u
         self.settle()
+
+    def _longest_l(self, mixing_l: float) -> float:
+        """How far water may move at once: a part of the zone that it mixes in."""
+        most_l = 0.5 * self.cylinder.volume_l
+        return min(max(self.h_l, mixing_l / 8), most_l) if mixing_l > 0 else most_l
 
     def warm(self, kwh: float, bottom_level: float, top_level: float, parameter: int) -> None:
         """Give off ``kwh`` between two levels; warmed water rises until it is no lighter."""
@@ -133,6 +141,7 @@ class Motion:
         weight = share * drive
         rise = kwh * weight / weight.sum() / np.maximum(volumes * kwh_per_lk(t), 1e-9)
         rise = np.minimum(rise, np.maximum(HOTTEST_C - t, 0.0))
+        self._unsure_foot(rise, volumes)
         self.x[:, 0] += rise
         self._parameter(parameter)[:] += rise
         self.settle()
@@ -142,33 +151,52 @@ class Motion:
         cylinder, h, volumes = self.cylinder, self.h_l, self.volumes_l
         cell_m = cylinder.height_m / CELLS
         diffusivity = cylinder.conductivity_w_per_mk / 4.14e6  # rho c of water, J/(m3 K)
-        self._spread(np.full(CELLS, diffusivity * elapsed_s / cell_m**2))
+        self._spread(diffusivity * elapsed_s / cell_m**2)
         bottom, side, top = cylinder.losses_w_per_k
-        w_per_k = side * volumes / cylinder.volume_l
-        w_per_k[:2] += bottom * volumes[:2] / volumes[:2].sum()
-        w_per_k[-2:] += top * volumes[-2:] / volumes[-2:].sum()
+        w_per_k = (side / cylinder.volume_l) * volumes
+        # The end cells may be slivers: what an end loses, it loses to the last two.
+        low, high = self.phase_l, h - self.phase_l
+        w_per_k[0] += bottom * low / (low + h)
+        w_per_k[1] += bottom * h / (low + h)
+        w_per_k[-2] += top * h / (high + h)
+        w_per_k[-1] += top * high / (high + h)
         capacity = np.maximum(volumes, 1e-6 * h) * kwh_per_lk(self.x[:, 0]) * 3.6e6
-        decay = np.exp(-w_per_k * loss_factor * elapsed_s / capacity)
-        above = self.x[:, 0] - ambient_c
+        rate = (elapsed_s * w_per_k) / capacity
+        decay = np.exp(-loss_factor * rate)
+        lost = decay * rate * (self.x[:, 0] - ambient_c)
         self.x *= decay[:, None]
         self.x[:, 0] += (1.0 - decay) * ambient_c
-        self._parameter(LOSS)[:] += above * decay * np.log(decay) / max(loss_factor, 1e-6)
+        self._parameter(LOSS)[:] -= lost
         self.settle()
 
     def settle(self) -> None:
         """Mix what is warmer below than above, with everything that the mixing takes along."""
-        starts = mixed_blocks(self.x[:, 0], self.volumes_l)
+        volumes = self.volumes_l
+        starts = mixed_blocks(self.x[:, 0], volumes)
         if starts is None:
             return
-        weights = self.volumes_l + 1e-12
+        weights = volumes + 1e-12
         totals = np.add.reduceat(weights, starts)
         means = np.add.reduceat(weights[:, None] * self.x, starts) / totals[:, None]
-        lengths = np.diff(np.append(starts, CELLS + 1))
+        lengths = block_lengths(starts)
         self.x = np.repeat(means, lengths, axis=0)
         if self.noise.any():
             blocks = np.repeat(np.eye(len(starts)), lengths, axis=0)
             average = blocks @ (blocks * weights[:, None] / np.repeat(totals, lengths)[:, None]).T
             self.noise = average @ self.noise @ average.T
+
+    def _unsure_foot(self, rise: Floats, volumes: Floats) -> None:
+        """Heat may reach the cell below the source's foot as well, at the cost of those above."""
+        warmed = rise > 0
+        foot = int(warmed.argmax())
+        if foot == 0:
+            return
+        below = foot - 1
+        apart_k = max(float(self.x[foot, 0] - self.x[below, 0]), float(rise[foot]))
+        swing_k = FOOT_SHARE * math.sqrt(float(rise[foot]) * apart_k)
+        swing = np.where(warmed, -swing_k * volumes[below] / volumes[warmed].sum(), 0.0)
+        swing[below] = swing_k
+        self.noise += np.outer(swing, swing)
 
     def _shifted(self, slope: Floats, litres: float, parameter: int) -> None:
         self._parameter(parameter)[:] += slope * litres
@@ -182,18 +210,21 @@ class Motion:
         self.noise[:, cell] *= kept
         self.noise[cell, cell] += ((1.0 - kept) * self.inlet_sd_k) ** 2
 
-    def _renumber(self, entering: int, entering_c: float) -> None:
-        """Bring a cell in at one end (0 the bottom, -1 the top) and let one go at the other."""
-        if entering == 0:
-            self.x[1:] = self.x[:-1].copy()
-            self.noise[1:, 1:] = self.noise[:-1, :-1].copy()
+    def _renumber(self, cells: int, entering_c: float) -> None:
+        """Bring cells in at the bottom (or, negative, the top); as many go at the other end."""
+        if cells == 0:
+            return
+        if cells > 0:
+            kept, to, entering = slice(None, -cells), slice(cells, None), slice(None, cells)
         else:
-            self.x[:-1] = self.x[1:].copy()
-            self.noise[:-1, :-1] = self.noise[1:, 1:].copy()
+            kept, to, entering = slice(-cells, None), slice(None, cells), slice(cells, None)
+        self.x[to] = self.x[kept].copy()
         self.x[entering] = 0.0
         self.x[entering, 0] = entering_c
+        self.noise[to, to] = self.noise[kept, kept].copy()
         self.noise[entering] = 0.0
         self.noise[:, entering] = 0.0
+        self.noise[entering, entering] = self.inlet_sd_k**2  # what is wrong is so for all of it
 
     def _mix_inlet(self, litres: float) -> None:
         cylinder = self.cylinder
@@ -210,21 +241,25 @@ class Motion:
 
     def _mix(self, inside: NDArray[np.bool_], tank_l: float, litres: float) -> None:
         # N tanks in series widen a front by one tank's volume squared per tank's volume moved.
-        self._spread(np.where(inside, tank_l * litres / (2 * self.h_l**2), 0.0))
+        number = self.mixing_factor * tank_l * litres / (2 * self.h_l**2)
+        before = self.x[:, 0].copy()
+        self._spread(np.where(inside, number, 0.0))
+        self._parameter(MIXING)[:] += (self.x[:, 0] - before) / self.mixing_factor
 
-    def _spread(self, number: Floats) -> None:
+    def _spread(self, number: Floats | float) -> None:
         """Exchange between neighbours; ``number`` is diffusivity x time / cell2 per border."""
-        rounds = max(1, math.ceil(float(number.max()) / 0.3))
+        rounds = max(1, math.ceil(float(np.max(number)) / 0.3))
         volumes = self.volumes_l
         share = number / rounds * np.minimum(volumes[:-1], volumes[1:])
-        up = share / np.maximum(volumes[1:], 1e-9)
-        down = share / np.maximum(volumes[:-1], 1e-9)
+        up = (share / np.maximum(volumes[1:], 1e-9))[:, None]
+        down = (share / np.maximum(volumes[:-1], 1e-9))[:, None]
         for _ in range(rounds):
             step = self.x[1:] - self.x[:-1]
-            self.x[:-1] += down[:, None] * step
-            self.x[1:] -= up[:, None] * step
+            self.x[:-1] += down * step
+            self.x[1:] -= up * step
 
 
+FOOT_SHARE = 0.15  # how unsure a source's foot is: share of the heat in the cell below it
 COIL_EXCESS_K = 8.0  # how much hotter than the water beside it a source is, at least
 HOTTEST_C = 100.0
 
@@ -248,15 +283,23 @@ def cell_volumes_l(cylinder: Cylinder, phase_l: float) -> Floats:
     return volumes
 
 
+def block_lengths(starts: Ints) -> Ints:
+    """How many cells each of ``mixed_blocks`` has."""
+    lengths = np.empty_like(starts)
+    np.subtract(starts[1:], starts[:-1], out=lengths[:-1])
+    lengths[-1] = CELLS + 1 - starts[-1]
+    return lengths
+
+
 def mixed_blocks(t_c: Floats, weights: Floats, tolerance_k: float = 1e-9) -> Ints | None:
     """Where blocks begin that mix so that no cell is warmer than one above; None if all is calm.
 
     This is the pool-adjacent-violators rule: what a warm cell under colder ones ends as once
     every plume has risen and mixed.
     """
-    if (t_c[1:] >= t_c[:-1] - tolerance_k).all():
-        return None
     falls = np.flatnonzero(t_c[1:] < t_c[:-1] - tolerance_k)
+    if not len(falls):
+        return None
     first, last = int(falls[0]), int(falls[-1]) + 1
     temperatures, sizes_l = t_c.tolist(), (weights + 1e-12).tolist()
     starts = list(range(first))  # calm up to there: each cell a block of its own

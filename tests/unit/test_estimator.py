@@ -2,12 +2,14 @@
 
 import json
 import time
+from dataclasses import replace
 
 import numpy as np
 import pytest
 
 from service.cylinder import estimator, model
 from service.cylinder.estimator import Heat, Observation
+from service.cylinder.estimator_motion import MIXING
 from service.cylinder.geometry import Cylinder
 from service.cylinder.usable import v40_l
 
@@ -82,6 +84,37 @@ def test_it_learns_what_one_probe_shows_more_than_the_others() -> None:
     # only differences are observable, and a warmer middle over a cooler low could be water
     assert offsets["middle"] - offsets["low"] > 0.2
     assert offsets["middle"] - offsets["high"] == pytest.approx(1.0, abs=0.25)
+
+
+def test_it_learns_how_much_the_water_mixes() -> None:
+    """Told of a diffuser as good as 80 tanks in series where the true one is as good as 30."""
+    told = replace(CYLINDER, inlet_mixing_l=200.0, inlet_tanks=80)
+    true = replace(told, inlet_tanks=32)
+    truth = model.start(true, 55.0)
+    state = estimator.start(told, PROBES, Observation(shown(truth)))
+    before = float(state.covariance[estimator.N + MIXING, estimator.N + MIXING])
+    for day in range(2):
+        for minute in range(240):
+            flow = 6.0 if minute % 40 < 4 else 0.0
+            truth, _ = model.advance(true, truth, model.Drive(draw_l_per_min=flow), 60.0)
+            state = estimator.advance(state, Observation(shown(truth), flow), 60.0)
+        if day == 0:  # full again
+            truth = model.start(true, 55.0)
+            state = replace(state, cells_c=np.full_like(state.cells_c, 55.0))
+    # front's variance goes with the volume of a tank: 80 / 32 of what was told
+    assert 0.4 < state.errors[MIXING] < 2.0
+    assert state.covariance[estimator.N + MIXING, estimator.N + MIXING] < before
+
+
+def test_the_band_after_heating_does_not_hang_on_the_length_of_the_steps() -> None:
+    widths = []
+    for steps in (6, 60):
+        state = estimator.start(CYLINDER, PROBES, Observation({"low": 12.0, "middle": 30.0}))
+        heat = (Heat(3.0 / steps, bottom_level=0.2, top_level=0.4),)
+        for _ in range(steps):
+            state = estimator.advance(state, Observation(heat=heat), 3600.0 / steps)
+        widths.append(float(estimator.estimate(state, 10.0).profile_sd_c.mean()))
+    assert widths[0] == pytest.approx(widths[1], rel=0.03)
 
 
 def test_without_a_meter_the_profiles_change_tells() -> None:

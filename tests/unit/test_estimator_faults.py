@@ -8,6 +8,7 @@ import pytest
 from numpy.typing import NDArray
 
 from service.cylinder import estimator
+from service.cylinder import estimator_faults as faults
 from tests.published.independent import Case, cases, replay
 from tests.published.independent.drive import tank
 
@@ -118,3 +119,27 @@ def test_a_probe_that_is_heard_again_is_believed_again() -> None:
     found, _ = live(gap, 800)
     assert found.probe_faults == ()
     assert "p3" in found.probes_used
+
+
+def test_hearing_nobody_only_makes_probes_silent() -> None:
+    """``unheard`` is what ``look`` makes of readings that are all missing, without the weighing."""
+    rng = np.random.default_rng(5)
+    watch = faults.Watch.begin(3)
+    weighed = {
+        "expected_c": np.array([20.0, 40.0, 55.0]),
+        "expected_sd_k": np.ones(3),
+        "at_levels_c": np.linspace(15.0, 56.0, len(faults.LEVELS)),
+        "levels": np.array([0.2, 0.5, 0.8]),
+    }
+    for _ in range(30):
+        shown = np.array([20.0, 40.0, 55.0]) + rng.normal(0, 8, 3)
+        watch = faults.look(watch, shown, **weighed, elapsed_s=60.0)
+    nothing = np.full(3, np.nan)
+    for elapsed_s in (30.0, 1200.0, 3000.0):
+        looked = faults.look(watch, nothing, **weighed, elapsed_s=elapsed_s)
+        watch = faults.unheard(watch, elapsed_s)
+        for name in ("reading_c", "expected_c", "unheard_s", "broken_c", "range_c", "same_s"):
+            np.testing.assert_array_equal(getattr(watch, name), getattr(looked, name))
+        assert watch.jumps == pytest.approx(looked.jumps)
+    assert {code for _, code in watch.named} == {"silent"}
+    assert {code for _, code in looked.named} == {"silent"}
