@@ -14,7 +14,7 @@ from typing import Literal
 from adapters.wiring import Quantity
 from service.control import arrival, hygiene, observe
 from service.control.plant import SourcePlant
-from service.control.situation import Situation
+from service.control.situation import METERED_AS, Situation
 from service.control.state import NEVER, Facts, Moment, Reheat, Suspicion, Watch
 from service.control.types import Fault, Rule
 from service.scheduling.types import SourceName
@@ -321,10 +321,6 @@ DETECTORS: tuple[Detector, ...] = (
     ),
 )
 BY_CODE = {d.code: d for d in DETECTORS}
-METERED: dict[SourceName, Quantity] = {
-    "heat_pump": Quantity.HEAT_PUMP_ELECTRICITY,
-    "immersion": Quantity.IMMERSION_ELECTRICITY,
-}
 WITHOUT_HEAT = frozenset({"command_without_effect", "pump_moves_no_water"})
 
 
@@ -610,7 +606,7 @@ def _effect(s: Situation, watch: Watch, name: SourceName, source: SourcePlant) -
     expected_w = source.electricity_w if lease.power_w is None else lease.power_w
     if lease.surplus:
         return  # what a modulating plant takes from surplus says nothing
-    watts = s.watts.get(METERED[name])
+    watts = s.watts.get(METERED_AS[name])
     facts: Facts = {"commanded_for_s": round(ran_s), **_own_control(s, name)}
     if watts is not None:
         facts["watts"] = round(watts)

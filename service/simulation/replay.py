@@ -14,7 +14,7 @@ from dataclasses import dataclass, field
 from functools import partial
 
 from adapters.types import PriceSeries, Reading
-from adapters.wiring import Quantity, Signal
+from adapters.wiring import Kind, Quantity, Signal
 from forecasting.types import DrawHistory
 from service.clock import utc
 from service.control.state import State
@@ -24,6 +24,7 @@ from service.control.work import as_history, perform
 from service.settings import HomeSettings
 from service.simulation.home import SimulatedHome, Stretch
 
+RATE_SHOWS_S, RATE_TOLD_S = 1.0, 60.0  # after a tap opened, and from then on
 HEATING_S = 300.0  # while something heats, readings count so often
 
 PriceAt = Callable[[float], tuple[float, float]]  # s since 1970 -> import, export price per kWh
@@ -96,6 +97,7 @@ class Replay:
         self._published = next(self._feed, None)
         self._opened: list[Reading] = []
         self._meters = settings.wiring.signals_of(Quantity.DRAW_FLOW)
+        self._rates = [m for m in self._meters if m.kind is Kind.FLOW]
         self._source = {a.name: a.source for a in settings.wiring.actuators}
         self._stored_kwh = home.stored_kwh
         home.on_stretch = self._pay
@@ -138,12 +140,23 @@ class Replay:
         home = self.home
         while (event_s := home.next_event_s()) <= until_s:
             opens = not home.drawing
-            home.advance(event_s)
+            self._advance(event_s)
             if not opens:
                 return
             self._opened += [self._reading(s) for s in self._meters]
             home.open_tap()
-        home.advance(until_s)
+            if self._rates:  # what shows a rate shows nothing before water runs
+                self._advance(home.now_s + RATE_SHOWS_S)
+                self._opened += [self._reading(s) for s in self._rates]
+        self._advance(until_s)
+
+    def _advance(self, to_s: float) -> None:
+        """Live up to a moment; what shows a rate tells it now and then while water runs."""
+        home = self.home
+        while self._rates and home.drawing and home.now_s + RATE_TOLD_S < to_s:
+            home.advance(home.now_s + RATE_TOLD_S)
+            self._opened += [self._reading(s) for s in self._rates]
+        home.advance(to_s)
 
     def _step(self, readings: tuple[Reading, ...], done: tuple[WorkDone, ...] = ()) -> Outputs:
         now_s = self.home.now_s
