@@ -20,7 +20,7 @@ import csv
 import json
 import os
 import time
-from collections.abc import Iterable
+from collections.abc import Callable, Iterable
 from dataclasses import asdict, astuple, dataclass, fields, replace
 from multiprocessing import get_context
 from pathlib import Path
@@ -32,9 +32,11 @@ from forecasting.types import DemandForecast, DrawHistory
 from service.control.state import State
 from service.control.types import Work, WorkDone
 from service.control.work import perform
+from service.settings import HomeSettings
 from service.simulation.fitted import home_of
 from service.simulation.home import SimulatedHome
 from service.simulation.replay import Replay
+from service.simulation.tank import Tank
 from tests.benchmarks import _savings_homes as homes
 from tests.benchmarks import forecast
 from tests.benchmarks._savings_rules import RULES, FixedRule, bound
@@ -89,8 +91,18 @@ def stretches(*, long: bool) -> list[Lived]:
     return found
 
 
-def live(case: homes.Case, strategy: str, *, long: bool = False, brief: bool = True) -> Row:
-    """Live one home by one strategy; "ours" may carry a comfort setting: "ours, thrifty"."""
+def live(
+    case: homes.Case,
+    strategy: str,
+    *,
+    long: bool = False,
+    brief: bool = True,
+    tank_of: Callable[[HomeSettings], Tank] | None = None,
+) -> Row:
+    """Live one home by one strategy; "ours" may carry a comfort setting: "ours, thrifty".
+
+    ``tank_of`` makes another cylinder than our own model for each stretch.
+    """
     comfort = strategy.partition(", ")[2] or "balanced"
     settings = homes.settings(case, comfort, brief=brief)
     price_at, sky = homes.price_at(case, settings), homes.weather(case)
@@ -108,7 +120,8 @@ def live(case: homes.Case, strategy: str, *, long: bool = False, brief: bool = T
             row.kwh += times * electricity_kwh
             row.wanted_l40 += times * float(drawn[:, 1].sum())
             continue
-        home = home_of(settings, homes.taps(case.household, begin, until), sky, begin)
+        tank = tank_of(settings) if tank_of is not None else None
+        home = home_of(settings, homes.taps(case.household, begin, until), sky, begin, tank)
         driver: Replay | FixedRule
         if strategy in RULES:
             driver = FixedRule(strategy, settings, home, price_at, homes.NIGHT_H)
@@ -134,6 +147,7 @@ def live(case: homes.Case, strategy: str, *, long: bool = False, brief: bool = T
             setattr(row, name, getattr(row, name) + times * gained[name])
         if isinstance(driver, Replay):
             memory = driver.state
+        home.tank.close()
     return row
 
 

@@ -1,7 +1,8 @@
-"""Days of a stratified tank, simulated by a package we did not write (see simulate.py).
+"""A stratified tank simulated by a package we did not write, in days that are kept and live.
 
-``truth.npz`` holds them; ``python -m tests.published.independent`` makes it again, in an
-environment of its own because that package needs an older numpy.
+``truth.npz`` holds days of it (see simulate.py); ``python -m tests.published.independent`` makes
+them again, in an environment of its own because that package needs an older numpy. tank.py is the
+same tank as a simulated home's cylinder.
 """
 
 from __future__ import annotations
@@ -93,3 +94,16 @@ def simulate(*arguments: str) -> str:
         text=True,
     )
     return done.stdout
+
+
+def tank_command() -> list[str]:
+    """The command that runs tank.py, for ``service.simulation.tank.StrangerTank``."""
+    return [str(environment()), str(HERE / "tank.py")]
+
+
+def about_tank() -> dict[str, Any]:
+    """How the tank of tank.py is made: package, nodes, step_s."""
+    told = [*tank_command(), "--about"]
+    done = subprocess.run(told, check=True, stdout=subprocess.PIPE, text=True)
+    made: dict[str, Any] = json.loads(done.stdout)
+    return made
