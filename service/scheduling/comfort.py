@@ -2,8 +2,8 @@
 
 A plan weighs money against the chance of lukewarm water, so missing water needs a price. Nobody
 can name one, but everybody knows how often it may happen. Having one litre more costs its
-standing loss until the next use takes it, and what it costs to make it at a usual hour rather
-than the cheapest, when it would be made if it were not needed. The newsvendor rule (Arrow, Harris,
+standing loss through a day, and what it costs to make it at a usual hour rather than the
+cheapest, when it would be made if it were not needed. The newsvendor rule (Arrow, Harris,
 Marschak 1951) has it as long as ``chance of needing it x loss by missing it`` exceeds that cost;
 what is missed needn't be heated, so the loss is the price less the heat. Turned around, a
 household that accepts lukewarm water on ``times`` days a year gives the price
@@ -19,7 +19,6 @@ from service.cylinder.water import heat_kwh
 from service.scheduling.types import Store
 
 DAYS_PER_YEAR = 365.0
-HELD_DAYS = 1.0 / 3.0  # what is not used in the evening is used in the morning
 
 
 class Comfort(StrEnum):
@@ -65,7 +64,7 @@ def shortage_price(
     loss_kwh = store.loss_w_per_k * max(store.set_c - store.ambient_c, 0.0) * 24.0 / 1000.0
     lost_per_day = min(loss_kwh / (store.capacity_l40 * per_l40), 1.0)
     usual = max(heat_price_per_kwh, 0.0)
-    holding = usual * per_l40 * max(lost_per_day, 0.02) * HELD_DAYS
+    holding = usual * per_l40 * max(lost_per_day, 0.02)
     if cheapest_heat_price_per_kwh is not None:
         holding += max(usual - max(cheapest_heat_price_per_kwh, 0.0), 0.0) * per_l40
     heat = max(dearest_heat_price_per_kwh, 0.0) * per_l40

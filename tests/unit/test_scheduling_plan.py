@@ -417,9 +417,8 @@ def test_comfort_is_a_price_that_rises_with_care() -> None:
     assert prices == sorted(prices)
     assert comfort.shortage_price("balanced", store, 0.1, 0.3) == prices[1]
     # By hand: 1.5 W/K x 35 K x 24 h = 1.26 kWh of 10.4 kWh a day, so 12.1 % of a litre's 0.0346
-    # kWh at 0.1 each day, of which a third goes by until the next use; twelve times in 365 days.
-    # Beside it the heat at its dearest.
-    having = 0.1214 * 0.1 * 0.0346 / 3
+    # kWh at 0.1 each day; twelve times in 365 days. Beside it the heat at its dearest.
+    having = 0.1214 * 0.1 * 0.0346
     assert prices[1] == pytest.approx(0.3 * 0.0346 + 365 / 12 * having, rel=0.01)
     # Made at a usual hour it costs 0.04 more a kWh than at the cheapest.
     spread = comfort.shortage_price("balanced", store, 0.1, 0.3, 0.06) - prices[1]
