@@ -181,19 +181,17 @@ def _moved(
     cold_c = min(max(s.state.belief.cold_c, 0.0), WARMEST_COLD_C)
     heat_w = arrived_j / seconds
     lease = next((x for x in s.state.book.leases.values() if x.source == source.name), None)
-    outlet_c = s.reach_c(source)
-    if lease is not None and lease.set_c is not None:
-        outlet_c = min(outlet_c, lease.set_c)
-    flow_c = observe.first_fresh(s.plant, s.fresh, Quantity.HEAT_PUMP_FLOW_TEMPERATURE)
-    pump = s.settings.wiring.heat_pump
-    if flow_c is not None and pump is not None:
-        outlet_c = min(outlet_c, flow_c - pump.approach_k)
+    outlet_c = s.plant.returned_c(
+        None if lease is None else lease.set_c,
+        observe.first_fresh(s.plant, s.fresh, Quantity.OUTDOOR_TEMPERATURE),
+        observe.first_fresh(s.plant, s.fresh, Quantity.HEAT_PUMP_FLOW_TEMPERATURE),
+    )
     drive = model.Drive(
         cold_c=cold_c,
         ambient_c=s.settings.wiring.cylinder.ambient_c,
         draw_l_per_min=min(drawn_l / seconds * 60.0, 100.0),
     )
-    if heat_w > 0 and outlet_c > cold_c:
+    if heat_w > 0 and outlet_c is not None and outlet_c > cold_c:
         if source.layout is Layout.PLATE:
             drive = replace(drive, plate=model.PlateCharge(heat_w, outlet_c))
         else:

@@ -108,6 +108,30 @@ class Plant:
         flow_c = min(self.set_c + wiring.approach_k, wiring.flow_limit_c)
         return self.remembered(f"duty/{outdoor}", lambda: pump.at(outdoor, flow_c))
 
+    def reach_c(self, source: SourcePlant, outdoor_c: float | None) -> float:
+        """The hottest water a source can make now: a heat pump's falls with the outdoor air."""
+        wiring, pump = self.settings.wiring.heat_pump, self.heat_map
+        if source.name != "heat_pump" or wiring is None or pump is None or outdoor_c is None:
+            return source.limit_c
+        return min(source.limit_c, pump.flow_limit_c(outdoor_c) - wiring.approach_k)
+
+    def returned_c(
+        self, set_c: float | None, outdoor_c: float | None, flow_c: float | None
+    ) -> float | None:
+        """What the heat pump returns to the store when asked for ``set_c``, degC; None without one.
+
+        As far as it gets, and no hotter than its measured flow less the exchanger's approach.
+        """
+        source, wiring = self.sources.get("heat_pump"), self.settings.wiring.heat_pump
+        if source is None or wiring is None:
+            return None
+        bounds = [self.reach_c(source, outdoor_c)]
+        if set_c is not None:
+            bounds.append(set_c)
+        if flow_c is not None:
+            bounds.append(flow_c - wiring.approach_k)
+        return min(bounds)
+
     @property
     def tenth_l40(self) -> float:
         """Litres at 40 degC in one tenth."""

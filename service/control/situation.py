@@ -128,14 +128,9 @@ class Situation:
         return float(self.estimate.profile_c[min(int(level * LAYERS), LAYERS - 1)])
 
     def reach_c(self, source: SourcePlant) -> float:
-        """The hottest water the source can make now: a heat pump's falls with the outdoor air."""
-        pump, heat_map = self.settings.wiring.heat_pump, self.plant.heat_map
-        if source.name != "heat_pump" or pump is None or heat_map is None:
-            return source.limit_c
+        """The hottest water the source can make now."""
         outdoor_c = observe.first_fresh(self.plant, self.fresh, Quantity.OUTDOOR_TEMPERATURE)
-        if outdoor_c is None:
-            return source.limit_c
-        return min(source.limit_c, heat_map.flow_limit_c(outdoor_c) - pump.approach_k)
+        return self.plant.reach_c(source, outdoor_c)
 
     def full(self, source: SourcePlant, set_c: float) -> bool:
         """Whether the source can add nothing below ``set_c`` where it reaches."""

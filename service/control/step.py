@@ -361,17 +361,16 @@ def _heat(
 
 
 def _returned_c(state: State, plant: Plant, fresh: dict[str, float]) -> float | None:
-    """What the heat pump returns to the store while we run it: its set, as far as it gets."""
+    """What the heat pump returns to the store while we run it; None while nobody asks."""
     leases = state.book.leases.values()
     lease = next((x for x in leases if x.source == "heat_pump" and x.action == "run"), None)
-    pump = plant.settings.wiring.heat_pump
-    if lease is None or pump is None or plant.heat_map is None:
+    if lease is None:
         return None
-    set_c = plant.set_c if lease.set_c is None else lease.set_c
-    outdoor_c = observe.first_fresh(plant, fresh, Quantity.OUTDOOR_TEMPERATURE)
-    if outdoor_c is None:
-        return set_c
-    return min(set_c, plant.heat_map.flow_limit_c(outdoor_c) - pump.approach_k)
+    return plant.returned_c(
+        plant.set_c if lease.set_c is None else lease.set_c,
+        observe.first_fresh(plant, fresh, Quantity.OUTDOOR_TEMPERATURE),
+        observe.first_fresh(plant, fresh, Quantity.HEAT_PUMP_FLOW_TEMPERATURE),
+    )
 
 
 def _source_heat(
