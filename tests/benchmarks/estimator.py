@@ -19,13 +19,13 @@ Floats = NDArray[np.float64]
 
 
 def run(*, long: bool = False) -> Result:
-    """Every number of probes over all final days; ``long`` adds two more draws of the noise."""
+    """Every number of probes over all unseen days; ``long`` adds two more draws of the noise."""
     figures: list[Figure] = []
     seeds = (101, 102, 103) if long else (101,)
     for probes in PROBES:
         parts = [
             follow(case, probes, seed, flow_error)
-            for case in cases("final")
+            for case in cases("unseen")
             for seed, flow_error in zip(seeds, (0.02, -0.02, 0.02), strict=False)
         ]
         error, straight, held, tenth = (
@@ -57,8 +57,8 @@ def run(*, long: bool = False) -> Result:
             "V40 of the true profile for a cold inlet of 10 degC, every five minutes",
         ),
         {
-            "cases": [case.name for case in cases("final")],
-            "days": sum(len(case.days) for case in cases("final")),
+            "cases": [case.name for case in cases("unseen")],
+            "days": sum(len(case.days) for case in cases("unseen")),
             "seeds": list(seeds),
         },
     )

@@ -55,7 +55,7 @@ def about() -> dict[str, Any]:
 
 @cache
 def cases(role: str) -> tuple[Case, ...]:
-    """The cases of one role: ``calibration``, ``tuning`` or ``final``."""
+    """The cases of one role: ``calibration``, ``tuning``, ``final`` or ``unseen``."""
     found = []
     with np.load(TRUTH) as stored:
         for name, facts in about()["cases"].items():
