@@ -105,7 +105,7 @@ class Plant:
         if wiring is None or pump is None:
             return None
         outdoor = round(outdoor_c)
-        flow_c = min(self.set_c + wiring.approach_k, wiring.flow_limit_c)
+        flow_c = min(self.set_c + wiring.approach_k, pump.flow_limit_c(outdoor))
         return self.remembered(f"duty/{outdoor}", lambda: pump.at(outdoor, flow_c))
 
     def reach_c(self, source: SourcePlant, outdoor_c: float | None) -> float:
