@@ -102,13 +102,16 @@ class Home(RuleBasedStateMachine):
 
     @initialize(
         form=st.sampled_from(["on_off", "set_temperature"]),
+        rests=st.booleans(),
         valve=st.booleans(),
         interval=st.sampled_from([1.0, 7.0]),
     )
-    def begin(self, form: str, valve: bool, interval: float) -> None:
+    def begin(self, form: str, rests: bool, valve: bool, interval: float) -> None:
         wired = control_plant.wiring()
         if form == "set_temperature":
             wired["actuators"][0] |= {"form": form, "run": "{set_c}"}
+            if rests:
+                wired["actuators"][0] |= {"rest_c": 30}
         self.changes = {"actuators": wired["actuators"]}
         if not valve:
             self.changes["cylinder"] = {"mixing_valve_c": None}
@@ -346,7 +349,7 @@ TestNever = Home.TestCase
 def test_the_model_goes_where_it_matters() -> None:
     """A scripted walk through the places a random one seldom meets, with the same checks."""
     home = Home()
-    home.begin("on_off", True, 7.0)
+    home.begin("on_off", False, True, 7.0)
     seen: set[str] = set()
     whole = home._step
 
@@ -366,7 +369,7 @@ def test_the_model_goes_where_it_matters() -> None:
 
 def test_a_hold_that_the_records_lost_and_a_restart_in_it() -> None:
     home = Home()
-    home.begin("on_off", True, 7.0)
+    home.begin("on_off", False, True, 7.0)
 
     def run() -> None:
         home._step(broker_connected=True)
