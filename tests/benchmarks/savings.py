@@ -216,8 +216,8 @@ def tasks(households: Iterable[int]) -> list[tuple[homes.Case, str]]:
     def place(task: tuple[homes.Case, str]) -> tuple[int, str, int]:
         case, strategy = task
         turn = everyone.index(case.household) + homes.TARIFFS.index(case.tariff)
-        later = 2 * strategy.startswith(f"{OURS}, ") + 3 * (strategy in (TOLD, MEAN))
-        later += case.household in homes.HABITLESS
+        later = strategy.startswith(f"{OURS}, ") + 3 * (strategy in (TOLD, MEAN))
+        later += 2 * (case.household in homes.HABITLESS)
         return later, case.climate, turn % len(homes.TARIFFS)
 
     return sorted(found, key=place)
