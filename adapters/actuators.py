@@ -68,9 +68,9 @@ def messages(actuator: Actuator, command: Command) -> tuple[Outgoing, ...]:
     """The messages of one command, in the order to be published.
 
     ``block`` is a release for actuators that don't know it, and writes a low set temperature where
-    one is agreed. A release, too, is a run that lacks a figure its
-    payload names, or has one that cannot be: a guess would move hot plant, and an error here
-    would keep the release of other plant from going out. It is logged.
+    one is agreed. A release, too, is what lacks a figure its payload names, or has one that cannot
+    be: a guess would move hot plant, and an error here would keep the release of other plant from
+    going out. It is logged.
     """
     if actuator.form is Form.TERMINALS:
         return _terminals(actuator, command)

@@ -33,7 +33,6 @@ SURE_SD = 2.0  # the first profile is taken so many deviations colder than belie
 LONGEST_S = 86_400.0  # after a day of losses and draws the account is begun anew
 BUSY_AT_MOST_S = 900.0  # power seen at the end of a longer stretch says nothing of all of it
 BY_READING = frozenset(("open_circuit", "silent", "jumping"))
-MILD_C = 7.0  # outdoors, where nothing measures it
 WARMEST_COLD_C = 35.0
 KWH_PER_LK = 1.15e-3
 USED_W = 50.0
@@ -143,8 +142,7 @@ def _disturbed(s: Situation) -> bool:
 
 def duty(s: Situation) -> Duty | None:
     """What the heat pump usually does at this outdoor temperature; None without one."""
-    outdoor = observe.first_fresh(s.plant, s.fresh, Quantity.OUTDOOR_TEMPERATURE)
-    return s.plant.duty(MILD_C if outdoor is None else outdoor)
+    return s.plant.duty(observe.first_fresh(s.plant, s.fresh, Quantity.OUTDOOR_TEMPERATURE))
 
 
 def _made_w(s: Situation, source: SourcePlant) -> float | None:
@@ -180,7 +178,7 @@ def _moved(
         return water
     cold_c = min(max(s.state.belief.cold_c, 0.0), WARMEST_COLD_C)
     heat_w = arrived_j / seconds
-    lease = next((x for x in s.state.book.leases.values() if x.source == source.name), None)
+    lease = s.state.book.run_of(source.name)
     outlet_c = s.plant.returned_c(
         None if lease is None else lease.set_c,
         observe.first_fresh(s.plant, s.fresh, Quantity.OUTDOOR_TEMPERATURE),

@@ -23,6 +23,7 @@ CEILING_BELOW_THERMOSTAT_K = 2.0
 DISINFECTION_BELOW_CEILING_K = 1.0  # room for what a heater still gives when it is released
 DISINFECTION_MARGIN_K = 1.5  # heated this much beyond, so that the probe holds its temperature
 LAYERS = 40
+MILD_C = 7.0  # outdoors
 
 T = TypeVar("T")
 
@@ -99,12 +100,15 @@ class Plant:
         wiring = self.settings.wiring.heat_pump
         return None if wiring is None else heat_pump(wiring)
 
-    def duty(self, outdoor_c: float) -> Duty | None:
-        """What the heat pump does while it charges at this outdoor temperature; None without."""
+    def duty(self, outdoor_c: float | None) -> Duty | None:
+        """What the heat pump does while it charges at this outdoor temperature; None without one.
+
+        A mild day is taken where nothing measures it.
+        """
         wiring, pump = self.settings.wiring.heat_pump, self.heat_map
         if wiring is None or pump is None:
             return None
-        outdoor = round(outdoor_c)
+        outdoor = round(MILD_C if outdoor_c is None else outdoor_c)
         flow_c = min(self.set_c + wiring.approach_k, pump.flow_limit_c(outdoor))
         return self.remembered(f"duty/{outdoor}", lambda: pump.at(outdoor, flow_c))
 

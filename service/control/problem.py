@@ -67,12 +67,8 @@ def build(a: PlanArguments) -> Problem:
     )
     if not sources:
         raise ValueError("no heat source is commanded by an actuator, so nothing can be planned")
-    per_heat = [
-        s.electricity_w / s.heat_w * np.maximum(prices.import_per_kwh, 0.0) for s in sources
-    ]
-    usual = float(np.mean(np.min(per_heat, axis=0)))
-    dearest = float(np.max(np.min(per_heat, axis=0)))
-    cheapest = float(np.min([_with_surplus(s, prices) for s in sources]))
+    bought = np.min([_heat_price(s, prices, np.zeros(n)) for s in sources], axis=0)
+    cheapest = np.min([_heat_price(s, prices, prices.surplus_w) for s in sources])
     reachable_c = max(float(s.store_c.max()) for s in sources)
     limits = Limits(
         highest_l40=plant.litres(t.highest_tenths),
@@ -96,13 +92,15 @@ def build(a: PlanArguments) -> Problem:
         store=store,
         now=a.state_now,
         limits=limits,
-        shortage_price_per_l40=comfort.shortage_price(t.comfort, store, usual, dearest, cheapest),
+        shortage_price_per_l40=comfort.shortage_price(
+            t.comfort, store, float(bought.mean()), float(bought.max()), float(cheapest)
+        ),
     )
 
 
-def _with_surplus(source: Source, prices: Prices) -> Floats:
+def _heat_price(source: Source, prices: Prices, surplus_w: Floats) -> Floats:
     """Money per kWh of heat in each slot, as far as surplus covers the source, shape (n,)."""
-    own = np.minimum(prices.surplus_w / np.maximum(source.electricity_w, 1e-9), 1.0)
+    own = np.minimum(surplus_w / np.maximum(source.electricity_w, 1e-9), 1.0)
     price = own * prices.export_per_kwh + (1.0 - own) * np.maximum(prices.import_per_kwh, 0.0)
     paid: Floats = source.electricity_w / source.heat_w * price
     return paid

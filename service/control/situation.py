@@ -116,10 +116,7 @@ class Situation:
 
     def running(self, source: SourceName) -> bool:
         """Whether a lease runs this source."""
-        return any(
-            lease.source == source and lease.action == "run"
-            for lease in self.state.book.leases.values()
-        )
+        return self.state.book.run_of(source) is not None
 
     def layer_c(self, level: float) -> float | None:
         """The estimated temperature at a share of the volume, degC."""
@@ -222,8 +219,7 @@ class Situation:
 
         A command of this very moment has not reached the meter yet.
         """
-        leases = self.state.book.leases.values()
-        lease = next((x for x in leases if x.source == name and x.action == "run"), None)
+        lease = self.state.book.run_of(name)
         if lease is None:
             return 0.0
         metered = self.watts.get(METERED_AS[name])

@@ -136,6 +136,11 @@ class Book:
     hold_heat_kwh: float | None = None
     hold_mark_s: float = NEVER
 
+    def run_of(self, source: SourceName) -> Lease | None:
+        """The lease that runs a source now, None while nobody runs it."""
+        running = (x for x in self.leases.values() if x.source == source and x.action == "run")
+        return next(running, None)
+
 
 @dataclass(frozen=True, slots=True)
 class Hold:

@@ -41,7 +41,6 @@ LONGEST_SLEEP_S = 300.0
 LONGEST_PAUSE_S = 1800.0  # of the step, while readings keep coming
 LONGEST_LIVED_S = 6 * 3600.0  # a longer pause between steps was no life at all
 GAINS_KWH = 0.12  # in five minutes, by the probes: somebody heats the water
-MILD_C = 7.0  # outdoors, where nothing measures it
 PRICES_KEPT_S = 8 * 86_400.0
 DRAWS_KEPT = 400
 STALE = 1e9
@@ -329,9 +328,7 @@ def _heat(
     if lived_s <= 0:
         return heat, measured
     for name, source in plant.sources.items():
-        running = any(
-            lease.source == name and lease.action == "run" for lease in state.book.leases.values()
-        )
+        running = state.book.run_of(name) is not None
         outdoor = observe.first_fresh(plant, fresh, Quantity.OUTDOOR_TEMPERATURE)
         kwh, was_measured = _source_heat(
             name,
@@ -362,8 +359,7 @@ def _heat(
 
 def _returned_c(state: State, plant: Plant, fresh: dict[str, float]) -> float | None:
     """What the heat pump returns to the store while we run it; None while nobody asks."""
-    leases = state.book.leases.values()
-    lease = next((x for x in leases if x.source == "heat_pump" and x.action == "run"), None)
+    lease = state.book.run_of("heat_pump")
     if lease is None:
         return None
     return plant.returned_c(
@@ -392,7 +388,7 @@ def _source_heat(
         return 0.0, True
     if Quantity.HEAT_PUMP_HEAT in meter.kwh:
         return meter.kwh[Quantity.HEAT_PUMP_HEAT], True
-    duty = plant.duty(MILD_C if outdoor_c is None else outdoor_c)
+    duty = plant.duty(outdoor_c)
     if Quantity.HEAT_PUMP_ELECTRICITY in meter.watts and duty is not None:
         return meter.kwh[Quantity.HEAT_PUMP_ELECTRICITY] * duty.cop, False
     return (source.heat_w if duty is None else duty.heat_w) / 1000.0 * hours, False

@@ -598,11 +598,10 @@ def _probes(s: Situation) -> Iterator[Finding]:
 
 
 def _effect(s: Situation, watch: Watch, name: SourceName, source: SourcePlant) -> Iterator[Finding]:
-    run = s.state.book.runs.get(name)
-    if run is None or run.started_mark_s is None or not s.running(name):
+    run, lease = s.state.book.runs.get(name), s.state.book.run_of(name)
+    if run is None or run.started_mark_s is None or lease is None:
         return
     ran_s = s.elapsed_s - run.started_mark_s
-    lease = next(x for x in s.state.book.leases.values() if x.source == name)
     expected_w = source.electricity_w if lease.power_w is None else lease.power_w
     if lease.surplus:
         return  # what a modulating plant takes from surplus says nothing

@@ -9,9 +9,9 @@ plant's, and how much not knowing the household, shows a plan that is told the d
 The year is sampled: of each part of it (SAMPLED) one day to settle and seven that are measured
 and counted for as many weeks as the part has; the draws in between are told to the service as
 history (it is switched off for so long, and goes on from its memory). ``--long`` lives the whole
-year. Draws come from the cache of
-the forecast benchmark; rows already measured are kept in LADLE_SAVINGS_ROWS when it names a file,
-and LADLE_SAVINGS_MINUTES ends the measuring early: what is complete by then is reported.
+year. Draws come from the cache of the forecast benchmark; rows already measured are kept in
+LADLE_SAVINGS_ROWS when it names a file, and LADLE_SAVINGS_MINUTES ends the measuring early: what
+is complete by then is reported.
 """
 
 from __future__ import annotations

@@ -37,7 +37,7 @@ HOUSEHOLDS: dict[str, Household] = {
 def settings_of(kind: str, loop: bool = False) -> HomeSettings:
     """A home with a plate exchanger, a coil, or an immersion heater alone; metered throughout."""
     plain = control_plant.wiring()
-    # A counter: a replay reads its instruments when taps open and close, and sees no rate between.
+    # A counter misses nothing, however seldom it is read.
     counts = {"name": "draw", "measures": "draw_flow", "unit": "L", "place": "cold_feed"}
     plain["signals"] = [s for s in plain["signals"] if s["name"] != "draw"]
     plain["signals"] += [
