@@ -4,13 +4,12 @@ The draws come from the OpenDHW package (RWTH Aachen, MIT licence), which places
 four IEA Task 26 categories at random over a year. Nothing in them repeats from day to day, so
 habits are layered on top by moving, thinning or copying its draw-offs; no draw is invented.
 
-Seeds, sizes and habits were fixed before any forecaster was tuned. Households with an even number
-are for tuning, those with an odd number are kept for the final figures.
-
-Households from COUNT on were added later for the noticing of absences and changes alone, because
-among the first twenty too few have either: each of them has a fortnight's absence and a lasting
-change, at least four weeks apart. Their numbers are their seeds, fixed before any of them was
-generated; even and odd as above.
+Numbers are seeds, and sizes and habits follow from them alone; all were fixed before any forecaster
+was tuned on them. Numbers below 50 are for tuning: 0 to 19 by the rules of habits, 20 to 49 for the
+noticing of absences and changes, because among the first twenty too few have either (each of them
+has a fortnight's absence and a lasting change, at least four weeks apart). Odd numbers from 50 on
+are kept for the final figures, by the same rules: 51 to 69 as the first twenty, 71 to 99 as the
+thirty after them. Even numbers from 50 on are nobody's.
 
 Runs in an environment that has OpenDHW (the ``bench`` extra):
     python -m tests.benchmarks._forecast_households FOLDER
@@ -28,8 +27,8 @@ import numpy as np
 
 YEAR = 2019  # OpenDHW's year begins on Tuesday 2019-01-01
 DAYS = 365
-COUNT = 20
-FURTHER = range(COUNT, 50)  # see above
+TUNING, FURTHER_TUNING = range(20), range(20, 50)  # see above
+KEPT, FURTHER_KEPT = range(51, 70, 2), range(71, 100, 2)
 GERMAN_HOLIDAYS = (1, 109, 112, 121, 150, 161, 276, 359, 360)  # day of the year 2019
 SCHOOL_HOLIDAYS = ((1, 6), (105, 117), (182, 224), (280, 290), (357, 365))
 CHANGE_DAY = 140  # week 20
@@ -52,7 +51,7 @@ class Plan:
 
 
 def plan(number: int) -> Plan:
-    """The household with this number; odd numbers are kept for the final figures."""
+    """The household with this number."""
     rng = np.random.default_rng(7_000 + number)
     index = number // 2
     size = index % 5 + 1
@@ -60,10 +59,10 @@ def plan(number: int) -> Plan:
     school, shift, baths, absence, change = rng.random(5)
     start = int(rng.integers(60, 300))
     kind = CHANGES[int(rng.integers(3))]
-    if number in FURTHER:
+    if number in FURTHER_TUNING or number >= FURTHER_KEPT.start:
         kind, change, absence = CHANGES[index % 3], 0.0, 0.0
         start += 98 if CHANGE_DAY - 42 <= start < CHANGE_DAY + 56 else 0
-    if index == 9:  # the generator as it is
+    if index in (9, 34):  # the generator as it is
         return Plan(number, size, litres, False, False, False, -1, "")
     return Plan(
         number,
@@ -174,7 +173,7 @@ def layer_habits(
 def write(folder: Path) -> None:
     """Generate every household once into FOLDER/NN.npz, with a checksum to compare by."""
     folder.mkdir(parents=True, exist_ok=True)
-    for number in range(COUNT):
+    for number in TUNING:
         path = folder / f"{number:02d}.npz"
         if path.exists():
             continue

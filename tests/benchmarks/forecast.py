@@ -4,10 +4,10 @@ Households come from an independent generator with habits layered on top (``_for
 and rivals from ``statsforecast`` and ``lightgbm`` (``_forecast_rivals``). Both need the ``bench``
 extra, best in an environment of its own:
 
-    python -m venv /tmp/bench && /tmp/bench/bin/pip install -e '.[bench]'
-    nice /tmp/bench/bin/python -m tests.benchmarks forecast
+    python -m venv BENCH && BENCH/bin/pip install -e '.[bench]'
+    nice BENCH/bin/python -m tests.benchmarks forecast
 
-Every forecast sees the draws before its origin and nothing after it. Figures are for the odd
+Every forecast sees the draws before its origin and nothing after it. Figures are for the kept-back
 households, which no setting was tuned on. Generated households and rivals' forecasts are kept in
 LADLE_BENCH_CACHE (default: a folder in the system's temporary folder).
 """
@@ -411,8 +411,8 @@ def _timings(home: Home) -> list[Figure]:
 
 
 def run(long: bool = False) -> Result:
-    """Score the odd households (``long``: the even ones too, marked as used for tuning)."""
-    numbers = tuple(range(1, households.COUNT, 2))
+    """Score the kept-back households (``long``: those used for tuning too, marked as such)."""
+    numbers = tuple(households.KEPT)
     figures: list[Figure] = []
     notes: list[str] = []
     ratios, slot_ratios, hits = [], [], {0.95: [], 0.99: []}
@@ -504,7 +504,7 @@ def run(long: bool = False) -> Result:
     figures.append(
         at_most("excess CRPS three weeks after a change, mean", float(pairs[:, 1].mean()), 0.0)
     )
-    further = tuple(n for n in households.FURTHER if n % 2)
+    further = tuple(households.FURTHER_KEPT)
     more_pairs = np.array([after_change(load(n)) for n in further])
     figures.append(
         at_most(
@@ -543,9 +543,8 @@ def run(long: bool = False) -> Result:
         )
     figures += _timings(load(9))
     if long:
-        even = tuple(range(0, households.COUNT, 2))
         tuned = []
-        for _, ours, theirs, _ in measured(even).values():
+        for _, ours, theirs, _ in measured(tuple(households.TUNING)).values():
             loss = crps(ours.ours, ours.happened).mean((0, 1))
             tuned.append(
                 loss
