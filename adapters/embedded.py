@@ -19,11 +19,15 @@ log = logging.getLogger(__name__)
 COMMIT_EVERY_S = 2.0
 
 
+class BrokerFailed(Exception):  # noqa: N818 - it names what happened
+    """The embedded broker cannot be started; the message says why and how to mend it."""
+
+
 class EmbeddedBroker:
     """Start it, use ``port``, stop it. Only loopback clients can connect, without a password.
 
     Raises:
-        RuntimeError: on ``start``, when the package amqtt is missing or the port is taken.
+        BrokerFailed: on ``start``, when the package amqtt is missing or the port is taken.
     """
 
     def __init__(self, port: int = 0, host: str = "127.0.0.1") -> None:
@@ -40,8 +44,9 @@ class EmbeddedBroker:
         try:
             import amqtt.broker  # noqa: F401, PLC0415  an extra: only the demo needs it
         except ImportError as error:
-            raise RuntimeError(
-                "the embedded broker needs the package amqtt; install ladle[demo]"
+            raise BrokerFailed(
+                "The embedded broker needs the package amqtt, which is not installed. "
+                "'python3 -m service demo' installs it first."
             ) from error
         if self.port == 0:
             self.port = _free_port(self.host)
@@ -49,8 +54,11 @@ class EmbeddedBroker:
         self._thread.start()
         self._ready.wait(timeout_s)
         if self._failure is not None or not self._ready.is_set():
-            raise RuntimeError(
-                f"the embedded broker cannot listen on {self.host}:{self.port}: {self._failure}"
+            failed = self._failure
+            why = (failed and failed.__cause__) or failed or f"it took more than {timeout_s:g} s"
+            raise BrokerFailed(
+                f"The embedded broker cannot listen on {self.host}:{self.port}: {why}. Start it "
+                "again, and it takes another free port."
             )
 
     def stop(self, timeout_s: float = 10.0) -> None:
@@ -71,9 +79,10 @@ class EmbeddedBroker:
         try:
             asyncio.run(self._serve())
         except Exception as error:
-            self._failure = error
+            if self._ready.is_set():
+                log.error("The embedded broker ended: %s", error)
+            self._failure = error  # told by ``start``, which waits
             self._ready.set()
-            log.error("The embedded broker ended: %s", error)
 
     async def _serve(self) -> None:
         from amqtt.broker import Broker as Server  # noqa: PLC0415

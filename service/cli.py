@@ -4,6 +4,7 @@ from __future__ import annotations
 
 import logging
 import signal
+import socket
 import sys
 import threading
 import time
@@ -14,7 +15,7 @@ from typing import Annotated
 import typer
 from rich.console import Console
 
-from adapters.embedded import COMMIT_EVERY_S, EmbeddedBroker
+from adapters.embedded import COMMIT_EVERY_S, BrokerFailed, EmbeddedBroker
 from service import checking
 from service.api.access import HideTokens
 from service.assembly import Service
@@ -24,7 +25,7 @@ from service.records.errors import RecordsError
 from service.records.records import Records
 from service.settings import Http
 from service.settings_check import SettingsRefused, load
-from service.web import Web
+from service.web import CannotListen, Web, is_loopback, listen
 from service.worker import InlineWorker
 
 app = typer.Typer(
@@ -49,7 +50,7 @@ def main() -> None:
         logging.getLogger(chatty).setLevel(logging.WARNING)
     try:
         app()
-    except (SettingsRefused, RecordsError) as error:
+    except (SettingsRefused, RecordsError, CannotListen, BrokerFailed) as error:
         out.print(str(error), style="bold", markup=False)
         sys.exit(2)
 
@@ -67,23 +68,27 @@ def serve(config: Config) -> None:
         raise typer.Exit(2)
     records = Records.open(wiring.database.url)
     try:
-        _run(Service(wiring, SystemClock(), records))
+        everybody = records.tokens.none_in_force()
+        mend = f"Name another port under [http] in {config}, or 0 for a free one"
+        listening = listen(wiring.http, everybody, mend)
+        make = f"Make one with: ladle token make --config {config} --name NAME --role installer"
+        _run(Service(wiring, SystemClock(), records), listening, everybody, make)
     finally:
         records.close()
 
 
-def _run(service: Service) -> None:
-    web = Web(service)
+def _run(service: Service, listening: socket.socket, everybody: bool, make: str = "") -> None:
+    web = Web(service, listening, everybody)
     stop = threading.Event()
     for number in (signal.SIGTERM, signal.SIGINT):
         signal.signal(number, lambda *_: stop.set())
     service.start()
     web.start()
     out.print(f"Pages and API: {web.address}")
-    if web.open_on_loopback:
+    if everybody:
         out.print(
             "No token is configured: listening on loopback only, and everybody on this machine "
-            "may do everything. Make one with: ladle token make"
+            f"may do everything. {make}".rstrip()
         )
     stop.wait()
     out.print("Stopping: all plant is handed back to its own controls.")
@@ -96,7 +101,9 @@ def demo(
     folder: Annotated[
         Path | None, typer.Option(help="Where records are kept; a new one by default.")
     ] = None,
-    port: Annotated[int, typer.Option(help="Of the page; 0 picks a free one.")] = 8480,
+    port: Annotated[
+        int, typer.Option(min=0, max=65535, help="Of the page; 0 picks a free one.")
+    ] = 8480,
     speed: Annotated[float, typer.Option(min=1, max=3600, help="How fast time runs.")] = 600.0,
     household: Annotated[
         str, typer.Option(help="Which invented household: school_family or early_shift.")
@@ -113,11 +120,13 @@ def demo(
     if household not in HOUSEHOLDS:
         known = ", ".join(HOUSEHOLDS)
         raise typer.BadParameter(f"{household!r} is none of: {known}", param_hint="--household")
-    folder = folder or Path(tempfile.mkdtemp(prefix="ladle-demo-"))
+    http = Http(port=port)
+    listening = listen(http, True, "Name another with --port, or 0 for a free one")
     broker = EmbeddedBroker()
     broker.start()
+    folder = folder or Path(tempfile.mkdtemp(prefix="ladle-demo-"))
     made = demos.demo(
-        broker.wiring, folder, Http(port=port), HOUSEHOLDS[household], seed, COMMIT_EVERY_S * speed
+        broker.wiring, folder, http, HOUSEHOLDS[household], seed, COMMIT_EVERY_S * speed
     )
     records = Records.open(made.wiring.database.url)
     kept = records.load_snapshot(made.settings.wiring.id)
@@ -132,7 +141,7 @@ def demo(
     live = LiveHome(made.home(), made.settings.wiring, broker.wiring, clock)
     live.start()
     try:
-        _run(service)
+        _run(service, listening, records.tokens.none_in_force())
     finally:
         live.stop()
         records.close()
@@ -212,6 +221,11 @@ def token_make(
         records.close()
     out.print("This token is shown once; only its hash is kept:")
     out.print(secret, markup=False)
+    if not is_loopback(wiring.http.host):
+        out.print(
+            f"A Ladle that was started without any token answers on {wiring.http.host} only when "
+            "it is started again."
+        )
 
 
 @token_app.command("list")

@@ -26,7 +26,7 @@ class Health:
     last_commit_at: datetime | None
     last_plan_at: datetime | None
     refusals: dict[str, int]  # code -> count since start
-    notes: tuple[str, ...]  # codes, e.g. "no_token_loopback_only", "invented_history"
+    notes: tuple[str, ...]  # codes, e.g. "step_failing", "invented_history"
 
 
 class ChangedMeanwhile(Exception):  # noqa: N818 - it names what happened

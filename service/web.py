@@ -2,6 +2,7 @@
 
 from __future__ import annotations
 
+import errno
 import ipaddress
 import logging
 import socket
@@ -12,6 +13,7 @@ import uvicorn
 
 from service.api.app import make_app
 from service.pages.router import make_router
+from service.settings import Http
 
 if TYPE_CHECKING:
     from service.assembly import Service
@@ -29,35 +31,60 @@ def is_loopback(host: str) -> bool:
         return host == "localhost"
 
 
-class Web:
-    """The server. Without a token it listens on loopback only, whatever the file says."""
+class CannotListen(Exception):  # noqa: N818 - it names what happened
+    """Pages and API cannot be served where they should be; the message says how to mend it."""
 
-    def __init__(self, service: Service) -> None:
-        records, http = service.records, service.wiring.http
-        self.open_on_loopback = records.tokens.none_in_force()
-        host = http.host
-        if self.open_on_loopback and not is_loopback(host):
-            log.warning("No token is configured: listening on %s, not on %s", LOOPBACK, host)
-            host = LOOPBACK
-        if self.open_on_loopback:
+
+def listen(http: Http, everybody: bool, mend: str) -> socket.socket:
+    """A socket bound to where pages and API shall be; nobody is answered there yet.
+
+    Taken before anything else is begun, so that an address in use is one clear message, and
+    port 0 has a number.
+
+    Args:
+        http: the host and port wanted.
+        everybody: whether callers are served without a token; then it is loopback, whatever
+            ``http`` says.
+        mend: what a person changes to get another port, for the message.
+
+    Raises:
+        CannotListen: with where and why.
+    """
+    host = http.host
+    if everybody and not is_loopback(host):
+        log.warning("No token is configured: listening on %s, not on %s", LOOPBACK, host)
+        host = LOOPBACK
+    family = socket.AF_INET6 if ":" in host else socket.AF_INET
+    # With the protocol named, asyncio turns Nagle's algorithm off; else answers wait 40 ms.
+    listening = socket.socket(family, socket.SOCK_STREAM, socket.IPPROTO_TCP)
+    listening.setsockopt(socket.SOL_SOCKET, socket.SO_REUSEADDR, 1)
+    try:
+        listening.bind((host, http.port))
+    except OSError as error:
+        listening.close()
+        why = error.strerror or str(error)
+        if error.errno == errno.EADDRINUSE:
+            why = "another program listens there, perhaps another Ladle"
+        raise CannotListen(
+            f"Cannot serve pages and API on {host}:{http.port}: {why}. {mend}."
+        ) from (error)
+    return listening
+
+
+class Web:
+    """The server, on a socket of ``listen``."""
+
+    def __init__(self, service: Service, listening: socket.socket, everybody: bool) -> None:
+        """``everybody``: as given to ``listen``."""
+        host, port = listening.getsockname()[:2]
+        if is_loopback(host) and not is_loopback(service.wiring.http.host):
             for house in service.houses.values():
-                house.notes += ("no_token_loopback_only",)
-        app = make_app(service.houses, records, self.open_on_loopback)
-        app.include_router(make_router(service.houses, records, app.state.access))
-        # Bound here, so that a port in use is one clear message and port 0 has a number.
-        family = socket.AF_INET6 if ":" in host else socket.AF_INET
-        # With the protocol named, asyncio turns Nagle's algorithm off; else answers wait 40 ms.
-        self._socket = socket.socket(family, socket.SOCK_STREAM, socket.IPPROTO_TCP)
-        self._socket.setsockopt(socket.SOL_SOCKET, socket.SO_REUSEADDR, 1)
-        try:
-            self._socket.bind((host, http.port))
-        except OSError as error:
-            raise SystemExit(
-                f"ladle: cannot listen on {host}:{http.port} ([http] host, port): "
-                f"{error.strerror}. Choose another port, or 0 for a free one"
-            ) from error
+                house.notes += ("loopback_until_restart",)
+        app = make_app(service.houses, service.records, everybody)
+        app.include_router(make_router(service.houses, service.records, app.state.access))
+        self._socket = listening
         shown = f"[{host}]" if ":" in host else host
-        self.address = f"http://{shown}:{self._socket.getsockname()[1]}/"
+        self.address = f"http://{shown}:{port}/"
         self._server = uvicorn.Server(
             uvicorn.Config(app, log_level="warning", access_log=False, lifespan="off")
         )

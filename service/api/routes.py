@@ -202,6 +202,8 @@ def read_health(request: Request, visit: Asks) -> Response:
     """Whether readings come in, commits and plans are made; what was refused."""
     size, written = visit.records.size_bytes(), visit.records.bytes_written()
     health = schemas.HealthOut.of(visit.home, visit.house.health(), size, written)
+    if visit.caller.token_id is None:
+        health.notes.append("no_token_loopback_only")
     return tagged(request, as_json(health))
 
 

@@ -679,7 +679,11 @@ class HealthOut(BaseModel):
     last_commit_at: datetime | None
     last_plan_at: datetime | None
     refusals: dict[str, int] = Field(description="Inputs that could not be used, by code.")
-    notes: list[str]
+    notes: list[str] = Field(
+        description="How the service stands: `no_token_loopback_only` while anybody on its machine "
+        "may ask, `loopback_until_restart` until it opens to the address in its file, "
+        "`invented_history`, `step_failing`."
+    )
     database_bytes: int
     written_bytes: int = Field(description="Handed to the operating system since the start.")
 

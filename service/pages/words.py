@@ -611,6 +611,8 @@ LOSES: dict[str, str] = {
 NOTES: dict[str, str] = {
     "invented_history": "The history shown here is invented, to demonstrate Ladle. "
     "No such household exists.",
+    "loopback_until_restart": "Ladle started without an access token, so it answers on this "
+    "computer only. Make a token, then start Ladle again, to open it to the address in its file.",
     "step_failing": "The control step fails. Everything is released and the cylinder is on its own "
     "thermostats; the log says why.",
 }
@@ -760,9 +762,5 @@ def hygiene_refusal(facts: Facts, local: Local) -> str | None:
 
 
 def notes(codes: Sequence[str]) -> list[str]:
-    """How the service stands, as sentences; that no token exists stands at every page's foot."""
-    return [
-        NOTES.get(code, capital(plain(code)) + ".")
-        for code in codes
-        if code != "no_token_loopback_only"
-    ]
+    """How the service stands, as sentences."""
+    return [NOTES.get(code, capital(plain(code)) + ".") for code in codes]

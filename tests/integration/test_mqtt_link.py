@@ -15,7 +15,7 @@ from paho.mqtt.enums import CallbackAPIVersion
 from paho.mqtt.packettypes import PacketTypes
 from paho.mqtt.properties import Properties
 
-from adapters.embedded import EmbeddedBroker
+from adapters.embedded import BrokerFailed, EmbeddedBroker
 from adapters.link import Link, status_topic
 from adapters.types import LinkState, Message, Outgoing
 from adapters.wiring import Broker
@@ -442,5 +442,5 @@ def test_the_same_link_speaks_to_the_embedded_broker() -> None:
 
 
 def test_an_embedded_broker_on_a_taken_port_says_so() -> None:
-    with start() as broker, pytest.raises(RuntimeError, match=f"127.0.0.1:{broker.port}"):
+    with start() as broker, pytest.raises(BrokerFailed, match=f"127.0.0.1:{broker.port}"):
         EmbeddedBroker(broker.port).start()

@@ -1,0 +1,99 @@
+"""Where pages and API answer: taken ports, loopback without a token, a token made meanwhile."""
+
+from __future__ import annotations
+
+import socket
+import subprocess
+import sys
+from pathlib import Path
+
+import httpx
+import pytest
+
+from adapters import embedded
+from service import cli
+from tests import config_text, mosquitto
+from tests.serving import LADLE, Serving
+
+
+@pytest.fixture
+def taken() -> int:
+    """A port on which somebody else listens."""
+    with socket.socket() as somebody:
+        somebody.bind(("127.0.0.1", 0))
+        somebody.listen()
+        yield somebody.getsockname()[1]
+
+
+def _ladle(*arguments: str) -> subprocess.CompletedProcess[str]:
+    return subprocess.run(
+        [LADLE, *arguments], capture_output=True, text=True, timeout=60, check=False
+    )
+
+
+def test_a_demo_on_a_taken_port_is_one_line_and_begins_nothing(taken: int, tmp_path: Path) -> None:
+    folder = tmp_path / "demo"
+    done = _ladle("demo", "--port", str(taken), "--folder", str(folder))
+    assert done.returncode == 2
+    assert (done.stdout + done.stderr).splitlines() == [
+        f"Cannot serve pages and API on 127.0.0.1:{taken}: another program listens there, perhaps "
+        "another Ladle. Name another with --port, or 0 for a free one."
+    ]
+    assert not folder.exists()
+
+
+def test_a_port_that_cannot_be_is_refused_by_name() -> None:
+    done = _ladle("demo", "--port", "70000")
+    said = done.stdout + done.stderr
+    assert done.returncode == 2
+    assert "--port" in said
+    assert "65535" in said
+    assert "Traceback" not in said
+
+
+def test_a_demo_whose_broker_finds_no_port_is_one_line(
+    taken: int, monkeypatch: pytest.MonkeyPatch, capfd: pytest.CaptureFixture[str]
+) -> None:
+    monkeypatch.setattr(embedded, "_free_port", lambda host: taken)
+    monkeypatch.setattr(sys, "argv", ["ladle", "demo", "--port", "0"])
+    with pytest.raises(SystemExit) as ended:
+        cli.main()
+    assert ended.value.code == 2
+    said = capfd.readouterr()
+    (line,) = (said.out + said.err).splitlines()
+    assert line.startswith(f"The embedded broker cannot listen on 127.0.0.1:{taken}: ")
+    assert line.endswith("Start it again, and it takes another free port.")
+
+
+def test_a_service_on_a_taken_port_names_its_file(taken: int, tmp_path: Path) -> None:
+    config = config_text.write(tmp_path, 1883, http_port=taken)
+    done = _ladle("serve", "--config", str(config))
+    assert done.returncode == 2
+    assert f"127.0.0.1:{taken}" in done.stdout
+    assert f"under [http] in {config}" in done.stdout
+    assert "Traceback" not in done.stdout + done.stderr
+
+
+def test_what_is_said_of_loopback_follows_the_tokens(tmp_path: Path) -> None:
+    with mosquitto.start() as broker:
+        config = config_text.write(tmp_path, broker.port)
+        text = config.read_text(encoding="utf-8")
+        config.write_text(text.replace("[http]", '[http]\nhost = "0.0.0.0"'), encoding="utf-8")
+        with Serving(config) as serving:
+            assert serving.address.startswith("http://127.0.0.1:")
+            health = f"{serving.address}/api/v1/homes/home/health"
+            until_restart = "loopback_until_restart"
+            notes = httpx.get(health).json()["notes"]
+            assert notes == [until_restart, "no_token_loopback_only"]
+            made = _ladle(
+                "token", "make", "--config", str(config), "--name", "I", "--role", "reader"
+            )
+            (secret,) = (line for line in made.stdout.splitlines() if line.startswith("ladle_"))
+            assert "0.0.0.0 only when it is started again" in made.stdout
+            bearer = {"Authorization": f"Bearer {secret}"}
+            assert httpx.get(health, headers=bearer).json()["notes"] == [until_restart]
+            serving.stop()
+            serving.run()
+            health = f"{serving.address}/api/v1/homes/home/health"
+            assert serving.address.startswith("http://0.0.0.0:")
+            assert httpx.get(health, headers=bearer).json()["notes"] == []
