@@ -11,7 +11,15 @@ from typing import Annotated, Literal
 from zoneinfo import ZoneInfo, ZoneInfoNotFoundError
 
 import jmespath
-from pydantic import BaseModel, ConfigDict, Field, SecretStr, field_validator, model_validator
+from pydantic import (
+    BaseModel,
+    ConfigDict,
+    Field,
+    SecretStr,
+    ValidationInfo,
+    field_validator,
+    model_validator,
+)
 
 
 class Part(BaseModel):
@@ -254,16 +262,22 @@ class Actuator(Part):
     def _topic_is_one_topic(cls, value: str | None) -> str | None:
         return None if value is None else _one_topic(value)
 
+    @field_validator("rest_c")
+    @classmethod
+    def _rest_is_written(cls, value: float | None, info: ValidationInfo) -> float | None:
+        form = info.data.get("form")  # absent when it was refused itself
+        if value is not None and form not in (None, Form.SET_TEMPERATURE):
+            raise ValueError(
+                f"it is a set temperature, and form {form} takes none: leave it out, or use form "
+                "set_temperature"
+            )
+        return value
+
     @model_validator(mode="after")
     def _form_has_what_it_needs(self) -> Actuator:
         if self.form is Form.SET_TEMPERATURE and "{set_c}" not in self.run:
             raise ValueError(
                 "form set_temperature needs {set_c} in 'run', for example run = \"{set_c}\""
-            )
-        if self.rest_c is not None and self.form is not Form.SET_TEMPERATURE:
-            raise ValueError(
-                f"rest_c is a set temperature, and form {self.form} takes none: leave it out, or "
-                "use form set_temperature"
             )
         if self.form in (Form.TERMINALS, Form.DIVERTER) and not self.second_topic:
             raise ValueError(f"form {self.form} needs second_topic")

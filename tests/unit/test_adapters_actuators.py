@@ -168,5 +168,5 @@ def test_an_actuator_that_lacks_what_its_form_needs_is_refused(
 
 
 def test_a_rest_is_a_set_temperature() -> None:
-    with pytest.raises(ValueError, match="rest_c is a set temperature, and form on_off takes none"):
+    with pytest.raises(ValueError, match="it is a set temperature, and form on_off takes none"):
         actuator(rest_c=30)

@@ -8,6 +8,7 @@ import pytest
 import typer.main
 from pydantic import BaseModel
 
+from service.checking import findings
 from service.cli import app
 from service.control.precedence import TABLE
 from service.control.types import Wish
@@ -43,6 +44,11 @@ def test_every_command_the_readme_names_exists() -> None:
 def test_the_example_loads() -> None:
     wiring = load(EXAMPLE)
     assert wiring.homes[0].id == "home"
+
+
+def test_the_example_is_a_home_that_is_served_as_it_stands() -> None:
+    wiring = load(EXAMPLE)
+    assert [str(f) for f in findings(wiring, wiring.homes[0])] == []
 
 
 def _keys(model: type[BaseModel], seen: set[type[BaseModel]]) -> set[str]:

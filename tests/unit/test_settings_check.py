@@ -67,6 +67,24 @@ def test_a_good_file_is_the_wiring(tmp_path: Path) -> None:
     assert wiring.broker.password.get_secret_value() == "in-the-file"
 
 
+def test_a_rest_temperature_that_cannot_be_written_is_told_with_its_value(tmp_path: Path) -> None:
+    pump = """
+[[homes.actuators]]
+name = "pump"
+source = "heat_pump"
+form = "on_off"
+topic = "plant/pump/set"
+released_by = "own_timer"
+released_state = "its own control"
+rest_c = 30
+
+[homes.notify]"""
+    assert refused(tmp_path, GOOD.replace("[homes.notify]", pump)) == [
+        "homes[0].actuators[0].rest_c = 30: it is a set temperature, and form on_off takes none: "
+        "leave it out, or use form set_temperature."
+    ]
+
+
 def test_the_environment_overrides_secrets(tmp_path: Path, monkeypatch: pytest.MonkeyPatch) -> None:
     monkeypatch.setenv("LADLE_BROKER__PASSWORD", "from-outside")
     monkeypatch.setenv("LADLE_SMTP_PASSWORD", "mail-secret")
