@@ -23,9 +23,9 @@ from pydantic import (
 
 
 class Part(BaseModel):
-    """The base of all settings: frozen, and no key may be unknown."""
+    """The base of all settings: frozen, no key may be unknown, no number endless or none at all."""
 
-    model_config = ConfigDict(frozen=True, extra="forbid")
+    model_config = ConfigDict(frozen=True, extra="forbid", allow_inf_nan=False)
 
 
 class Broker(Part):

@@ -76,7 +76,7 @@ class House(Protocol):
         reason: str = "",
         version: int | None = None,
     ) -> HomeSettings:
-        """Merge ``changes`` into the tunables, check them all, store a new version.
+        """Merge ``changes`` into the tunables, check them all, store a version if they differ.
 
         ``version``: the one the caller looked at; None changes whatever is in force.
 

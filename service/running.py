@@ -164,12 +164,15 @@ class RunningHouse:
     ) -> HomeSettings:
         """Merge ``changes`` into the tunables; SettingsRefused names each key that is wrong.
 
+        What changes nothing makes no version.
         ChangedMeanwhile when another version than ``version`` is in force.
         """
         with self._turn_lock:
             if version is not None and version != self._settings.version:
                 raise ChangedMeanwhile(self._settings.version)
             tunables = changed_tunables(self._settings, changes)
+            if tunables == self._settings.tunables:
+                return self._settings  # nothing to be on record for
             refuse_misfits(self._settings, tunables)
             self._records.add_settings(self.id, tunables, author, self.now(), reason=reason)
             self._settings = self._settings_in_force(self._settings.wiring)

@@ -361,11 +361,10 @@ def make_router(houses: Mapping[str, House], records: Records, access: Door) -> 
     @router.post("/homes/{home}/settings")
     def change(request: Request, home: str, sent: Sent) -> Response:
         def deed(house: House, visitor: Visitor) -> Response:
-            changed = tuning.changes(sent, house.settings)
-            if not changed:
-                return back(home, "/settings", "unchanged")
+            before = house.settings
+            changed = tuning.changes(sent, tuning.shown_in(sent, records, before))
             try:
-                house.change(changed, visitor.name, sent.get("reason", "").strip())
+                held = house.change(changed, visitor.name, sent.get("reason", "").strip())
             except SettingsRefused as refused:
                 wrong = Refused("settings", "", str(refused), sent)
                 return show(
@@ -375,7 +374,8 @@ def make_router(houses: Mapping[str, House], records: Records, access: Door) -> 
                     lambda h, where: tuning.content(home, h, records, where, wrong),
                     422,
                 )
-            return back(home, "/settings", "changed")
+            said = "changed" if held.version != before.version else "unchanged"
+            return back(home, "/settings", said)
 
         return act(request, home, sent, True, deed)
 

@@ -197,6 +197,7 @@ def content(
     typed = refused.typed if refused else {}
     versions = records.settings_versions(home).items
     return {
+        "version": typed.get("version", settings.version),
         "lead": f"Version {settings.version} of this home's settings is in force.",
         "groups": [(g, [field_of(e, settings, refused) for e in g.entries]) for g in GROUPS],
         "bands": bands(settings.tunables, typed),
@@ -313,7 +314,7 @@ def _text(value: Any) -> str:
     if isinstance(value, (list, tuple)):
         return ", ".join(str(v) for v in value)
     if isinstance(value, float):
-        return f"{value:g}"
+        return f"{value:.12g}"
     return str(value)
 
 
@@ -343,13 +344,21 @@ def bands(tunables: Tunables, typed: Mapping[str, str]) -> list[BandRow]:
     return rows
 
 
-def changes(form: Mapping[str, str], settings: HomeSettings) -> dict[str, Any]:
+def shown_in(form: Mapping[str, str], records: Records, settings: HomeSettings) -> Tunables:
+    """The settings that a sent form was made from: its own version's, while that is on record."""
+    kept = records.settings_versions(settings.wiring.id).items
+    found = (v.tunables for v in kept if str(v.version) == form.get("version"))
+    return next(found, settings.tunables)
+
+
+def changes(form: Mapping[str, str], shown: Tunables) -> dict[str, Any]:
     """What a sent form changes, nested like the tunables; an empty field means none.
 
+    Measured against what the form showed, so that a page left open takes nobody's change back.
     Values stay as typed where they are not numbers: the settings' own check refuses them with
     its own words.
     """
-    present = settings.tunables.model_dump(mode="json")
+    present = shown.model_dump(mode="json")
     changed: dict[str, Any] = {}
     for group in GROUPS:
         for entry in group.entries:

@@ -500,10 +500,18 @@ class FakeHouse:
                 return replace(wish, ended_at=NOW, ended_by=author)
         raise KeyError(override_id)
 
-    def change(self, changes: Mapping[str, Any], author: str, reason: str = "") -> HomeSettings:
+    def change(
+        self,
+        changes: Mapping[str, Any],
+        author: str,
+        reason: str = "",
+        version: int | None = None,
+    ) -> HomeSettings:
         from service.settings_check import changed_tunables
 
         tunables = changed_tunables(self.settings, changes)
+        if tunables == self.settings.tunables:
+            return self.settings
         self.asked.append(("change", dict(changes)))
         self.settings = HomeSettings(
             wiring=self.settings.wiring, tunables=tunables, version=self.settings.version + 1
@@ -529,10 +537,11 @@ def fill(records: Records, events: list[Draw], houses: Mapping[str, FakeHouse]) 
         records.store("mill-lane", outputs(decision=decision))
     for home, house in houses.items():
         wiring = house.settings.wiring
-        records.add_settings(home, wiring.first, "configuration file", NOW - timedelta(days=40))
+        less = wiring.first.model_copy(update={"reserve_tenths": 1})
+        records.add_settings(home, less, "configuration file", NOW - timedelta(days=40))
         records.add_settings(
             home,
-            wiring.first.model_copy(update={"reserve_tenths": 3}),
+            wiring.first,
             "Ines, installer",
             NOW - timedelta(days=12),
             reason="Baby is coming",

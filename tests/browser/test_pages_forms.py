@@ -143,6 +143,26 @@ def test_settings_are_stored_as_a_version_with_author_and_reason(page: Page, sit
     assert "nothing was stored" in (page.get_by_role("status").text_content() or "")
 
 
+def test_a_settings_page_left_open_takes_nobodys_change_back(browser: Browser, site: Site):
+    house = site.houses["mill-lane"]
+    context = browser.new_context(java_script_enabled=False)
+    early, late = context.new_page(), context.new_page()
+    for page in (early, late):
+        page.goto(f"{site.url}/homes/mill-lane/settings")
+    late.get_by_label("Horizon").fill("36")
+    late.get_by_role("button", name="Store as a new version").click()
+    early.get_by_label("People who live here").fill("3.5")
+    early.get_by_role("button", name="Store as a new version").click()
+    assert "new version" in (early.get_by_role("status").text_content() or "")
+    assert (house.settings.tunables.horizon_h, house.settings.tunables.occupants) == (36, 3.5)
+    stored = house.settings.version
+    early.go_back()
+    early.get_by_role("button", name="Store as a new version").click()
+    assert "nothing was stored" in (early.get_by_role("status").text_content() or "")
+    assert house.settings.version == stored
+    context.close()
+
+
 def test_wrong_settings_are_refused_beside_their_field(plain: Page, site: Site):
     plain.goto(f"{site.url}/homes/mill-lane/settings")
     was = site.houses["mill-lane"].settings

@@ -54,7 +54,7 @@ def test_limits_are_those_of_the_settings():
 
 
 def test_an_untouched_form_changes_nothing():
-    assert tuning.changes(sent(), SETTINGS) == {}
+    assert tuning.changes(sent(), SETTINGS.tunables) == {}
 
 
 @pytest.mark.parametrize(
@@ -72,20 +72,20 @@ def test_an_untouched_form_changes_nothing():
     ],
 )
 def test_one_changed_field_is_one_change(key: str, value: str, wanted: dict[str, object]):
-    changes = tuning.changes({**sent(), key: value}, SETTINGS)
+    changes = tuning.changes({**sent(), key: value}, SETTINGS.tunables)
     assert changes == wanted
     changed = changed_tunables(SETTINGS, changes)
     assert changed != SETTINGS.tunables
 
 
 def test_price_bands_are_changed_added_and_taken_away():
-    dearer = tuning.changes({**sent(), "band-0-import_per_kwh": "0.2"}, SETTINGS)
+    dearer = tuning.changes({**sent(), "band-0-import_per_kwh": "0.2"}, SETTINGS.tunables)
     assert changed_tunables(SETTINGS, dearer).tariff.bands[0].import_per_kwh == 0.2
-    fewer = tuning.changes({**sent(), "band-0-import_per_kwh": ""}, SETTINGS)
+    fewer = tuning.changes({**sent(), "band-0-import_per_kwh": ""}, SETTINGS.tunables)
     assert len(changed_tunables(SETTINGS, fewer).tariff.bands) == 2
     more = {**sent(), "band-3-import_per_kwh": "0.1", "band-3-from_time": "12:00"}
     del more["band-3-day-6"]
-    bands = changed_tunables(SETTINGS, tuning.changes(more, SETTINGS)).tariff.bands
+    bands = changed_tunables(SETTINGS, tuning.changes(more, SETTINGS.tunables)).tariff.bands
     assert bands[3].from_time == "12:00"
     assert bands[3].weekdays == (0, 1, 2, 3, 4, 5)
 
@@ -93,7 +93,7 @@ def test_price_bands_are_changed_added_and_taken_away():
 def test_what_is_refused_stands_beside_its_field_and_keeps_what_was_typed():
     form = {**sent(), "learning.window_weeks": "500", "occupants": "many"}
     with pytest.raises(SettingsRefused) as refused:
-        changed_tunables(SETTINGS, tuning.changes(form, SETTINGS))
+        changed_tunables(SETTINGS, tuning.changes(form, SETTINGS.tunables))
     wrong = Refused("settings", "", str(refused.value), form)
     window = tuning.field_of(entry("learning.window_weeks"), SETTINGS, wrong)
     assert window.value == "500"

@@ -91,3 +91,11 @@ def test_each_place_and_kind_of_refusal_is_logged_once_with_what_came(
     assert "probe_2: expected a number; got '47,5'" in said[1]
     assert house.health().refusals == {"not_a_number": 3}
     records.close()
+
+
+def test_a_change_that_changes_nothing_makes_no_version(tmp_path: Path) -> None:
+    house, records, _ = _house(tmp_path, [])
+    reserve = house.settings.tunables.reserve_tenths
+    assert house.change({"reserve_tenths": reserve}, "installer").version == 1
+    assert house.change({"reserve_tenths": reserve + 1}, "installer").version == 2
+    assert len(records.settings_versions(house.id).items) == 2

@@ -8,7 +8,7 @@ from typing import get_args
 import pytest
 
 from adapters.wiring import Quantity, Signal, Unit
-from service.settings import HomeSettings, Wiring
+from service.settings import HomeSettings, Tunables, Wiring
 from service.settings_check import SettingsRefused, changed_tunables, load
 
 GOOD = """
@@ -82,6 +82,23 @@ rest_c = 30
     assert refused(tmp_path, GOOD.replace("[homes.notify]", pump)) == [
         "homes[0].actuators[0].rest_c = 30: it is a set temperature, and form on_off takes none: "
         "leave it out, or use form set_temperature."
+    ]
+
+
+@pytest.mark.parametrize("number", [float("nan"), float("inf")])
+def test_a_number_that_is_none_is_refused_in_changes_and_in_the_file(
+    tmp_path: Path, number: float
+) -> None:
+    settings = HomeSettings(wiring=good(tmp_path).homes[0], tunables=Tunables())
+    for changes in (
+        {"tariff": {"bands": [{"import_per_kwh": number}]}},
+        {"power_limit_w": number},
+        {"tariff": {"carbon_price_per_kg": number}},
+    ):
+        with pytest.raises(SettingsRefused, match=f"= {number}: expected a finite number"):
+            changed_tunables(settings, changes)
+    assert refused(tmp_path, GOOD.replace("volume_l = 300", f"volume_l = {number}")) == [
+        f"homes[0].cylinder.volume_l = {number}: expected a finite number."
     ]
 
 
