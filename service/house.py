@@ -11,6 +11,7 @@ from dataclasses import dataclass
 from datetime import datetime
 from typing import Any, Protocol
 
+from service.control.state import Lease
 from service.control.types import Override, View
 from service.settings import HomeSettings
 
@@ -51,6 +52,10 @@ class House(Protocol):
 
     def now(self) -> datetime:
         """The home's clock (sped up in the demo), aware UTC."""
+        ...
+
+    def leases(self) -> Mapping[str, Lease]:
+        """What is commanded now, by actuator; whatever is left out is released."""
         ...
 
     def health(self) -> Health:

@@ -24,7 +24,7 @@ from adapters.wiring import Quantity
 from forecasting.types import Surroundings
 from service.clock import Clock, utc
 from service.control import overrides, snapshot
-from service.control.state import VERSION, State
+from service.control.state import VERSION, Lease, State
 from service.control.step import resume, start, step
 from service.control.types import Fault, Inputs, Outputs, Override, View, Work, WorkDone
 from service.control.work import as_history
@@ -110,6 +110,10 @@ class RunningHouse:
     def now(self) -> datetime:
         """The home's clock, aware UTC."""
         return utc(self._clock.now_s())
+
+    def leases(self) -> Mapping[str, Lease]:
+        """What is commanded now, by actuator."""
+        return self._state.book.leases
 
     def health(self) -> Health:
         """How the service stands."""

@@ -143,6 +143,9 @@ def _answer(request: Request, problem: Problem, status: int, title: str) -> Resp
     return JSONResponse(body, status, headers=dict(problem.headers), media_type=MEDIA_TYPE)
 
 
+_OBJECTS = dict.fromkeys(("dict_type", "model_attributes_type"), "expected a JSON object")
+
+
 def _invalid(error: RequestValidationError) -> Problem:
     found = error.errors()
     if any(e["type"] == "json_invalid" for e in found):
@@ -157,7 +160,8 @@ def _invalid(error: RequestValidationError) -> Problem:
         elif e["type"] == "missing":
             lines.append({"where": where, "what": "is missing", "mend": "Send it."})
         else:
-            what = e["msg"].removeprefix("Value error, ")
+            what = _OBJECTS.get(e["type"]) or e["msg"].removeprefix("Value error, ")
+            what = what.replace("Input should be", "expected")
             lines.append({"where": where, "what": what, "mend": ""})
     return Problem("invalid", "; ".join(f"{x['where']}: {x['what']}" for x in lines), lines)
 

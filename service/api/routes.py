@@ -316,13 +316,19 @@ def list_settings(request: Request, visit: Asks, part: Annotated[Part, Query()])
 def change_settings(
     visit: Asks,
     change: schemas.SettingsIn,
-    if_match: Annotated[str | None, Header(alias="If-Match")] = None,
+    if_match: Annotated[
+        str | None,
+        Header(alias="If-Match", description="Needed: the ETag of the settings that were read."),
+    ] = None,
 ) -> Response:
     """Change settings; all that is wrong is told at once, and then nothing is changed."""
     visit.needs(Role.INSTALLER, "Changing settings")
     version = visit.house.settings.version
     if if_match is None:
-        raise Problem("if-match-needed", "The header If-Match is missing.")
+        raise Problem(
+            "if-match-needed",
+            "The header If-Match is missing. Read the settings and send it with their ETag.",
+        )
     try:
         if not names_tag(if_match, _settings_tag(version)):
             raise ChangedMeanwhile(version)

@@ -67,6 +67,7 @@ class DecisionRow:
 def content(home: str, house: House, records: Records, local: Local) -> dict[str, Any]:
     """What the template shows."""
     view, settings, health = house.view, house.settings, house.health()
+    leases = house.leases()
     signals = [_signal(s, view) for s in settings.wiring.signals]
     silent = [s.name for s in signals if not s.fresh]
     decisions = records.decisions(home, local.now - timedelta(hours=24), limit=12).items
@@ -97,7 +98,7 @@ def content(home: str, house: House, records: Records, local: Local) -> dict[str
                 "name": a.name,
                 "source": words.capital(words.plain(a.source)),
                 "form": words.FORMS[a.form],
-                "now": "under a lease" if view and a.name in view.running else "released",
+                "now": words.commanded(leases.get(a.name)),
                 "released_by": words.RELEASED_BY[a.released_by],
                 "released_state": a.released_state,
             }

@@ -12,10 +12,12 @@ from collections.abc import Mapping, Sequence
 from dataclasses import dataclass
 from datetime import datetime
 from string import Formatter
+from typing import Literal
 
 from adapters.types import Command
 from adapters.wiring import Form
 from service import scoring
+from service.control.state import Lease
 from service.control.supervision import BY_CODE as DETECTORS
 from service.control.types import Fault, Override, Rule, Wish
 from service.pages.local import Local, duration, figure, in_words, quantity
@@ -668,13 +670,25 @@ def decision_reason(reason: Reason, local: Local) -> str:
 
 def command(given: Command) -> str:
     """One command in words."""
-    how = {"run": "runs", "release": "is released", "block": "is asked not to run"}[given.action]
-    text = f"{given.actuator} {how}"
-    if given.action == "run" and given.set_c is not None:
-        text += f" to {figure(given.set_c, 1)}\u00a0°C"
-    if given.action == "run" and given.power_w is not None:
-        text += f" at {figure(given.power_w)} W"
-    return text
+    if given.action == "release":
+        return f"{given.actuator} is released"
+    return f"{given.actuator} {_asked(given.action, given.set_c, given.power_w)}"
+
+
+def commanded(lease: Lease | None) -> str:
+    """What an actuator is under now."""
+    return "released" if lease is None else _asked(lease.action, lease.set_c, lease.power_w)
+
+
+def _asked(action: Literal["run", "block"], set_c: float | None, power_w: float | None) -> str:
+    warm = None if set_c is None else f"{figure(set_c, 1)}\u00a0°C"
+    if action == "block":
+        return f"rests at {warm}" if warm else "is asked not to run"
+    return (
+        "runs"
+        + (f" to {warm}" if warm else "")
+        + (f" at {figure(power_w)} W" if power_w is not None else "")
+    )
 
 
 def demand_note(code: str) -> str:

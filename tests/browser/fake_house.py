@@ -17,6 +17,7 @@ import numpy as np
 
 from adapters.types import Command
 from forecasting.types import DemandForecast, SlotGrid
+from service.control.state import Lease
 from service.control.types import (
     Decision,
     Draw,
@@ -462,6 +463,10 @@ class FakeHouse:
     asked: list[tuple[str, Any]] = field(default_factory=list)
     numbers: Any = field(default_factory=lambda: itertools.count(100))
     records: Records | None = None
+    leased: dict[str, Lease] = field(default_factory=dict)
+
+    def leases(self) -> Mapping[str, Lease]:
+        return self.leased
 
     def now(self) -> datetime:
         return NOW

@@ -21,6 +21,7 @@ from service.api.access import Access
 from service.api.answers import Kept
 from service.api.app import make_app
 from service.control.overrides import check_wish
+from service.control.state import Lease
 from service.control.types import Override, View
 from service.house import ChangedMeanwhile, Health
 from service.records import Records, RecordsError, Score
@@ -68,6 +69,9 @@ class SmallHouse:
 
     def now(self) -> datetime:
         return NOW
+
+    def leases(self) -> Mapping[str, Lease]:
+        return {}
 
     def health(self) -> Health:
         return Health(NOW, True, NOW, NOW, NOW, NOW, {"out_of_range": 2}, ())
@@ -396,7 +400,10 @@ def test_settings_change_only_against_the_version_that_was_read(place: Place) ->
     held = place.near.get(f"{BASE}/settings")
     assert held.json()["settings"]["occupants"] == 2.5
     change = {"changes": {"learning": {"window_weeks": 6}}, "reason": "school has begun"}
-    problem(place.near.patch(f"{BASE}/settings", json=change), 428, "if-match-needed")
+    told = problem(place.near.patch(f"{BASE}/settings", json=change), 428, "if-match-needed")
+    assert "ETag" in told["detail"], "it says where the value comes from"
+    told = problem(place.near.patch(f"{BASE}/settings", json={"changes": []}), 422, "invalid")
+    assert told["detail"] == "body changes: expected a JSON object"
     match = {"If-Match": held.headers["etag"]}
     changed = place.near.patch(f"{BASE}/settings", json=change, headers=match)
     assert changed.status_code == 200, changed.text

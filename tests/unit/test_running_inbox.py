@@ -5,11 +5,13 @@ from typing import Any
 
 import pytest
 
-from adapters.types import Outgoing, PriceSeries, Refusal
-from adapters.wiring import Broker
+from adapters.types import Outgoing, PriceSeries, Reading, Refusal
+from adapters.wiring import Broker, Quantity
 from service import running
 from service.clock import HandClock
 from service.control.types import Inputs, Rule
+from service.pages import plant
+from service.pages.local import Local
 from service.records.errors import RecordsError
 from service.records.records import Records
 from service.running import RunningHouse, merged
@@ -99,3 +101,27 @@ def test_a_change_that_changes_nothing_makes_no_version(tmp_path: Path) -> None:
     assert house.change({"reserve_tenths": reserve}, "installer").version == 1
     assert house.change({"reserve_tenths": reserve + 1}, "installer").version == 2
     assert len(records.settings_versions(house.id).items) == 2
+
+
+def test_the_plant_page_says_what_an_actuator_is_under(tmp_path: Path) -> None:
+    house, records, clock = _house(tmp_path, [])
+    wiring = house.settings.wiring
+    place = Local(wiring.zone_info, wiring.currency, house.now())
+
+    def now() -> dict[str, str]:
+        shown = plant.content(house.id, house, records, place)["actuators"]
+        return {a["name"]: a["now"] for a in shown}
+
+    assert set(now().values()) == {"released"}
+    house.offer_link(True)
+    for _ in range(4):  # readings; learning, forecast and plan, each asked for in turn
+        at_s = clock.now_s()
+        house.offer(
+            [
+                Reading(house.id, s.name, 50.0, at_s, at_s, True, True)
+                for s in wiring.signals_of(Quantity.PROBE)
+            ]
+        )
+        house.turn()
+        clock.set(at_s + 60)
+    assert now() == {"heat_pump_hot_water": "rests at 30.0\u00a0°C", "immersion": "released"}
