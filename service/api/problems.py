@@ -143,6 +143,7 @@ def _answer(request: Request, problem: Problem, status: int, title: str) -> Resp
     return JSONResponse(body, status, headers=dict(problem.headers), media_type=MEDIA_TYPE)
 
 
+_SEND_JSON = "Send one, with the header Content-Type: application/json."
 _OBJECTS = dict.fromkeys(("dict_type", "model_attributes_type"), "expected a JSON object")
 
 
@@ -162,7 +163,8 @@ def _invalid(error: RequestValidationError) -> Problem:
         else:
             what = _OBJECTS.get(e["type"]) or e["msg"].removeprefix("Value error, ")
             what = what.replace("Input should be", "expected")
-            lines.append({"where": where, "what": what, "mend": ""})
+            mend = _SEND_JSON if e["type"] in _OBJECTS else ""
+            lines.append({"where": where, "what": what, "mend": mend})
     return Problem("invalid", "; ".join(f"{x['where']}: {x['what']}" for x in lines), lines)
 
 

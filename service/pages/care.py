@@ -17,7 +17,9 @@ def content(home: str, house: House, records: Records, local: Local) -> dict[str
     view, settings = house.view, house.settings
     known = records.faults(home).items
     seen = {
-        (k.fault.code, k.fault.subject): f"{k.acknowledged_by}, {local.moment(k.acknowledged_at)}"
+        (k.fault.code, k.fault.subject): (
+            f"{words.person(k.acknowledged_by)}, {local.moment(k.acknowledged_at)}"
+        )
         for k in known
         if k.acknowledged_by and k.acknowledged_at and k.fault.cleared_at is None
     }

@@ -426,7 +426,7 @@ def _told(versions: Sequence[SettingsVersion], local: Local) -> Iterator[dict[st
         now = version.tunables.model_dump(mode="json")
         yield {
             "version": version.version,
-            "author": version.author,
+            "author": words.capital(words.person(version.author)),
             "when": local.moment(version.effective_from),
             "reason": version.reason,
             "changed": list(_differences(before.tunables.model_dump(mode="json"), now))

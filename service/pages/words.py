@@ -138,6 +138,11 @@ class FaultWords:
     acknowledged: str | None = None
 
 
+AUTHORS = {
+    "local": "somebody at this computer",
+    "mqtt": "an MQTT message",
+    "calendar": "the calendar",
+}
 _SOURCES = {"heat_pump": "heat pump", "immersion": "immersion heater"}
 
 
@@ -160,6 +165,8 @@ def fact(name: str, value: Fact, local: Local) -> str:
     """One fact with its unit, which stands in its name."""
     if value is None:
         return "not known"
+    if name == "by":
+        return person(str(value))
     if name == "because":
         return because(str(value), local)
     if name == "waits_for":
@@ -189,6 +196,11 @@ def fact(name: str, value: Fact, local: Local) -> str:
     if isinstance(value, int) or value == int(value):
         return figure(value)
     return figure(value, 2)
+
+
+def person(author: str) -> str:
+    """Who asked or changed something, where nobody is known by a token."""
+    return AUTHORS.get(author, author)
 
 
 def because(code: str, local: Local) -> str:
@@ -336,7 +348,7 @@ def override_span(wish: Override, local: Local) -> str:
         end = f"by {local.moment(wish.until)}"
     else:
         end = f"until {local.moment(wish.until)}"
-    return f"{start}{end}, asked by {wish.author}"
+    return f"{start}{end}, asked by {person(wish.author)}"
 
 
 def caution(code: str, facts: Facts, local: Local) -> str:
