@@ -14,6 +14,8 @@ from __future__ import annotations
 from collections.abc import Sequence
 from itertools import accumulate, pairwise
 
+import numpy as np
+
 from service.cylinder.geometry import Cylinder
 from service.cylinder.segments import (
     Column,
@@ -46,6 +48,9 @@ _POLES = (
     (-1.156530750552391 - 3.5903976172328287j, -0.41599273558339966 + 0.05807729620949741j),
     (1.7785593940083673 - 6.152582688572982j, 0.011623493120874408 - 0.01763764634229661j),
 )
+_POLE = np.array(_POLES)[:, :1]
+# What the systems' solutions count for: in the temperatures after a step, and in their mean.
+_READ = 2.0 * np.array([[-p * c for p, c in _POLES], [c for _, c in _POLES]])
 
 
 def relaxed(
@@ -115,116 +120,111 @@ def _spread(
     """The column after a step, and heat lost in kJ."""
     bottom, side, top = cylinder.losses_w_per_k
     side_kw = side / (1000.0 * cylinder.volume_l)
-    loss = [side_kw * part[2] for part in column]
+    distance = [part[2] for part in column]
+    loss = [side_kw * part_l for part_l in distance]
     loss[0] += bottom / 1000.0
     loss[-1] += top / 1000.0
     capacity = capacities_kj_per_k(column)
-    distance = [part[2] for part in column]
     nominal_l = cylinder.volume_l / cylinder.segments
     if stirred is not None:
         distance[stirred] = _FINEST_SHARE * nominal_l
-    coupling = _conductance(cylinder)
-    between = [coupling / (a + b) for a, b in pairwise(distance)]
+    coupling = everywhere = _conductance(cylinder)
+    partly = []
     for square_l2, low_l, high_l in dispersed:
         kept_kj = _KJ_PER_LK * square_l2 / step_s
+        if low_l <= 0 and high_l >= cylinder.volume_l:
+            everywhere += kept_kj
+        else:
+            partly.append((kept_kj, low_l, high_l))
+    between = [everywhere / (a + b) for a, b in pairwise(distance)]
+    for kept_kj, low_l, high_l in partly:
         for k, face_l in enumerate(accumulate(distance[:-1])):
             if low_l < face_l < high_l:
                 between[k] += kept_kj / (distance[k] + distance[k + 1])
-    between.append(0.0)
-    fastest = _fastest(capacity, between, loss)
+    # The fastest rate in 1/s at which a segment alone would decay.
+    rates = zip([0.0, *between], [*between, 0.0], loss, capacity, strict=True)
+    fastest = max([(below + above + leak) / c for below, above, leak, c in rates])
     visible = coupling / (2 * nominal_l) / (4.18 * nominal_l)
-    parts = int(step_s * max(fastest / 2, visible / _VISIBLE))
-    lost_kj = 0.0
-    if parts >= _MOST_STEPS:
-        return _by_poles(column, capacity, between, loss, ambient_c, step_s)
-    for _ in range(1 + parts):
-        column, part_kj = _trapezoidal(
-            column, capacity, between, loss, ambient_c, step_s / (1 + parts)
-        )
-        lost_kj += part_kj
-    return list(column), lost_kj
-
-
-def _fastest(capacity: Sequence[float], between: Sequence[float], loss: Sequence[float]) -> float:
-    """Highest rate in 1/s at which a segment alone would decay."""
-    below = 0.0
-    rates = []
-    for g, leak, c in zip(between, loss, capacity, strict=True):
-        rates.append((below + g + leak) / c)
-        below = g
-    return max(rates)
+    parts = 1 + int(step_s * max(fastest / 2, visible / _VISIBLE))
+    excess = [part[3] - ambient_c for part in column]
+    if parts > _MOST_STEPS:
+        after, lost_kj = _by_poles(excess, capacity, between, loss, step_s)
+    else:
+        after, lost_kj = _trapezoidal(excess, capacity, between, loss, step_s, parts)
+    enthalpies = [
+        part[1] + c * (end - begin) / part[0]
+        for part, c, begin, end in zip(column, capacity, excess, after, strict=True)
+    ]
+    return segments_of([part[0] for part in column], enthalpies), lost_kj
 
 
 def _trapezoidal(
-    column: Column,
-    capacity: Sequence[float],
-    between: Sequence[float],
-    loss: Sequence[float],
-    ambient_c: float,
+    excess: list[float],
+    capacity: list[float],
+    between: list[float],
+    loss: list[float],
     step_s: float,
-) -> tuple[list[Segment], float]:
-    """One step of the trapezoidal rule: the column, and heat lost in kJ.
+    parts: int,
+) -> tuple[list[float], float]:
+    """Equal parts of a step by the trapezoidal rule: temperatures after it, heat lost in kJ.
 
-    Its first half, explicit, keeps between the extremes as long as no segment decays more than
-    twice in a step; its second, implicit, always does. What is solved for is the mean of both
-    ends, in kelvin above ambient.
+    Temperatures are in kelvin above ambient. Its first half, explicit, keeps between the
+    extremes as long as no segment decays more than twice in a step; its second, implicit,
+    always does. What is solved for is the mean of both ends.
     """
-    half_s = 0.5 * step_s
-    solved: list[tuple[float, float]] = []
-    below = share = carried = 0.0
-    for part, g, leak, c in zip(column, between, loss, capacity, strict=True):
+    half_s = 0.5 * step_s / parts
+    rows: list[tuple[float, float, float, float]] = []
+    below = share = 0.0
+    for c, g, leak in zip(capacity, [*between, 0.0], loss, strict=True):
         up = half_s * g
         pivot = 1.0 / (c + half_s * leak + below + up - below * share)
-        carried = (c * (part[3] - ambient_c) + below * carried) * pivot
         share = up * pivot
-        solved.append((carried, share))
+        rows.append((c * pivot, below * pivot, share, leak))
         below = up
-    lost = middle = 0.0
-    enthalpies = []
-    solved.reverse()
-    for (carried, share), part, leak, c in zip(
-        solved, reversed(column), reversed(loss), reversed(capacity), strict=True
-    ):
-        middle = carried + share * middle
-        lost += leak * middle
-        enthalpies.append(part[1] + 2.0 * c * (middle + ambient_c - part[3]) / part[0])
-    enthalpies.reverse()
-    return segments_of([part[0] for part in column], enthalpies), lost * step_s
+    back = rows[::-1]
+    lost = 0.0
+    for _ in range(parts):
+        carried = middle = 0.0
+        solved = []
+        for u, (held, passed, _, _) in zip(excess, rows, strict=True):
+            carried = held * u + passed * carried
+            solved.append(carried)
+        after = []
+        for (_, _, share, leak), carried, u in zip(
+            back, reversed(solved), reversed(excess), strict=True
+        ):
+            middle = carried + share * middle
+            lost += leak * middle
+            after.append(2.0 * middle - u)
+        after.reverse()
+        excess = after
+    return excess, lost * step_s / parts
 
 
 def _by_poles(
-    column: Column,
-    capacity: Sequence[float],
-    between: Sequence[float],
-    loss: Sequence[float],
-    ambient_c: float,
+    excess: list[float],
+    capacity: list[float],
+    between: list[float],
+    loss: list[float],
     step_s: float,
-) -> tuple[list[Segment], float]:
-    """One step of any length by the poles above: the column, and heat lost in kJ."""
-    excess = [part[3] - ambient_c for part in column]
-    after = [0.0] * len(excess)
-    lost = 0.0
-    for pole, weight in _POLES:
-        below, share, carried = 0.0, 0j, 0j
-        solved, passed = [], []
-        for g, leak, c, u in zip(between, loss, capacity, excess, strict=True):
-            up = step_s * g
-            pivot = 1.0 / (step_s * leak + below + up - c * pole - below * share)
-            carried = (c * u + below * carried) * pivot
-            share = up * pivot
-            solved.append(carried)
-            passed.append(share)
-            below = up
-        carried = leaked = 0j
-        k = len(solved)
-        while k:
-            k -= 1
-            carried = solved[k] + passed[k] * carried
-            after[k] -= 2.0 * (weight * pole * carried).real
-            leaked += loss[k] * carried
-        lost += 2.0 * (weight * leaked).real
-    new = [
-        segment(part[0], part[1] + c * (end - u) / part[0])
-        for part, c, end, u in zip(column, capacity, after, excess, strict=True)
-    ]
-    return new, lost * step_s
+) -> tuple[list[float], float]:
+    """One step of any length by the poles above, otherwise as ``_trapezoidal``.
+
+    The systems are small enough that solving all of them at once, full, costs less than going
+    through their diagonals one number at a time.
+    """
+    n = len(excess)
+    heat, leaks, passed = np.array(capacity), np.array(loss), step_s * np.array(between)
+    rates = np.zeros(n * n)
+    rates[1 :: n + 1] = rates[n :: n + 1] = -passed
+    diagonal = rates[:: n + 1]
+    diagonal += step_s * leaks
+    diagonal[:-1] += passed
+    diagonal[1:] += passed
+    systems = np.empty((len(_POLES), n * n), complex)
+    systems[:] = rates
+    systems[:, :: n + 1] -= _POLE * heat
+    begin = (heat * np.array(excess))[:, None]
+    solved = np.linalg.solve(systems.reshape(-1, n, n), begin)[:, :, 0]
+    after, means = (_READ @ solved).real
+    return after.tolist(), step_s * float(means @ leaks)

@@ -71,8 +71,6 @@ HIGHEST_C = 100.0  # the model knows liquid water only
 MANY_TANKS = 32
 PROBE_SPAN = 0.02  # a probe feels the mean over this share of the volume around it
 
-_NONE: Floats = np.zeros(0)
-
 # How far one undivided step may go.
 _IDLE_STEP_S = 7200.0
 _FLOW_STEP_S = 900.0
@@ -82,6 +80,7 @@ _FLOW_SHARE = 1 / 8  # of the volume that moves
 _UNEVEN_SHARE = 1 / 16  # the same while what leaves has a gradient, or what enters makes one
 _UNEVEN_STEP_S = 300.0  # as long as the top may lose its heat to water that is about to leave
 _BOTH_SHARE = 1 / 80  # the same while two flows act at once
+_CRUMB_SHARE = 0.1  # of a nominal segment: standing water under a heater is cut no finer
 _STIRRED_KJ_PER_KG = 0.1  # 25 mK: a plume's water is no more alike than that
 _DROP_SHARE = 0.02  # of a nominal segment: what fills up contracted water and is less is mixed in
 _UNTIL_WITHIN_S = 1.0
@@ -263,7 +262,7 @@ class Flows:
     drawn_l         litres that left the outlet, drawn_kg their mass
     drawn_kwh       their heat above the cold inlet
     outlet_c        their mean temperature, NaN when nothing was drawn
-    parts_l, parts_c  the plugs that left, in order, shape (k,)
+    parts           the plugs that left, in order
     usable_l        litres at ``use_c`` made from the part that was at least that hot
     colder_l        litres drawn below ``use_c``
     plate_kwh, coil_kwh, immersion_kwh  heat put in by each source
@@ -277,8 +276,7 @@ class Flows:
     drawn_l: float = 0.0
     drawn_kg: float = 0.0
     drawn_kwh: float = 0.0
-    parts_l: Floats = field(default_factory=lambda: _NONE)
-    parts_c: Floats = field(default_factory=lambda: _NONE)
+    parts: tuple[Segment, ...] = ()
     usable_l: float = 0.0
     colder_l: float = 0.0
     plate_kwh: float = 0.0
@@ -295,6 +293,16 @@ class Flows:
     stored_after_kwh: float = 0.0
     circulated_kg: float = 0.0
     stopped_by: Until | None = None
+
+    @property
+    def parts_l(self) -> Floats:
+        """Volume of each plug that left, shape (k,)."""
+        return np.array([part[2] for part in self.parts])
+
+    @property
+    def parts_c(self) -> Floats:
+        """Temperature of each plug that left, shape (k,)."""
+        return np.array([part[3] for part in self.parts])
 
     @property
     def outlet_c(self) -> float:
@@ -452,8 +460,7 @@ class _Tally:
                 colder_l += part_l
         per_litre = density_kg_per_l(drive.use_c) * (enthalpy_kj_per_kg(drive.use_c) - cold)
         return {
-            "parts_l": np.array([part[2] for part in self.parts]),
-            "parts_c": np.array([part[3] for part in self.parts]),
+            "parts": tuple(self.parts),
             "drawn_l": drawn_l,
             "drawn_kg": kg,
             "drawn_kwh": (kj - kg * cold) / KJ_PER_KWH,
@@ -650,6 +657,8 @@ def _step(cylinder: Cylinder, state: State, drive: Drive, step_s: float, tally: 
     water = refined(water, cylinder.segments, least_kg)
     stirred = None
     if heats and not moves:
+        # What expansion pushed past a heater's foot, a crumb at a time.
+        water = joined_below(water, _CRUMB_SHARE * cylinder.volume_l / cylinder.segments)
         water = without_crumbs(cylinder, water, step_s)
         stirred = _stirred(cylinder, water, drive)
     water, lost_kj = relaxed(cylinder, water, drive.ambient_c, step_s, stirred, dispersed)

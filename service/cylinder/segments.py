@@ -359,10 +359,15 @@ def refined(column: Column, nominal: int, least_kg: float = 0.0) -> Column:
     more than 5 K half of it, above 10 K a quarter, above 20 K an eighth; they double away
     from it. None gets smaller than ``least_kg``.
     """
-    jumps = [k for k, (lower, upper) in enumerate(pairwise(column)) if upper[1] - lower[1] > ALIKE]
+    piece_kg = mass_kg(column) / nominal
+    divided_kg = 1.5 * max(piece_kg / 8, least_kg)
+    jumps = [
+        k
+        for k, (lower, upper) in enumerate(pairwise(column))
+        if upper[1] - lower[1] > ALIKE and (upper[0] > divided_kg or lower[0] > divided_kg)
+    ]
     if not jumps:
         return column
-    piece_kg = mass_kg(column) / nominal
     new = list(column)
     # From the top down, so that what is still to do keeps its place.
     for k in reversed(jumps):
