@@ -348,7 +348,7 @@ def _follow(model: DrawModel, from_row: int) -> DrawModel:
         told.append(rates.blend(every, pace))
         expected = told[-1].sum(0)
         waits, present = absence.after_day(
-            waits, draws[row], expected * seen[row], float(expected.sum()), row >= TRUST_ABSENCE_D
+            waits, draws[row], expected * seen[row], row >= TRUST_ABSENCE_D
         )
         seen[row] *= present
         pace = rates.after_day(pace, every, values[:, row], seen[row])
@@ -724,13 +724,13 @@ def _at_home(
     slot = int(second[0]) // HALF_HOUR_S
     expected = _day_rates(model, today).sum(0)[0]
     recent = drawn.start_s[(drawn.start_s < now_s) & (drawn.litres_40c > 0)]
-    begin, missed = 0, model.waits.missed
+    begin, missed, away = 0, model.waits.missed, model.waits.away
     if len(recent):
         day, at = local_days(recent[-1:], model.zone)
         if day[0] >= today[0]:
-            begin, missed = int(at[0]) // HALF_HOUR_S, 0.0
+            begin, missed, away = int(at[0]) // HALF_HOUR_S, 0.0, False
     missed += float(expected[begin:slot].sum())
-    if missed <= model.waits.limit(float(expected.sum())):
+    if not away and missed <= model.waits.limit():
         return np.ones(len(grid)), False
     middle = 0.5 * (grid.start_s + grid.end_s) - now_s
     return -np.expm1(-np.maximum(middle, 0.0) / RETURN_AFTER_S), True
