@@ -23,6 +23,7 @@ from service.clock import Clock, FastClock, SystemClock, utc
 from service.records.database import restore as restore_records
 from service.records.errors import RecordsError
 from service.records.records import Records
+from service.records.tokens import Role
 from service.settings import Http
 from service.settings_check import SettingsRefused, load
 from service.web import CannotListen, Web, is_loopback, listen
@@ -178,14 +179,16 @@ def replay(
         ),
     ] = "records",
     home: Annotated[str | None, typer.Option(help="Which home; the first by default.")] = None,
-    days: Annotated[int, typer.Option(min=1, max=3660)] = 365,
-    since: Annotated[str | None, typer.Option(help="First local day, YYYY-MM-DD.")] = None,
+    days: Annotated[int, typer.Option(min=1, max=3660, help="At most so many.")] = 365,
+    since: Annotated[
+        str | None, typer.Option(help="First local day, YYYY-MM-DD; by default the first draw's.")
+    ] = None,
     tank: Annotated[
         str | None, typer.Option(help="A stranger's cylinder model: a command of JSON lines.")
     ] = None,
     seed: Annotated[int, typer.Option(help="Of invented days and weather.")] = 1,
 ) -> None:
-    """Live a stretch again with the service's own control, and say what it came to."""
+    """Live a stretch again with Ladle's own control and without it, and say what each came to."""
     from service.simulation import replaying  # noqa: PLC0415 - a replay's own needs
 
     wiring = load(config)
@@ -203,7 +206,7 @@ def replay(
 def token_make(
     config: Config,
     name: Annotated[str, typer.Option(help="Whose it is, for the trace.")],
-    role: Annotated[str, typer.Option(help="household, installer or reader.")] = "household",
+    role: Annotated[Role, typer.Option(help="What it may do.")] = Role.HOUSEHOLD,
     home: Annotated[list[str] | None, typer.Option(help="Homes it opens; all by default.")] = None,
 ) -> None:
     """Make a token and show it once."""
@@ -231,8 +234,11 @@ def token_make(
 @token_app.command("list")
 def token_list(config: Config) -> None:
     """Who holds a token."""
-    records = Records.open(load(config).database.url)
-    for token in records.tokens.all():
+    records = Records.open(load(config).database.url, make=False)
+    tokens = records.tokens.all()
+    if not tokens:
+        out.print("No token has been made.")
+    for token in tokens:
         ended = f"  ended {token.ended_at:%Y-%m-%d %H:%M}" if token.ended_at else ""
         out.print(f"{token.id}  {token.name}  {token.role}  {', '.join(token.homes)}{ended}")
     records.close()
@@ -241,7 +247,7 @@ def token_list(config: Config) -> None:
 @token_app.command("end")
 def token_end(config: Config, number: Annotated[int, typer.Argument(help="From 'list'.")]) -> None:
     """End a token at once."""
-    records = Records.open(load(config).database.url)
+    records = Records.open(load(config).database.url, make=False)
     try:
         records.tokens.end(number, "command line", utc(time.time()))
     except KeyError:
@@ -254,7 +260,7 @@ def token_end(config: Config, number: Annotated[int, typer.Argument(help="From '
 @app.command()
 def backup(config: Config, target: Annotated[Path, typer.Argument(help="The copy.")]) -> None:
     """Copy the records while the service runs; ``ladle restore`` puts a copy back."""
-    records = Records.open(load(config).database.url)
+    records = Records.open(load(config).database.url, make=False)
     size = records.backup(target)
     records.close()
     out.print(f"{target}: {size / 1e6:.1f} MB, checked.")
@@ -280,7 +286,7 @@ def export(
     wiring = load(config)
     if home not in [h.id for h in wiring.homes]:
         raise typer.BadParameter(f"no home {home!r} in {config}")
-    records = Records.open(wiring.database.url)
+    records = Records.open(wiring.database.url, make=False)
     for path in records.export_csv(home, folder):
         out.print(str(path))
     records.close()

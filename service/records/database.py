@@ -85,8 +85,10 @@ class _Here(threading.local):
 class Database:
     """One database, opened, checked and migrated. Every method may be called from any thread."""
 
-    def __init__(self, url: str) -> None:
+    def __init__(self, url: str, *, make: bool = True) -> None:
         """Open ``url`` (an SQLAlchemy URL) and bring its tables up to date.
+
+        ``make``: whether a file that is not there yet is made.
 
         Raises:
             RecordsError: when it is not ours, damaged, newer than this program or unwritable.
@@ -104,12 +106,12 @@ class Database:
         self.bytes_written = 0
         with explained(self.where):
             if self.is_sqlite:
-                self._open_file()
+                self._open_file(make)
             else:
                 self._open_server()
             self._migrate()
 
-    def _open_file(self) -> None:
+    def _open_file(self, make: bool) -> None:
         if self.url.database in (None, "", ":memory:"):
             raise RecordsError(
                 "unwritable",
@@ -118,6 +120,13 @@ class Database:
                 "Name a file, for example sqlite:///ladle-data/ladle.sqlite",
             )
         path = self.path
+        if not make and not path.exists():
+            raise RecordsError(
+                "unwritable",
+                f"there are no records yet: no file {path.absolute()}",
+                self.where,
+                "Check [database] url; a relative one leads from where ladle is started.",
+            )
         path.parent.mkdir(parents=True, exist_ok=True)
         if path.exists() and path.stat().st_size > 0:
             self._check_file(path)
@@ -299,7 +308,15 @@ def restore(url: str, source: Path) -> None:
         target.parent.mkdir(parents=True, exist_ok=True)
         try:
             shutil.copyfile(source, part)
-            Database(str(where.set(database=str(part)))).close()
+            try:
+                Database(str(where.set(database=str(part)))).close()
+            except RecordsError as error:
+                raise RecordsError(
+                    error.code,
+                    f"this is no backup that can be put back: {error.what}",
+                    str(source),
+                    "Name a file made by backup; the records are as they were.",
+                ) from error
             if target.exists():
                 with closing(sqlite3.connect(target)) as old:  # folds its log into the file
                     old.execute("PRAGMA locking_mode=EXCLUSIVE")

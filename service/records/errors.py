@@ -58,6 +58,12 @@ _SIGNS: tuple[tuple[tuple[str, ...], Code, str, str], ...] = (
         "Check that the folder exists and belongs to the user that runs the service.",
     ),
     (
+        ("no such file or directory", "is a directory", "not a directory", "file exists"),
+        "unwritable",
+        "nothing can be kept there",
+        "Name a file in a folder that can be made and written.",
+    ),
+    (
         ("connection refused", "could not translate", "connection failed", "server closed",
          "password authentication", "timeout expired", "terminating connection"),
         "unreachable",

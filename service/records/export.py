@@ -3,6 +3,7 @@
 from __future__ import annotations
 
 import csv
+import json
 from collections.abc import Iterator
 from datetime import datetime
 from pathlib import Path
@@ -56,7 +57,10 @@ _AT_ONCE = 2000
 def export_csv(database: Database, home_id: int, folder: Path) -> list[Path]:
     """Write one CSV file a table into ``folder``; the files, in order.
 
-    Times are ISO 8601 in UTC, signals go by name. Raises RecordsError when it cannot be written.
+    Times are ISO 8601 in UTC, signals go by name, what has parts is JSON.
+
+    Raises:
+        RecordsError: when it cannot be written.
     """
     written = []
     with explained(f"export to {folder}"):
@@ -108,4 +112,6 @@ def _cell(column: Column[Any], value: Any, names: dict[int, str]) -> Any:
         return names.get(value, value)
     if column.name == "measured_us":
         return from_us(value).isoformat()
+    if isinstance(value, (dict, list)):
+        return json.dumps(value)
     return value.isoformat() if isinstance(value, datetime) else value

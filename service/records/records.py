@@ -90,13 +90,15 @@ class Records:
         self._watched: dict[int, tuple[int, int]] = {}
 
     @classmethod
-    def open(cls, url: str) -> Records:
+    def open(cls, url: str, *, make: bool = True) -> Records:
         """Open an SQLAlchemy URL, check what is there, bring its tables up to date.
+
+        ``make``: whether a file that is not there yet is made.
 
         Raises:
             RecordsError: when it is damaged, another program's, newer than this, or unwritable.
         """
-        return cls(Database(url))
+        return cls(Database(url, make=make))
 
     def close(self) -> None:
         """Close the database."""

@@ -4,7 +4,7 @@ from __future__ import annotations
 
 import shlex
 import time
-from collections.abc import Iterator
+from dataclasses import dataclass, replace
 from datetime import UTC, date, datetime, timedelta
 from datetime import time as clock
 from pathlib import Path
@@ -13,16 +13,35 @@ from rich.console import Console
 from rich.progress import BarColumn, Progress, TextColumn, TimeRemainingColumn
 from rich.table import Table
 
+from adapters.types import Command
 from service.clock import utc
-from service.control.types import Draw
 from service.records.records import Records
 from service.settings import HomeSettings, HomeWiring, Wiring
 from service.simulation import money, sources
 from service.simulation.fitted import build_of, home_of
+from service.simulation.home import SimulatedHome, Stretch
 from service.simulation.household import TapDraw
-from service.simulation.replay import Replay, Report
+from service.simulation.replay import PriceAt, Replay, Report, cost_of
 from service.simulation.tank import OurTank, StrangerTank
 from service.simulation.weather import Weather
+
+
+@dataclass(frozen=True)
+class Alone:
+    """What the same days come to without Ladle: the plant's own controls, nothing commanded.
+
+    A heat pump heats to its own set temperature whenever its own sensor has fallen by its restart
+    differential; without a heat pump the immersion heater's thermostat keeps it hot at any hour.
+    Nothing is disinfected on purpose.
+    """
+
+    cost: float
+    heat_pump_kwh: float
+    immersion_kwh: float
+    starts: int
+    colder_l40: float
+    cold_draws: int
+    stored_kwh_change: float
 
 
 def replay(
@@ -34,8 +53,8 @@ def replay(
     tank: str | None,
     seed: int,
     out: Console,
-) -> Report:
-    """Replay ``days`` days of ``draws`` in ``home`` and print what they came to.
+) -> tuple[Report, Alone]:
+    """Replay at most ``days`` days of ``draws`` in ``home`` and print what they came to.
 
     Raises:
         ValueError: for draws or a day that cannot be used.
@@ -43,32 +62,40 @@ def replay(
     """
     zone = home.zone_info
     settings = HomeSettings(wiring=home, tunables=home.first)
-    first = date.fromisoformat(since) if since else datetime.now(UTC).date() - timedelta(days=days)
-    taps: Iterator[TapDraw]
+    first = None if since is None else _day(since)
     if draws == "records":
-        first, taps, settings = _recorded(wiring, home, first, since is not None, days)
+        taps, settings = _recorded(wiring, home)
     elif draws.endswith(".csv"):
-        taps = sources.from_csv(Path(draws), zone)
+        taps = list(sources.from_csv(Path(draws), zone))
     else:
-        taps = sources.from_name(draws, first, days, zone, seed)
+        first = first or datetime.now(UTC).date() - timedelta(days=days)
+        taps = list(sources.from_name(draws, first, days, zone, seed))
+    local = [utc(t.start_s).astimezone(zone).date() for t in taps]
+    first = first or min(local, default=datetime.now(UTC).date())
+    taps = [t for t, day in zip(taps, local, strict=True) if 0 <= (day - first).days < days]
+    if not taps:
+        raise sources.BadDraws(
+            f"no draw lies within {days} days from {first}; name another day with --since"
+        )
+    last = utc(taps[-1].start_s).astimezone(zone).date()
+    end_s = datetime.combine(last + timedelta(days=1), clock(), zone).timestamp()
     start_s = datetime.combine(first, clock(), zone).timestamp()
-    end_s = datetime.combine(first + timedelta(days=days), clock(), zone).timestamp()
+    price_at = money.price_at(settings, start_s, end_s)
     build = build_of(settings)
-    cylinder = StrangerTank(shlex.split(tank), build) if tank else OurTank(build)
-    lived = home_of(
-        settings,
-        (t for t in taps if start_s <= t.start_s < end_s),
-        Weather(seed=seed, latitude=home.latitude, longitude=home.longitude),
-        start_s,
-        cylinder,
-    )
+
+    def lived() -> SimulatedHome:
+        """The home at its beginning."""
+        weather = Weather(seed=seed, latitude=home.latitude, longitude=home.longitude)
+        cylinder = StrangerTank(shlex.split(tank), build) if tank else OurTank(build)
+        return home_of(settings, iter(taps), weather, start_s, cylinder)
+
     began = time.perf_counter()
-    made = Replay(settings, lived, money.price_at(settings, start_s, end_s))
+    made = Replay(settings, lived(), price_at)
     try:
         with Progress(
             TextColumn("{task.description}"), BarColumn(), TimeRemainingColumn(), console=out
         ) as bar:
-            task = bar.add_task(f"{days} days", total=end_s - start_s)
+            task = bar.add_task(f"{(last - first).days + 1} days", total=end_s - start_s)
 
             def show(at_s: float) -> None:
                 day = f"{utc(at_s).astimezone(zone):%Y-%m-%d}"
@@ -77,23 +104,31 @@ def replay(
             report = made.run(end_s, show)
             show(end_s)
     finally:
-        cylinder.close()
-    out.print(_table(report, home.currency, time.perf_counter() - began))
-    return report
+        made.home.tank.close()
+    took_s = time.perf_counter() - began
+    alone = _alone(settings, lived(), price_at, end_s)
+    out.print(_table(report, alone, home.currency))
+    out.print(_NOTE)
+    spent = ", ".join(f"{what} {s:.1f} s" for what, s in sorted(report.spent_s.items()))
+    out.print(f"Took {took_s:.1f} s for {report.steps} steps: {spent}.")
+    return report, alone
 
 
-def _recorded(
-    wiring: Wiring, home: HomeWiring, first: date, given: bool, days: int
-) -> tuple[date, Iterator[TapDraw], HomeSettings]:
-    """The recorded draws, the day they begin on, and the settings in force."""
-    records = Records.open(wiring.database.url)
+def _day(text: str) -> date:
     try:
-        since = datetime.combine(first, clock(), home.zone_info) if given else None
-        kept: list[Draw] = []
-        page = records.draws(home.id, since, limit=1000)
-        kept += page.items
+        return date.fromisoformat(text)
+    except ValueError:
+        raise ValueError(f"--since {text} is no day; write it like 2026-03-01") from None
+
+
+def _recorded(wiring: Wiring, home: HomeWiring) -> tuple[list[TapDraw], HomeSettings]:
+    """Every recorded draw, and the settings in force."""
+    records = Records.open(wiring.database.url, make=False)
+    try:
+        page = records.draws(home.id, limit=1000)
+        kept = [*page.items]
         while page.next is not None:
-            page = records.draws(home.id, since, after=page.next, limit=1000)
+            page = records.draws(home.id, after=page.next, limit=1000)
             kept += page.items
         version = records.settings(home.id)
     finally:
@@ -103,31 +138,71 @@ def _recorded(
             "no draw is recorded for this home yet; name a profile, a household or a CSV file "
             "with --draws"
         )
-    if not given:
-        first = min(d.start for d in kept).astimezone(home.zone_info).date()
     tunables = home.first if version is None else version.tunables
-    return (
-        first,
-        sources.from_records(tuple(kept), timedelta(0)),
-        HomeSettings(wiring=home, tunables=tunables),
+    taps = list(sources.from_records(tuple(kept), timedelta(0)))
+    return taps, HomeSettings(wiring=home, tunables=tunables)
+
+
+def _alone(settings: HomeSettings, home: SimulatedHome, price_at: PriceAt, until_s: float) -> Alone:
+    """Live the same days with nothing commanded."""
+    wired, cost = settings.wiring.heat_pump, 0.0
+
+    def pay(stretch: Stretch) -> None:
+        nonlocal cost
+        cost += cost_of(stretch, *price_at(stretch.from_s))
+
+    home.on_stretch = pay
+    stored_kwh = home.stored_kwh
+    if wired is not None and home.heat_pump is not None:
+        own_set_c = wired.own_set_c or settings.tunables.normal_set_c
+        home.heat_pump = replace(home.heat_pump, own_set_c=own_set_c)
+    else:
+        ever_s = until_s - home.now_s + 1.0
+        home.command("immersion", Command("", "", "run", lease_s=ever_s))
+    try:
+        home.advance(until_s)
+    finally:
+        home.tank.close()
+    return Alone(
+        cost,
+        home.pump.electricity_kwh,
+        home.element.electricity_kwh,
+        home.pump.starts + home.element.starts,
+        home.served.colder_l40,
+        home.served.cold_draws,
+        home.stored_kwh - stored_kwh,
     )
 
 
-def _table(report: Report, currency: str, took_s: float) -> Table:
-    table = Table(show_header=False, box=None)
-    colder = report.colder_l40 / report.wanted_l40 * 100 if report.wanted_l40 else 0.0
+_NOTE = (
+    "Both columns are worked out with the home of this file, in invented weather and at its own "
+    "price bands. Left alone, a heat pump heats to its own set temperature whenever its sensor "
+    "calls, an immersion heater only where there is no heat pump, and nothing is disinfected on "
+    "purpose; with Ladle, disinfections are part of the cost."
+)
+
+
+def _table(report: Report, alone: Alone, currency: str) -> Table:
+    table = Table("", "with Ladle", "left alone", box=None)
+    share = 100 / report.wanted_l40 if report.wanted_l40 else 0.0
     rows = [
-        ("days", f"{report.days:.1f}"),
-        ("hot water cost", f"{report.hot_water_cost:.2f} {currency}"),
-        ("heat pump", f"{report.heat_pump_kwh:.1f} kWh"),
-        ("immersion heater", f"{report.immersion_kwh:.1f} kWh"),
-        ("starts", f"{report.starts}"),
-        ("wanted", f"{report.wanted_l40:.0f} L at 40 °C in {report.draws} draws"),
-        ("came colder", f"{report.colder_l40:.1f} L ({colder:.2f} in 100)"),
-        ("cold draw-offs", f"{report.cold_draws}"),
-        ("took", f"{took_s:.1f} s, {report.steps} steps"),
-        *((f"  {what}", f"{s:.1f} s") for what, s in sorted(report.spent_s.items())),
+        ("days", f"{report.days:.1f}", ""),
+        ("wanted", f"{report.wanted_l40:.0f} L at 40 °C in {report.draws} draws", ""),
+        ("hot water cost", *(f"{c:.2f} {currency}" for c in (report.hot_water_cost, alone.cost))),
+        ("heat pump", f"{report.heat_pump_kwh:.1f} kWh", f"{alone.heat_pump_kwh:.1f} kWh"),
+        ("immersion heater", f"{report.immersion_kwh:.1f} kWh", f"{alone.immersion_kwh:.1f} kWh"),
+        ("starts", f"{report.starts}", f"{alone.starts}"),
+        (
+            "came colder",
+            *(f"{c:.1f} L ({c * share:.2f} in 100)" for c in (report.colder_l40, alone.colder_l40)),
+        ),
+        ("cold draw-offs", f"{report.cold_draws}", f"{alone.cold_draws}"),
+        (
+            "heat gained in the cylinder",
+            f"{report.stored_kwh_change:.1f} kWh",
+            f"{alone.stored_kwh_change:.1f} kWh",
+        ),
     ]
-    for name, value in rows:
-        table.add_row(name, value)
+    for row in rows:
+        table.add_row(*row)
     return table

@@ -3,6 +3,7 @@
 from __future__ import annotations
 
 import csv
+import json
 import random
 import sqlite3
 import threading
@@ -383,6 +384,11 @@ def test_restore_puts_a_backup_back_and_keeps_what_was_there(tmp_path: Path, url
     with pytest.raises(RecordsError) as held:
         restore(url, tmp_path / "missing.sqlite")
     assert held.value.what == "there is no such backup"
+    (tmp_path / "letter.txt").write_text("dear installer, " * 100)
+    with pytest.raises(RecordsError) as held:
+        restore(url, tmp_path / "letter.txt")
+    assert held.value.where == str(tmp_path / "letter.txt")
+    assert held.value.what.startswith("this is no backup that can be put back")
     records.close()
     restore(url, tmp_path / "b.sqlite")
     records = Records.open(url)
@@ -417,6 +423,10 @@ def test_export_writes_every_table_of_one_home(records: Records, tmp_path: Path)
         (row,) = csv.DictReader(file)
     assert row["start"] == NOW.isoformat()
     assert row["litres_40c"] == "40.0"
+    with files["decisions"].open(newline="") as file:
+        (row,) = csv.DictReader(file)
+    assert isinstance(json.loads(row["facts"]), dict)
+    assert isinstance(json.loads(row["commands"]), list)
     with files["override_trace"].open(newline="") as file:
         assert len(list(csv.DictReader(file))) == 1
 
@@ -517,3 +527,18 @@ def test_a_day_of_twelve_signals_each_ten_seconds_is_far_below_fifty_megabytes(
         )
     written = records.bytes_written() - before
     assert 0 < written * 24 < 40e6, written * 24
+
+
+def test_a_mistyped_place_is_no_empty_home(tmp_path: Path) -> None:
+    with pytest.raises(RecordsError) as missing:
+        Records.open(f"sqlite:///{tmp_path}/elsewhere/ladle.sqlite", make=False)
+    assert "there are no records yet" in missing.value.what
+    assert not (tmp_path / "elsewhere").exists()
+
+
+def test_a_place_that_is_no_folder_says_how_to_mend_it(tmp_path: Path) -> None:
+    (tmp_path / "file").write_text("")
+    with pytest.raises(RecordsError) as held:
+        Records.open(f"sqlite:///{tmp_path}/file/ladle.sqlite")
+    assert held.value.code == "unwritable"
+    assert held.value.mend == "Name a file in a folder that can be made and written."
