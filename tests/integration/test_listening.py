@@ -31,6 +31,19 @@ def _ladle(*arguments: str) -> subprocess.CompletedProcess[str]:
     )
 
 
+def make_token(config: Path, role: str) -> str:
+    """What ``ladle token make`` says."""
+    done = _ladle("token", "make", "--config", str(config), "--name", "Ines", "--role", role)
+    assert done.returncode == 0, done.stdout + done.stderr
+    return done.stdout
+
+
+def secret_in(said: str) -> str:
+    """The token itself, which stands on a line of its own."""
+    (secret,) = (line for line in said.splitlines() if line.startswith("ladle_"))
+    return secret
+
+
 def test_a_demo_on_a_taken_port_is_one_line_and_begins_nothing(taken: int, tmp_path: Path) -> None:
     folder = tmp_path / "demo"
     done = _ladle("demo", "--port", str(taken), "--folder", str(folder))
@@ -85,11 +98,9 @@ def test_what_is_said_of_loopback_follows_the_tokens(tmp_path: Path) -> None:
             until_restart = "loopback_until_restart"
             notes = httpx.get(health).json()["notes"]
             assert notes == [until_restart, "no_token_loopback_only"]
-            made = _ladle(
-                "token", "make", "--config", str(config), "--name", "I", "--role", "reader"
-            )
-            (secret,) = (line for line in made.stdout.splitlines() if line.startswith("ladle_"))
-            assert "0.0.0.0 only when it is started again" in made.stdout
+            made = make_token(config, "reader")
+            assert "0.0.0.0 only when it is started again" in made
+            secret = secret_in(made)
             bearer = {"Authorization": f"Bearer {secret}"}
             assert httpx.get(health, headers=bearer).json()["notes"] == [until_restart]
             serving.stop()
