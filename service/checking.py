@@ -72,10 +72,11 @@ def _commands(actuator: Actuator) -> str:
 
 def live(
     wiring: Wiring, seconds: float, pulse_s: float, out: Console, consent: Callable[[str], bool]
-) -> None:
+) -> bool:
     """Connect beside the service, show each signal's age and value, pulse what a person allows.
 
-    A passing connection with a name of its own: the service's queue stays untouched.
+    A passing connection with a name of its own: the service's queue stays untouched. False when
+    the broker cannot be reached.
     """
     decoder = Decoder({h.id: h.signals for h in wiring.homes})
     heard: dict[tuple[str, str], Reading] = {}
@@ -94,7 +95,7 @@ def live(
     try:
         if not link.wait_connected(10):
             out.print(link.state.trouble or "The broker does not answer.", markup=False)
-            return
+            return False
         out.print(f"Connected to {broker.host}:{broker.port}; listening for {seconds:g} s.")
         time.sleep(seconds)
         for home in wiring.homes:
@@ -105,6 +106,7 @@ def live(
         for home in wiring.homes:
             for actuator in home.actuators:
                 _pulse(link, home, actuator, pulse_s, out, consent)
+        return True
     finally:
         link.stop()
 

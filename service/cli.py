@@ -164,8 +164,8 @@ def check(
         bad |= any(f.refuses for f in checking.findings(wiring, home))
     if bad:
         raise typer.Exit(2)
-    if live:
-        checking.live(wiring, seconds, pulse_seconds, out, typer.confirm)
+    if live and not checking.live(wiring, seconds, pulse_seconds, out, typer.confirm):
+        raise typer.Exit(2)
 
 
 @app.command()

@@ -89,3 +89,11 @@ def test_live_shows_each_signal_and_pulses_on_consent_only(tmp_path: Path) -> No
             stop.set()
             thread.join()
             plant.close()
+
+
+def test_live_without_a_broker_says_so_and_fails(tmp_path: Path) -> None:
+    port = mosquitto.free_port()
+    done = _check(config_text.write(tmp_path, port), "--live", "--seconds", "1")
+    assert done.returncode == 2
+    assert f"Cannot reach the broker at 127.0.0.1:{port}" in done.stdout
+    assert "Traceback" not in done.stdout + done.stderr
