@@ -9,13 +9,16 @@ import svg
 from markupsafe import Markup
 
 from service.pages import canvas
-from service.pages.canvas import Size
+from service.pages.canvas import Anchor, Size
 from service.pages.local import figure
 
 BAND_SD = 1.645  # standard deviations on each side of a 90 % band (normal distribution)
 
 
 SIZE = Size("both", 328, 26, 8)
+LABEL_PX = 56.0  # labels of lines that stand closer would run into each other
+START: Anchor = "start"
+END: Anchor = "end"
 
 
 def profile(
@@ -28,7 +31,7 @@ def profile(
 ) -> Markup:
     """The picture; layers run from the bottom up, probes are (height, degC)."""
     left, right = SIZE.left + 12, SIZE.width - SIZE.right
-    top, bottom = 26.0, 26.0 + 270.0
+    top, bottom = 42.0, 42.0 + 270.0
     layers = np.asarray(profile_c, float)
     spread = np.asarray(profile_sd_c, float) if len(profile_sd_c) else np.zeros_like(layers)
     measured = [t for _, t in probes.values() if t is not None]
@@ -54,18 +57,14 @@ def profile(
         parts.append(canvas.words(left - 6, y(mark) + 4, figure(float(mark), 2), "axis", "end"))
     parts.append(canvas.line(left, top, left, bottom, "base"))
     parts.append(canvas.line(left, bottom, right, bottom, "base"))
-    for temperature, label, anchor in ((use_c, "use", "end"), (set_c, "set", "start")):
+    apart = abs(x(set_c) - x(use_c)) > LABEL_PX
+    for temperature, label, anchor in ((use_c, "use", END), (set_c, "set", START)):
         parts.append(canvas.line(x(temperature), top, x(temperature), bottom, "reserve"))
-        shift = -4 if anchor == "end" else 4
-        parts.append(
-            canvas.words(
-                x(temperature) + shift,
-                bottom - 8,
-                f"{label} {figure(temperature)}",
-                "note",
-                "end" if anchor == "end" else "start",
-            )
-        )
+        where: Anchor = "middle" if apart else anchor
+        if x(temperature) < left + LABEL_PX / 2:
+            where = START  # beside it stand the heights
+        said = f"{label} {figure(temperature)}"
+        parts.append(canvas.words(x(temperature), top - 6, said, "note", where))
     if layers.size:
         middle = (np.arange(layers.size) + 0.5) / layers.size * height_m
         heights = np.concatenate(([0.0], middle, [height_m]))
@@ -86,16 +85,14 @@ def profile(
             continue
         at, up = x(measured_c), y(height)
         parts.append(canvas.area([(at, up - 6), (at + 6, up), (at, up + 6), (at - 6, up)], "probe"))
-        leftwards = at > (left + right) / 2
-        parts.append(
-            canvas.words(
-                at - 11 if leftwards else at + 11,
-                up + (14 if up < top + 8 else -5),
-                f"{probe} {figure(measured_c, 1)}",
-                "value halo",
-                "end" if leftwards else "start",
-            )
-        )
+        said = f"{probe} {figure(measured_c, 1)}"
+        # Where the curve is not: hotter lies higher, so it runs from lower left to upper right.
+        if at > (left + right) / 2:
+            above = up + (14 if up < top + 20 else -5)
+            parts.append(canvas.words(at - 11, above, said, "value halo", END))
+        else:
+            below = min(up + 14, bottom - 5)
+            parts.append(canvas.words(at + 11, below, said, "value halo", START))
     parts.append(canvas.words(SIZE.left - 20, 14, "Height in m; temperature in °C", "lane"))
     return canvas.whole(
         "inside",

@@ -5,11 +5,13 @@ from __future__ import annotations
 from collections.abc import Iterator
 from contextlib import contextmanager
 from itertools import pairwise
+from pathlib import Path
 from typing import Any
 
 import pytest
 from playwright.sync_api import Browser, Page
 
+from service.pages import profile
 from tests.browser.conftest import Site
 
 PAGES = {
@@ -27,6 +29,7 @@ PAGES = {
     "settings": "/homes/mill-lane/settings",
     "sign in": "/sign-in",
 }
+SHEET = Path(profile.__file__).parent / "static" / "ladle.css"
 WITHOUT_SCRIPTS = ("household", "troubled", "plant", "settings")
 SCREENS: dict[str, dict[str, Any]] = {
     "phone, light, scripts": {
@@ -209,3 +212,41 @@ def test_pages_keep_scripts_and_frames_out(browser: Browser, site: Site):
         served = page.request.get(sheet)
         assert "immutable" in served.headers["cache-control"]
         assert page.request.get(sheet.replace("ladle.", "ladle.0")).status == 404
+
+
+OVERLAPS = """() => {
+  const found = [];
+  const labels = [...document.querySelectorAll("svg text")].map(t => [t.textContent, t.getBBox()]);
+  labels.forEach(([a, p], i) => labels.slice(i + 1).forEach(([b, q]) => {
+    const wide = Math.min(p.x + p.width, q.x + q.width) - Math.max(p.x, q.x);
+    const high = Math.min(p.y + p.height, q.y + q.height) - Math.max(p.y, q.y);
+    if (wide > 1 && high > 3) found.push(`${a} over ${b}`);
+  }));
+  const curve = document.querySelector("svg .expected");
+  const length = curve.getTotalLength();
+  for (let at = 0; at <= length; at += 1) {
+    const { x, y } = curve.getPointAtLength(at);
+    for (const [text, box] of labels)
+      if (x > box.x && x < box.x + box.width && y > box.y + 3 && y < box.y + box.height - 3)
+        found.push(`the curve runs through ${text}`);
+  }
+  return [...new Set(found)];
+}"""
+
+
+@pytest.mark.parametrize(
+    ("layers", "probes"),
+    [
+        ([12.0] * 14 + [30.0] * 4 + [47.0] * 22, [(0.15, 12.0), (0.45, 12.0), (0.8, 47.0)]),
+        ([48.0] * 2 + [61.0] * 38, [(0.45, 61.0), (1.1, 61.3), (1.45, 61.7)]),
+        ([20.0] * 20 + [45.0] * 20, [(0.05, 20.0), (1.2, 45.0)]),
+    ],
+)
+def test_no_label_of_the_profile_lies_over_another_or_the_curve(
+    browser: Browser, layers: list[float], probes: list[tuple[float, float]]
+):
+    named = {f"probe_{n}": probe for n, probe in enumerate(probes, 1)}
+    picture = profile.profile(layers, (), named, 1.5, 40.0, 52.0)
+    with opened(browser, SCREENS["phone, light, scripts"]) as (page, _):
+        page.set_content(f"<style>{SHEET.read_text(encoding='utf-8')}</style>{picture}")
+        assert page.evaluate(OVERLAPS) == []
