@@ -465,6 +465,7 @@ DEMAND_NOTES: dict[str, str] = {
     "holiday": "A public holiday is coming; it is forecast like the day it resembles.",
     "guests": "Guests are counted in.",
     "away": "Nobody is expected to be at home for part of the time.",
+    "habits_changed": "The last two weeks do not look like those before: habits seem to have changed.",
     "absence_noticed": "Hardly anything was drawn lately: the house seems empty.",
 }
 
@@ -709,8 +710,8 @@ def demand_note(code: str) -> str:
 
 
 VERDICTS: dict[str, str] = {
-    "too_early": "{days:plain} of the {needed_days:plain} days needed to judge the forecast "
-    "are over.",
+    "too_early": "The forecast can be judged after {needed_days:plain} days; days so far: "
+    "{days:plain}.",
     "too_sure": "The forecast has been too sure of itself lately: more was drawn than it thought "
     "likely. The plan keeps more in hand by itself; look at the learning window.",
     "no_better_than_last_week": "So far the forecast is no better than looking up last week: this "

@@ -200,18 +200,21 @@ def test_reasons_of_plans_are_said_by_scheduling_itself():
         assert "degC" not in said
 
 
-def test_every_loss_that_control_names_has_words():
-    source = (ROOT / "service/control/view.py").read_text()
+@pytest.mark.parametrize(
+    ("module", "table"),
+    [("service/control/view.py", words.LOSES), ("forecasting/draws.py", words.DEMAND_NOTES)],
+)
+def test_every_loss_and_every_note_of_the_forecast_has_words(module: str, table: dict[str, str]):
     named = {
         node.args[0].value
-        for node in ast.walk(ast.parse(source))
+        for node in ast.walk(ast.parse((ROOT / module).read_text()))
         if isinstance(node, ast.Call)
         and isinstance(node.func, ast.Attribute)
         and node.func.attr == "append"
         and isinstance(node.args[0], ast.Constant)
     }
     assert named
-    assert named - set(words.LOSES) == set()
+    assert named - set(table) == set()
 
 
 def test_the_cautions_say_what_the_law_and_the_trade_want_said():
