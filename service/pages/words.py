@@ -465,7 +465,8 @@ DEMAND_NOTES: dict[str, str] = {
     "holiday": "A public holiday is coming; it is forecast like the day it resembles.",
     "guests": "Guests are counted in.",
     "away": "Nobody is expected to be at home for part of the time.",
-    "habits_changed": "The last two weeks do not look like those before: habits seem to have changed.",
+    "habits_changed": "The last two weeks do not look like those before: habits seem "
+    "to have changed.",
     "absence_noticed": "Hardly anything was drawn lately: the house seems empty.",
 }
 
