@@ -7,16 +7,19 @@ from dataclasses import dataclass
 from datetime import date, datetime, time, timedelta
 from typing import Any
 
+from adapters.wiring import Quantity
 from service.control.types import Decision, Draw
 from service.house import House
 from service.pages import words
 from service.pages.local import Local, duration, figure
 from service.pages.plant import DecisionRow, decision_row
 from service.records.records import Records
+from service.settings import HomeWiring
 
 SMALL_L = 4.0  # draws below this never ran warm anyway and only hide the others
 KWH_PER_LITRE_KELVIN = 1.163e-3 * 0.992  # water between inlet and outlet, near 40 degC
 MOST = 1000  # draws or decisions of one day
+SAID_APART_K = 3.0  # a smaller fall towards the end is not worth words
 FULL_WARMTH_K = 1.0  # a draw this little below the temperature of use was not cold
 
 
@@ -50,7 +53,8 @@ def content(
     view = house.view
     inlet = view.cold_inlet_c if view and view.cold_inlet_c is not None else 10.0
     use_c = house.settings.wiring.cylinder.use_c
-    told = [tell(d, decisions, inlet, use_c, local) for d in draws]
+    shows = _shows_outlet(house.settings.wiring)
+    told = [tell(d, decisions, inlet, use_c, local, _end_c(home, records, shows, d)) for d in draws]
     cold = sum(t.cold for t in told)
     name = local.day(start)
     return {
@@ -76,25 +80,56 @@ def _lead(count: int, cold: int, day: str) -> str:
 
 
 def outlet_c(draw: Draw, inlet_c: float) -> float | None:
-    """The mean temperature of a draw-off from its heat and volume, degC; None without volume."""
-    if draw.litres <= 0:
+    """The mean temperature of a draw-off from its heat and volume, degC.
+
+    None without a volume, and for one read from the cooling of the cylinder, which is not metered.
+    """
+    if draw.litres <= 0 or draw.measured_by == "profile":
         return None
     return inlet_c + draw.kwh / (draw.litres * KWH_PER_LITRE_KELVIN)
 
 
+def _shows_outlet(wiring: HomeWiring) -> str | None:
+    """The signal that shows what leaves the cylinder: at its outlet, else the highest probe."""
+    at_outlet = wiring.signals_of(Quantity.OUTLET_TEMPERATURE)
+    probes = sorted(wiring.signals_of(Quantity.PROBE), key=lambda s: s.height_m or 0.0)
+    found = [*probes, *at_outlet]
+    return found[-1].name if found else None
+
+
+def _end_c(home: str, records: Records, signal: str | None, draw: Draw) -> float | None:
+    """How warm the water was when a draw-off ended, degC; None where no reading of then is kept."""
+    if signal is None:
+        return None
+    kept = records.stretches(home, draw.start, draw.end, signals=(signal,), limit=MOST).items
+    return kept[-1].mean if kept else None
+
+
 def tell(
-    draw: Draw, decisions: Sequence[Decision], inlet_c: float, use_c: float, local: Local
+    draw: Draw,
+    decisions: Sequence[Decision],
+    inlet_c: float,
+    use_c: float,
+    local: Local,
+    end_c: float | None,
 ) -> Told:
-    """A draw-off with the last decision before it."""
-    warmth = outlet_c(draw, inlet_c)
+    """A draw-off with the last decision before it.
+
+    ``end_c``: how warm the water was at its end, degC; one that began hot may have run cold.
+    """
+    mean_c = outlet_c(draw, inlet_c)
+    known = [c for c in (mean_c, end_c) if c is not None]
+    said = [] if mean_c is None else [f"about {figure(mean_c)}\u00a0°C"]
+    if end_c is not None and (mean_c is None or end_c < mean_c - SAID_APART_K):
+        said.append(f"{figure(end_c)}\u00a0°C at its end")
     before = next((d for d in reversed(decisions) if d.at <= draw.start), None)
     return Told(
         when=local.moment(draw.start),
         lasted=duration((draw.end - draw.start).total_seconds()),
         litres=figure(draw.litres),
         litres_40c=figure(draw.litres_40c),
-        warmth="not known" if warmth is None else f"about {figure(warmth)}\u00a0°C",
-        cold=warmth is not None and warmth < use_c - FULL_WARMTH_K,
+        warmth=", ".join(said) or "warmth not known",
+        cold=min(known, default=use_c) < use_c - FULL_WARMTH_K,
         decision=decision_row(before, local) if before else None,
         decided=duration((draw.start - before.at).total_seconds()) if before else "",
     )

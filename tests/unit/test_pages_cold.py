@@ -1,0 +1,81 @@
+"""Why was it cold? A draw-off that began hot and ran cold is found, and nothing is made up."""
+
+from __future__ import annotations
+
+from collections.abc import Iterator
+from dataclasses import replace
+from datetime import timedelta
+from pathlib import Path
+
+import pytest
+
+from adapters.types import Reading
+from service.control.types import Draw
+from service.pages import cold
+from service.pages.local import Local
+from service.records import Records
+from tests.browser import fake_house
+
+HOME = "mill-lane"
+START = fake_house.NOW - timedelta(hours=2)
+KWH_PER_LITRE_KELVIN = 4.18 / 3600.0  # specific heat of water near 40 degC, kJ/(kg K), from memory
+
+
+def shower(minutes_hot: float, minutes_cold: float, hot_c: float, cold_c: float) -> Draw:
+    """Ten litres a minute, first hot and then cold, as a flow meter on the outlet counts it."""
+    litres = 10.0 * (minutes_hot + minutes_cold)
+    inlet_c = 10.6  # as the invented home's view says
+    kwh = 10.0 * KWH_PER_LITRE_KELVIN
+    kwh *= minutes_hot * (hot_c - inlet_c) + minutes_cold * (cold_c - inlet_c)
+    end = START + timedelta(minutes=minutes_hot + minutes_cold)
+    return Draw(START, end, litres, kwh, kwh / (29.4 * KWH_PER_LITRE_KELVIN), "flow_meter")
+
+
+@pytest.fixture
+def records(tmp_path: Path) -> Iterator[Records]:
+    opened = Records.open(f"sqlite:///{tmp_path}/ladle.sqlite")
+    yield opened
+    opened.close()
+
+
+def told(records: Records, draw: Draw, top_c: tuple[float, ...] = ()) -> dict[str, object]:
+    """The page after a draw-off; ``top_c`` is what the highest probe showed, minute by minute."""
+    house = fake_house.FakeHouse(fake_house.settings("Mill Lane"), fake_house.lived_in([]))
+    readings = []
+    for minute, value in enumerate(top_c):
+        at_s = START.timestamp() + 60.0 * minute
+        for name, low_c in (("probe_top", 0.0), ("probe_low", 30.0)):
+            readings.append(Reading(HOME, name, value - low_c, at_s, at_s, True, True))
+    records.add_readings(HOME, readings)
+    records.store(HOME, replace(fake_house.outputs(), draws=(draw,)))
+    wiring = house.settings.wiring
+    local = Local(wiring.zone_info, wiring.currency, fake_house.NOW)
+    return cold.content(HOME, house, records, local, None)
+
+
+def test_a_shower_that_ran_cold_is_found_though_its_mean_was_warm(records: Records) -> None:
+    page = told(records, shower(7, 3, 50.0, 25.0), (50, 50, 50, 50, 50, 49, 46, 38, 30, 25))
+    (draw,) = page["told"]
+    assert draw.warmth == "about 43\u00a0°C, 25\u00a0°C at its end"
+    assert draw.cold
+    assert page["lead"] == "One draw-off of 1 today came colder than wanted."
+
+
+def test_a_shower_that_stayed_hot_is_left_in_peace(records: Records) -> None:
+    page = told(records, shower(10, 0, 50.0, 25.0), (50,) * 10)
+    (draw,) = page["told"]
+    assert draw.warmth == "about 50\u00a0°C"
+    assert not draw.cold
+
+
+def test_without_readings_the_mean_decides(records: Records) -> None:
+    (draw,) = told(records, shower(2, 8, 50.0, 30.0))["told"]
+    assert draw.warmth == "about 34\u00a0°C"
+    assert draw.cold
+
+
+def test_no_warmth_is_made_up_for_a_draw_that_no_meter_saw(records: Records) -> None:
+    unmetered = replace(shower(10, 0, 40.0, 25.0), measured_by="profile")
+    (draw,) = told(records, unmetered)["told"]
+    assert draw.warmth == "warmth not known"
+    assert not draw.cold
