@@ -25,8 +25,7 @@ def content(home: str, house: House, records: Records, local: Local) -> dict[str
     }
     lasting = [
         words.fault(f, local, seen.get((f.code, f.subject)))
-        for f in (view.faults if view else ())
-        if f.cleared_at is None
+        for f in words.lasting(view.faults if view else ())
     ]
     past = [words.fault(k.fault, local) for k in known if k.fault.cleared_at]
     hygiene = settings.tunables.hygiene

@@ -81,7 +81,7 @@ def content(house: House, local: Local, refused: Refused | None = None) -> dict[
     known["amount"] = amount(view)
     known["standing"] = [_standing(o, local) for o in shown_overrides(view)]
     known["holding"] = any(o.wish is Wish.HOLD for o in shown_overrides(view))
-    known["faults"] = [words.fault(f, local) for f in view.faults if f.cleared_at is None]
+    known["faults"] = [words.fault(f, local) for f in words.lasting(view.faults)]
     known["loses"] = [words.loss(code) for code in view.loses]
     plan = view.plan
     if plan is not None and len(plan.grid):

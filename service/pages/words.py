@@ -655,6 +655,13 @@ def fault(item: Fault, local: Local, acknowledged: str | None = None) -> FaultWo
     )
 
 
+def lasting(faults: Sequence[Fault]) -> list[Fault]:
+    """The faults that have not cleared, what is broken before what is only odd."""
+    return sorted(
+        (f for f in faults if f.cleared_at is None), key=lambda f: (f.severity != "fault", f.since)
+    )
+
+
 def loss(code: str) -> str:
     """What a missing instrument costs."""
     return LOSES.get(code, capital(plain(code)) + ".")

@@ -190,6 +190,13 @@ def test_wrong_settings_are_refused_beside_their_field(plain: Page, site: Site):
     assert site.houses["mill-lane"].settings == was
 
 
+def test_what_is_broken_stands_before_what_is_only_odd(plain: Page, site: Site):
+    for place in ("", "/care"):
+        plain.goto(f"{site.url}/homes/forge-cottage{place}")
+        said = plain.locator("main").text_content() or ""
+        assert said.index("was asked to heat and does not") < said.index("is stuck at one value")
+
+
 def test_a_fault_is_acknowledged_by_name(page: Page, site: Site):
     page.goto(f"{site.url}/homes/forge-cottage/care")
     count = page.get_by_role("button", name="I have seen this").count()
