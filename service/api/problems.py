@@ -143,8 +143,16 @@ def _answer(request: Request, problem: Problem, status: int, title: str) -> Resp
     return JSONResponse(body, status, headers=dict(problem.headers), media_type=MEDIA_TYPE)
 
 
-_SEND_JSON = "Send one, with the header Content-Type: application/json."
-_OBJECTS = dict.fromkeys(("dict_type", "model_attributes_type"), "expected a JSON object")
+_OBJECT = ("expected a JSON object", "Send one, with the header Content-Type: application/json.")
+_MOMENT = ("expected a moment with its offset", "Write it like 2026-03-02T12:00:00Z.")
+_PLAINLY = {  # what pydantic calls by Python's words, and how to mend it
+    "dict_type": _OBJECT,
+    "model_attributes_type": _OBJECT,
+    "datetime_from_date_parsing": _MOMENT,
+    "datetime_parsing": _MOMENT,
+    "timezone_aware": _MOMENT,
+    "int_parsing": ("expected a whole number", ""),
+}
 
 
 def _invalid(error: RequestValidationError) -> Problem:
@@ -161,9 +169,8 @@ def _invalid(error: RequestValidationError) -> Problem:
         elif e["type"] == "missing":
             lines.append({"where": where, "what": "is missing", "mend": "Send it."})
         else:
-            what = _OBJECTS.get(e["type"]) or e["msg"].removeprefix("Value error, ")
+            what, mend = _PLAINLY.get(e["type"], (e["msg"].removeprefix("Value error, "), ""))
             what = what.replace("Input should be", "expected")
-            mend = _SEND_JSON if e["type"] in _OBJECTS else ""
             lines.append({"where": where, "what": what, "mend": mend})
     return Problem("invalid", "; ".join(f"{x['where']}: {x['what']}" for x in lines), lines)
 

@@ -248,6 +248,19 @@ def test_lists_come_in_pages_that_link_to_the_next(place: Place) -> None:
     problem(foreign, 422, "invalid")
 
 
+@pytest.mark.parametrize("moment", ["yesterday", "2026-03-02T11:00:00", "2026-03-02", "x"])
+def test_a_moment_that_cannot_be_used_is_told_in_plain_words(place: Place, moment: str) -> None:
+    asked = f"{BASE}/readings?since={moment}&until=2026-03-02T13:00:00Z"
+    told = problem(place.near.get(asked), 422, "invalid")
+    assert told["errors"] == [
+        {
+            "where": "parameter since",
+            "what": "expected a moment with its offset",
+            "mend": "Write it like 2026-03-02T12:00:00Z.",
+        }
+    ]
+
+
 def test_readings_come_raw_and_thinned(place: Place) -> None:
     place.records.add_readings("home", [reading("probe_top", NOW_S + k, 50.0) for k in range(5)])
     span = "since=2026-03-02T11:00:00Z&until=2026-03-02T13:00:00%2B00:00"
