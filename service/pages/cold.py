@@ -18,6 +18,7 @@ from service.settings import HomeWiring
 
 SMALL_L = 4.0  # draws below this never ran warm anyway and only hide the others
 KWH_PER_LITRE_KELVIN = 1.163e-3 * 0.992  # water between inlet and outlet, near 40 degC
+EARLIEST = date(2000, 1, 1)  # a day before it was mistyped; calendars themselves begin in year 1
 MOST = 1000  # draws or decisions of one day
 SAID_APART_K = 3.0  # a smaller fall towards the end is not worth words
 FULL_WARMTH_K = 1.0  # a draw this little below the temperature of use was not cold
@@ -42,7 +43,7 @@ def content(
 ) -> dict[str, Any]:
     """What the template shows of one local day, today when none is named."""
     today = local.at(local.now).date()
-    day = min(day or today, today)
+    day = max(min(day or today, today), EARLIEST)
     start = datetime.combine(day, time(), local.zone)
     end = datetime.combine(day + timedelta(days=1), time(), local.zone)
     drawn = records.draws(home, start, end, limit=MOST).items

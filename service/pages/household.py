@@ -21,6 +21,7 @@ IDLE = {  # rules under which nothing of the plan is carried out
     Rule.MAINTENANCE_HOLD: "None of this is carried out while the maintenance hold lasts.",
     Rule.FAIL_SAFE: "None of this is carried out until readings can be trusted again.",
 }
+FORMS = ("exact", "guests", "away")  # the forms with fields; the rest are single buttons
 HOW_MUCH = "how_much"  # the short form's first field: a wish, or a wish and its tenths
 
 

@@ -312,9 +312,9 @@ def make_router(houses: Mapping[str, House], records: Records, access: Door) -> 
                         records.idempotency.keep(*once, kept, house.now())
                     # else the same button of the same page, pressed twice
             except WishRefused as refused:
-                wrong = Refused(
-                    sent.get("form", ""), refused.where, f"{refused.what}: {refused.mend}", sent
-                )
+                form = sent.get("form", "") if sent.get("form") in household.FORMS else ""
+                said = f"{words.capital(refused.what)}; {refused.mend}"
+                wrong = Refused(form, refused.where, said, sent)
                 return show(
                     request,
                     home,

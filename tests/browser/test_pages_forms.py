@@ -83,7 +83,11 @@ def test_a_refused_wish_says_why_and_keeps_what_was_typed(page: Page, site: Site
     page.get_by_role("button", name="Ask for it").click()
     said = page.get_by_role("alert").text_content() or ""
     assert "Not done." in said
-    assert "before it begins" in said
+    assert "It would end before it begins; send a time later" in said
+    alert = page.get_by_role("alert").bounding_box()
+    assert alert is not None
+    assert alert["y"] < 300, "it stands where somebody looks first"
+    page.get_by_role("link", name="Mend it").click()
     assert page.get_by_label("How much", exact=True).input_value() == "charge_to:9"
     assert page.get_by_label("Until when", exact=True).input_value() == "2026-11-20T06:30"
     assert page.locator("#note").input_value() == "too late"
@@ -122,6 +126,20 @@ def test_a_hold_is_set_and_only_a_person_ends_it(plain: Page, site: Site):
     assert asked(site, "the-lock")[-1][1].wish is Wish.HOLD  # type: ignore[attr-defined]
     plain.get_by_text("Maintenance hold", exact=True).click()
     assert plain.get_by_role("button", name="End the maintenance hold").is_visible()
+
+
+def test_a_hold_ended_in_another_tab_is_told_not_kept_quiet(browser: Browser, site: Site):
+    context = browser.new_context(java_script_enabled=False)
+    early, late = context.new_page(), context.new_page()
+    early.goto(f"{site.url}/homes/mill-lane")
+    early.get_by_text("Maintenance hold").click()
+    early.get_by_role("button", name="Hold everything").click()
+    late.goto(f"{site.url}/homes/mill-lane")
+    early.locator(".standing button").first.click()
+    late.locator("summary", has_text="Maintenance hold").click()
+    late.get_by_role("button", name="End the maintenance hold").click()
+    assert "There is no maintenance hold" in (late.get_by_role("alert").text_content() or "")
+    context.close()
 
 
 def test_the_same_press_twice_asks_once(plain: Page, site: Site):

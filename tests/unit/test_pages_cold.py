@@ -4,7 +4,7 @@ from __future__ import annotations
 
 from collections.abc import Iterator
 from dataclasses import replace
-from datetime import timedelta
+from datetime import date, timedelta
 from pathlib import Path
 
 import pytest
@@ -79,3 +79,11 @@ def test_no_warmth_is_made_up_for_a_draw_that_no_meter_saw(records: Records) -> 
     (draw,) = told(records, unmetered)["told"]
     assert draw.warmth == "warmth not known"
     assert not draw.cold
+
+
+def test_a_mistyped_day_is_no_error(records: Records) -> None:
+    house = fake_house.FakeHouse(fake_house.settings("Mill Lane"), fake_house.lived_in([]))
+    local = Local(house.settings.wiring.zone_info, "EUR", fake_house.NOW)
+    records.add_settings(HOME, house.settings.tunables, "configuration file", fake_house.NOW)
+    for day in (date.min, date.max):
+        assert cold.content(HOME, house, records, local, day)["told"] == []
