@@ -28,8 +28,12 @@ MOST_NARROWED = 0.5
 
 
 def factors(record: trials.Record) -> tuple[float, float]:
-    """By how much the variance of use is to be multiplied in the next six hours, and after."""
-    short, long = ((record.above + TRUST) / (record.expected + TRUST)).tolist()
+    """By how much the variance of use is to be multiplied in the next six hours, and after.
+
+    What was learned is corrected, as far as it is trusted, and never the published profile.
+    """
+    found = (record.above + TRUST) / (record.expected + TRUST)
+    short, long = (1.0 + record.weight * (found - 1.0)).tolist()
     # a day's variance is that of its first six hours and three times that of later ones
     after = long + (long - short) / 3.0
     return (

@@ -31,7 +31,7 @@ from forecasting.calendar import (
 from forecasting.slots import DayTable, large_from_litres, tabulate
 from forecasting.types import DemandForecast, DrawHistory, Floats, Household, Ints, SlotGrid, Visit
 
-VERSION = 2
+VERSION = 3
 KWH_PER_L40_K = 1.153e-3  # rho cp of water counted at 40 degC, IAPWS-95, mean over 10..40 degC
 SIZE_CLASSES = 42  # six four-hour stretches of each weekday
 SIZE_HALF_LIFE_D = 180.0

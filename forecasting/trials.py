@@ -4,16 +4,18 @@ Each day in memory is forecast for the next 3, 6, 12 and 24 hours from rates tha
 days before it, on a grid of litres coarse enough for all days to be carried along at once. Two
 things follow:
 
-- how far what is learned is trusted against the published profile. Its weight is that of the
-  better of two experts [1], begun low because the published profile needs no evidence: the
-  cumulative loss then stays close to the profile's until the household's own days have shown
-  themselves better, and not above it by more than a little afterwards;
+- how far what is learned is trusted against the published profile. What is blended of both is
+  judged like each of them, and what it has won over the profile so far is the most that a day may
+  lose again: so much weight has what is learned [1]. Days alone give it a little more with every
+  day. The cumulative loss then stays below the profile's, or a few parts in a thousand above it;
 - how much wider or narrower sums should be than the model thinks (``calibration``): the chance
   that was given to at most what then happened, for the short and for the long sums.
 
 References:
     [1] Sani, Neu, Lazaric 2014, Exploiting easy data in online optimization: a cautious start
         bounds the regret to a benchmark expert by a constant.
+    [2] T. Gneiting, A. Raftery 2007, Strictly proper scoring rules, prediction, and estimation,
+        J. American Statistical Association 102: CRPS, and that of a mixture (it is quadratic).
 """
 
 from __future__ import annotations
@@ -34,25 +36,24 @@ ROWS = 84  # trials that learning a whole history makes at about the most
 STEPS = 96  # of litres on the coarse grid
 ENOUGH = 0.1  # share of a day that must have been watched with somebody at home
 UPPER = (0.5, 2.2)  # normal scores that matter for comfort: chances of 69 to 98.6 %
-FIRST_WEIGHT = 0.01  # of what is learned, before a day has been forecast
-RATE = 4.0  # how quickly the weight follows the lead
-PROVEN_D = 20.0  # days of which so much is learned that it needs no lead to be trusted
+PROVEN_D = 45.0  # days of which so much is learned that it needs no gain to be trusted
+COSTLY = 2.0  # usual days' losses that what is learned may lose to the profile on a day of baths
+MOST_GAINED = 2.0  # days' losses, so that what was won long ago is soon lost
 _WAVE = np.complex64
 _BEGINS = np.isin(np.arange(SLOTS_PER_DAY), chain.PART_STARTS)
-SURE = 7.0  # log odds beyond which the weight goes no further, so that it can come back
 
 
 @dataclass(frozen=True)
 class Record:
     """What the trials have shown so far.
 
-    lead       days' losses by which the learned forecasts lead the published profile's
+    gained     days' losses that the blend of learned and profile has won over the profile
     loss, days mean CRPS of the profile's times days, and the days tried
     above      sum of the normal scores within UPPER, of short and of long sums, shape (2,)
     expected   what it would be if every chance had been stated rightly, shape (2,)
     """
 
-    lead: float
+    gained: float
     loss: float
     days: float
     above: Floats
@@ -66,15 +67,12 @@ class Record:
     @property
     def weight(self) -> float:
         """How far what is learned is trusted against the published profile, 0 .. 1."""
-        if not self.days:
-            return 0.0
-        odds = np.log(FIRST_WEIGHT) + RATE * self.lead + (self.days / PROVEN_D) ** 2
-        return float(1.0 / (1.0 + np.exp(-np.clip(odds, -SURE, SURE))))
+        return float(np.clip(self.gained / COSTLY + (self.days / PROVEN_D) ** 2, 0.0, 1.0))
 
     def to_plain(self) -> dict[str, Any]:
         """Plain data for JSON."""
         return {
-            "lead": self.lead,
+            "gained": self.gained,
             "loss": self.loss,
             "days": self.days,
             "above": self.above.tolist(),
@@ -85,7 +83,7 @@ class Record:
     def from_plain(cls, plain: dict[str, Any]) -> Record:
         """From ``to_plain``'s data."""
         above, expected = np.array(plain["above"]), np.array(plain["expected"])
-        return cls(plain["lead"], plain["loss"], plain["days"], above, expected)
+        return cls(plain["gained"], plain["loss"], plain["days"], above, expected)
 
 
 @dataclass(frozen=True, eq=False)
@@ -111,10 +109,9 @@ class Days:
 
 def tried(told: Told, published: Told, happened: Days, from_row: int, record: Record) -> Record:
     """The record with the trials that end in the rows from ``from_row`` on."""
-    row, origin = _which(happened, from_row)
-    if len(row) == 0:
+    end, begin = _which(happened, from_row)
+    if len(end) == 0:
         return record
-    begin = row * SLOTS_PER_DAY + origin
     total = np.concatenate([[0.0], np.cumsum(happened.litres)])
     used = np.stack([total[begin + w] - total[begin] for w in WINDOWS], axis=1)
     step_l = _step_l(happened.litres)
@@ -122,33 +119,39 @@ def tried(told: Told, published: Told, happened: Days, from_row: int, record: Re
     watched = replace(told, small=told.small * happened.seen, large=told.large * happened.seen)
     pmf = _sums(watched, happened, begin, step_l)
     reached = np.cumsum(pmf, axis=-1)
-    loss = _crps(reached, used / step_l).sum(1)
-    usual = _whole_days(published, step_l)[origin // 12]
+    usual = _whole_days(published, step_l)[begin % SLOTS_PER_DAY // 12]
     index = begin[:, None] + np.arange(SLOTS_PER_DAY)
     gap = (seen[index] < 1.0).any(1)
     if gap.any():
         usual[gap] = _plain_sums(published, index[gap] % SLOTS_PER_DAY, seen[index[gap]], step_l)
-    profile = _crps(np.cumsum(usual, axis=-1), used / step_l).sum(1)
+    stated = np.cumsum(usual, axis=-1)
+    losses = np.stack(
+        [
+            _crps(reached, used / step_l).sum(1),
+            _crps(stated, used / step_l).sum(1),
+            ((reached - stated) ** 2).sum((1, 2)),
+        ]
+    )
     score = np.clip(_normal_score(reached - 0.5 * pmf), *UPPER) - UPPER[0]
     above = _at(score, used / step_l)
-    return _added(record, row, loss * step_l, profile * step_l, above, (pmf * score).sum(-1))
+    return _added(record, end, losses * step_l, above, (pmf * score).sum(-1))
 
 
 def _which(happened: Days, from_row: int) -> tuple[Ints, Ints]:
-    """The row and half hour at which each trial begins; a trial ends in a row that is new."""
+    """The row in which each trial ends, one that is new, and the half hour it begins with."""
     new = len(happened.seen) - from_row
     whole = np.concatenate([[0.0], np.cumsum(happened.seen.ravel())])
     every = max(1, min(len(ORIGINS), int(np.ceil(new * len(ORIGINS) / ROWS))))
-    rows, origins = [], []
+    ends, begins = [], []
     for end in range(from_row, len(happened.seen)):
         for k, origin in enumerate(ORIGINS):
             begin = (end - (origin > 0)) * SLOTS_PER_DAY + origin
             if begin < 0 or (k + end) % every:
                 continue
             if whole[begin + SLOTS_PER_DAY] - whole[begin] > ENOUGH * SLOTS_PER_DAY:
-                rows.append(begin // SLOTS_PER_DAY)
-                origins.append(origin)
-    return np.array(rows, np.int64), np.array(origins, np.int64)
+                ends.append(end)
+                begins.append(begin)
+    return np.array(ends, np.int64), np.array(begins, np.int64)
 
 
 def _step_l(litres: Floats) -> float:
@@ -268,23 +271,29 @@ def _normal_score(chance: Floats) -> Floats:
     return np.asarray(np.where(p > 0.5, high, -high))
 
 
-def _added(
-    record: Record, row: Ints, loss: Floats, profile: Floats, above: Floats, expected: Floats
-) -> Record:
-    """The record with the trials' losses and scores, averaged by day."""
-    each = np.unique(row, return_inverse=True)[1]
+def _added(record: Record, end: Ints, losses: Floats, above: Floats, expected: Floats) -> Record:
+    """The record with the trials' losses and scores, averaged by the day in which they end.
+
+    losses: those of what is learned and of the profile, and how far apart the two are (the
+        integral of the squared difference of their distribution functions), shape (3, t).
+    above, expected: scores by window, shape (t, windows).
+    """
+    each = np.unique(end, return_inverse=True)[1]
     count = np.bincount(each)
-    ours, theirs = np.bincount(each, loss) / count, np.bincount(each, profile) / count
-    lead, total, days = record.lead, record.loss, record.days
-    most = (SURE - np.log(FIRST_WEIGHT)) / RATE
-    for a, b in zip(ours.tolist(), theirs.tolist(), strict=True):
-        total, days = total + b, days + 1.0
-        lead = float(min(lead + (b - a) / max(total / days, 1e-6), most))
+    by_day = np.stack([np.bincount(each, part) / count for part in losses], axis=1)
+    for ours, theirs, apart in by_day.tolist():
+        share = record.weight
+        blend = share * ours + (1.0 - share) * theirs - share * (1.0 - share) * apart
+        total, days = record.loss + theirs, record.days + 1.0
+        gained = min(record.gained + (theirs - blend) / max(total / days, 1e-6), MOST_GAINED)
+        record = replace(record, gained=gained, loss=total, days=days)
     weight = 1.0 / count[each]
 
     def by_length(scores: Floats) -> Floats:
         return np.asarray((weight @ scores).reshape(2, 2).sum(1))
 
-    return Record(
-        lead, total, days, record.above + by_length(above), record.expected + by_length(expected)
+    return replace(
+        record,
+        above=record.above + by_length(above),
+        expected=record.expected + by_length(expected),
     )

@@ -17,10 +17,9 @@ DAY = 86_400
 GRID = calendar.grid(NOW, ZONE, 30, 48)
 
 
-def record(above: float, expected: float = 200.0) -> trials.Record:
-    return replace(
-        trials.Record.new(), above=np.array([above, above]), expected=np.array([expected, expected])
-    )
+def record(above: float, expected: float = 200.0, days: float = 200.0) -> trials.Record:
+    scores = {"above": np.array([above, above]), "expected": np.array([expected, expected])}
+    return replace(trials.Record.new(), days=days, **scores)
 
 
 def some_use() -> np.ndarray:
@@ -56,6 +55,11 @@ def test_use_is_spread_as_the_days_gone_by_demand(above):
 def test_few_days_are_believed_less_than_many():
     few, many = calibration.factors(record(12, 10))[0], calibration.factors(record(240, 200))[0]
     assert 1.0 < few < many <= calibration.WIDEST
+
+
+def test_the_published_profile_is_not_corrected():
+    """Before what is learned is trusted, what it got wrong says nothing of the profile."""
+    assert calibration.factors(record(300.0, days=0.0)) == (1.0, 1.0)
 
 
 def overdrawing(days: int, times: float) -> DrawHistory:
