@@ -69,6 +69,7 @@ class Service:
                 self.worker,
                 self._woken.set,
             )
+            self.houses[home.id].link_trouble = lambda: self.link.state.trouble
         self._telling = [Telling(house, records) for house in self.houses.values()]
         self._jobs = Jobs(self)
         self._thread = threading.Thread(target=self._run, name="control", daemon=True)

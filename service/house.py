@@ -28,6 +28,7 @@ class Health:
     last_plan_at: datetime | None
     refusals: dict[str, int]  # code -> count since start
     notes: tuple[str, ...]  # codes, e.g. "step_failing", "invented_history"
+    broker_trouble: str = ""  # what is wrong with the connection, in words
 
 
 class ChangedMeanwhile(Exception):  # noqa: N818 - it names what happened

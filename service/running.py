@@ -73,6 +73,7 @@ class RunningHouse:
         if records.has_invented(wiring.id):
             self.notes += ("invented_history",)
         self.on_commands: Callable[[Sequence[Command]], object] | None = None  # who else hears
+        self.link_trouble: Callable[[], str] = str  # what is wrong with the broker, in words
         self._inbox_lock = threading.Lock()
         self._turn_lock = threading.RLock()  # one turn, or one change of what it uses, at a time
         self._inbox = Inputs()
@@ -127,6 +128,7 @@ class RunningHouse:
             last_plan_at=utc(plan.made_at_s) if plan else None,
             refusals=dict(self._refusals),
             notes=self.notes + (("step_failing",) if self._failed_turns else ()),
+            broker_trouble=self.link_trouble(),
         )
 
     def wish(self, fields: Mapping[str, Any], author: str, *, by_message: bool = False) -> Override:

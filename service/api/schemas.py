@@ -663,6 +663,7 @@ class HealthOut(BaseModel):
         at="2026-03-02T12:00:00Z",
         broker_connected=True,
         broker_since="2026-03-01T04:12:00Z",
+        broker_trouble="",
         last_reading_at="2026-03-02T11:59:56Z",
         last_commit_at="2026-03-02T11:59:40Z",
         last_plan_at="2026-03-02T11:30:00Z",
@@ -675,6 +676,7 @@ class HealthOut(BaseModel):
     at: datetime
     broker_connected: bool
     broker_since: datetime | None
+    broker_trouble: str = Field(description="What is wrong with the connection; empty: nothing.")
     last_reading_at: datetime | None
     last_commit_at: datetime | None
     last_plan_at: datetime | None
@@ -695,6 +697,7 @@ class HealthOut(BaseModel):
             at=health.at,
             broker_connected=health.broker_connected,
             broker_since=health.broker_since,
+            broker_trouble=health.broker_trouble,
             last_reading_at=health.last_reading_at,
             last_commit_at=health.last_commit_at,
             last_plan_at=health.last_plan_at,

@@ -199,8 +199,9 @@ def _health(house: House, local: Local) -> tuple[tuple[str, str], ...]:
         ", ".join(f"{n} {words.plain(code)}" for code, n in sorted(health.refusals.items()))
         or "none"
     )
+    trouble = f". {health.broker_trouble}." if health.broker_trouble else ""
     return (
-        ("Broker", ("connected" if health.broker_connected else "gone") + since),
+        ("Broker", ("connected" if health.broker_connected else "gone") + since + trouble),
         ("Last reading", local.age(health.last_reading_at) if health.last_reading_at else "none"),
         ("Last commit", local.age(health.last_commit_at) if health.last_commit_at else "none"),
         ("Last plan", local.age(health.last_plan_at) if health.last_plan_at else "none"),

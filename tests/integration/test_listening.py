@@ -5,6 +5,7 @@ from __future__ import annotations
 import socket
 import subprocess
 import sys
+import time
 from pathlib import Path
 
 import httpx
@@ -108,3 +109,20 @@ def test_what_is_said_of_loopback_follows_the_tokens(tmp_path: Path) -> None:
             health = f"{serving.address}/api/v1/homes/home/health"
             assert serving.address.startswith("http://0.0.0.0:")
             assert httpx.get(health, headers=bearer).json()["notes"] == []
+
+
+def test_an_installer_afar_sees_why_the_broker_does_not_answer(tmp_path: Path) -> None:
+    passwords = mosquitto.password_file(tmp_path, {"ladle": "right"})
+    with mosquitto.start(("allow_anonymous false", f"password_file {passwords}")) as broker:
+        config = config_text.write(tmp_path, broker.port, broker='user = "ladle"')
+        with Serving(config, {"LADLE_BROKER__PASSWORD": "wrong"}) as serving:
+            said = "The broker refused the connection"
+            home = f"{serving.address}/api/v1/homes/home/health"
+            for _ in range(100):
+                health = httpx.get(home).json()
+                if health["broker_trouble"]:
+                    break
+                time.sleep(0.1)
+            assert health["broker_connected"] is False
+            assert said in health["broker_trouble"]
+            assert said in httpx.get(f"{serving.address}/homes/home/plant").text
