@@ -50,7 +50,7 @@ def main() -> None:
     for chatty in ("httpx", "alembic", "apscheduler", "transitions", "amqtt"):
         logging.getLogger(chatty).setLevel(logging.WARNING)
     try:
-        app()
+        app(prog_name="ladle")
     except (SettingsRefused, RecordsError, CannotListen, BrokerFailed) as error:
         out.print(str(error), style="bold", markup=False)
         sys.exit(2)
