@@ -23,6 +23,7 @@ from service.records import FaultRecord, OverrideEvent, Score, SettingsVersion, 
 from service.records.columns import plain
 from service.records.readings import Stretch
 from service.scheduling.types import Plan, Reason, Window
+from service.scoring import WHOLE
 from service.settings import HomeSettings, HomeWiring, Tunables
 
 Facts = Annotated[dict[str, float | int | str | None], BeforeValidator(plain)]
@@ -564,8 +565,9 @@ class ScoreOut(BaseModel):
 
     @classmethod
     def of(cls, score: Score) -> ScoreOut:
-        """From the records."""
-        return cls.model_validate(score, from_attributes=True)
+        """From the records; the score as the verdict reads it is for the service itself."""
+        told = {name: value for name, value in score.figures.items() if name != WHOLE}
+        return cls(day=score.day, made_at=score.made_at, figures=told)
 
 
 class ReadingOut(BaseModel):

@@ -186,7 +186,7 @@ def short(plan: Plan, local: Local) -> str:
     soon = plan.grid.start_s < plan.grid.start_s[0] + 24 * 3600
     chances = np.where(soon, plan.short_chance, 0.0)
     if not chances.size or float(chances.max()) < 0.01:
-        return "Hardly any chance of running short in the coming day."
+        return "With all that is planned, there is hardly any chance of running short in a day."
     at = int(np.argmax(chances))
     return (
         f"The likeliest moment to run short is {local.moment(float(plan.grid.start_s[at]))}: "

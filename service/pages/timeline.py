@@ -6,7 +6,7 @@ price and, where there is any, PV surplus. All lanes share one time axis in the 
 
 from __future__ import annotations
 
-from collections.abc import Sequence
+from collections.abc import Iterator, Sequence
 from dataclasses import dataclass
 
 import numpy as np
@@ -21,6 +21,7 @@ from service.scheduling.types import Plan, Window
 
 Bools = NDArray[np.bool_]
 SOURCES = {"heat_pump": "Heat pump", "immersion": "Immersion heater"}
+DISINFECTION, HOT = "disinfection", "hot"  # a window's purpose, and what stands over it
 LOOKS = {"heat_pump": "striped", "immersion": "dotted"}
 
 
@@ -187,29 +188,42 @@ def _charging(
     used = [s for s in SOURCES if any(w.source == s for w in plan.windows)]
     names = " and ".join(f"{SOURCES[s].lower()} ({LOOKS[s]})" for s in used)
     title = f"Planned charging, to tenths: {names}" if used else "No charging planned"
+    if any(w.purpose == DISINFECTION for w in plan.windows):
+        title += "; hot: disinfection"
     if axis.size.name == "narrow" and used:
         dotted = " (dotted: immersion heater)" if "immersion" in used else ""
         title = f"Charging to tenths{dotted}"
     top += 12
     parts: list[svg.Element] = [_title(axis, top + 6, title)]
-    windows = sorted(plan.windows, key=lambda w: w.start_s)
-    places = _label_places([_middle(axis, w) for w in windows])
+    labels = list(_labels(plan.windows))
+    places = _label_places([_middle(axis, window, label) for window, label in labels])
     bar_top = top + (34 if any(row for _, row in places) else 22)
-    for window, (middle, row) in zip(windows, places, strict=True):
+    for window in plan.windows:
         x1, x2 = axis.x(window.start_s), axis.x(window.end_s)
         fill = f"url(#{prefix}-{window.source})"
         kind = f"charging {window.source.replace('_', '-')}"
         parts.append(canvas.box(x1, bar_top, max(x2 - x1, 3), 20, kind, fill))
+    for (_, label), (middle, row) in zip(labels, places, strict=True):
         if row < 2:
-            label = window_label(window)
             parts.append(canvas.words(middle, bar_top - 5 - 12 * row, label, "value", "middle"))
     parts.append(canvas.line(axis.left, bar_top + 20, axis.right, bar_top + 20, "base"))
     return bar_top + 20, parts
 
 
-def _middle(axis: _Axis, window: Window) -> tuple[float, float]:
+def _labels(windows: Sequence[Window]) -> Iterator[tuple[Window, str]]:
+    """The blocks to label, in order; sources that disinfect in turn do it once."""
+    hot_until_s = float("-inf")
+    for window in sorted(windows, key=lambda w: w.start_s):
+        label = window_label(window)
+        if label != HOT or window.start_s > hot_until_s:
+            yield window, label
+        if label == HOT:
+            hot_until_s = window.end_s
+
+
+def _middle(axis: _Axis, window: Window, label: str) -> tuple[float, float]:
     """Where a block's label stands, and half its width, in pixels."""
-    half = 4.0 * len(window_label(window)) + 2
+    half = 4.0 * len(label) + 2
     middle = (axis.x(window.start_s) + axis.x(window.end_s)) / 2
     return min(max(middle, axis.left + half), axis.right - half), half
 
@@ -228,7 +242,7 @@ def _label_places(wanted: Sequence[tuple[float, float]]) -> list[tuple[float, in
 
 def window_label(window: Window) -> str:
     """What stands over a block of charging: the tenths it charges to, or that it disinfects."""
-    return "hot" if window.purpose == "disinfection" else f"{window.target_tenths}"
+    return HOT if window.purpose == DISINFECTION else f"{window.target_tenths}"
 
 
 def _draws(

@@ -529,7 +529,7 @@ def test_faults_hygiene_scores_and_decisions_are_there(place: Place) -> None:
             decision=samples.decision(),
         ),
     )
-    place.records.add_score("home", Score("2026-03-01", NOW, {"bias_l40": -3.0}))
+    place.records.add_score("home", Score("2026-03-01", NOW, {"bias_l40": -3.0, "whole": "{}"}))
     sent = {"code": "no_effect", "subject": "heat_pump_relay"}
     assert place.near.post(f"{BASE}/faults/acknowledgements", json=sent).status_code == 201
     (fault,) = place.near.get(f"{BASE}/faults?lasting=true").json()["items"]

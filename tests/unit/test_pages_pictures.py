@@ -86,6 +86,20 @@ def test_labels_of_blocks_side_by_side_do_not_overlap(plan: Plan):
         assert row != other or next_x - x >= 8
 
 
+def test_a_disinfection_by_two_sources_in_turn_is_labelled_once(plan: Plan):
+    first = plan.windows[0]
+    pump = replace(first, purpose="disinfection", end_s=first.start_s + 1800)
+    element = replace(pump, source="immersion", start_s=pump.end_s, end_s=pump.end_s + 5400)
+    later = replace(pump, start_s=pump.end_s + 7 * 3600, end_s=pump.end_s + 8 * 3600)
+    said = texts(wide(replace(plan, windows=(pump, element)))).split(" | ")
+    assert said.count("hot") == 1
+    assert any("hot: disinfection" in text for text in said)
+    thrice = texts(wide(replace(plan, windows=(pump, element, later)))).split(" | ")
+    assert thrice.count("hot") == 2
+    ordinary = tuple(w for w in plan.windows if w.purpose != "disinfection")
+    assert "disinfection" not in texts(wide(replace(plan, windows=ordinary)))
+
+
 def test_draws_charge_and_price_each_move_their_own_lane(plan: Plan):
     before = wide(plan)
     drier = wide(replace(plan, expected_use_l40=plan.expected_use_l40 * 0.0))

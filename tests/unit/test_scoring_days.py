@@ -53,7 +53,7 @@ def test_yesterdays_forecast_is_scored_once(tmp_path: Path) -> None:
     assert abs(float(scores[0].figures["happened_l40"] or 0) - drawn_l) < 5.0
     assert scoring.verdict(scores).code == "too_early"
     said = words.verdict(scores, Local(zone, "EUR", house.now()))
-    assert said.startswith("1 of the 14 days")
+    assert said == "The forecast can be judged after 14 days; days so far: 1."
     records.close()
 
 
