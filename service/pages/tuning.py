@@ -24,6 +24,7 @@ from service.settings import HomeSettings, Tunables
 
 BAND_KEYS = ("from_time", "until_time", "import_per_kwh", "export_per_kwh", "from_day", "until_day")
 SPARE_BANDS = 1  # empty rows offered for new price bands
+NEW_BAND = "A new band, before the others"
 
 
 @dataclass(frozen=True)
@@ -329,17 +330,20 @@ class BandRow:
 
 
 def bands(tunables: Tunables, typed: Mapping[str, str]) -> list[BandRow]:
-    """The tariff's bands, and an empty one for adding."""
-    present: list[dict[str, Any]] = [b.model_dump(mode="json") for b in tunables.tariff.bands] + [
-        {"weekdays": (0, 1, 2, 3, 4, 5, 6)}
-    ] * SPARE_BANDS
+    """An empty band for adding, then the tariff's own.
+
+    The empty one comes first: the first band that fits a moment holds, and the last of a tariff
+    fits every moment, so that nothing behind it would ever count.
+    """
+    spare: list[dict[str, Any]] = [{"weekdays": (0, 1, 2, 3, 4, 5, 6)}] * SPARE_BANDS
+    present = spare + [b.model_dump(mode="json") for b in tunables.tariff.bands]
     rows = []
     for number, band in enumerate(present):
         values = {key: typed.get(f"band-{number}-{key}", _text(band.get(key))) for key in BAND_KEYS}
         days = frozenset(band["weekdays"])
         if typed:
             days = frozenset(d for d in range(7) if f"band-{number}-day-{d}" in typed)
-        title = f"Band {number + 1}" if number < len(tunables.tariff.bands) else "A new band"
+        title = f"Band {number - SPARE_BANDS + 1}" if number >= SPARE_BANDS else NEW_BAND
         rows.append(BandRow(number, title, values, days))
     return rows
 

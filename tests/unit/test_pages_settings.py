@@ -79,15 +79,16 @@ def test_one_changed_field_is_one_change(key: str, value: str, wanted: dict[str,
 
 
 def test_price_bands_are_changed_added_and_taken_away():
-    dearer = tuning.changes({**sent(), "band-0-import_per_kwh": "0.2"}, SETTINGS.tunables)
+    dearer = tuning.changes({**sent(), "band-1-import_per_kwh": "0.2"}, SETTINGS.tunables)
     assert changed_tunables(SETTINGS, dearer).tariff.bands[0].import_per_kwh == 0.2
-    fewer = tuning.changes({**sent(), "band-0-import_per_kwh": ""}, SETTINGS.tunables)
+    fewer = tuning.changes({**sent(), "band-1-import_per_kwh": ""}, SETTINGS.tunables)
     assert len(changed_tunables(SETTINGS, fewer).tariff.bands) == 2
-    more = {**sent(), "band-3-import_per_kwh": "0.1", "band-3-from_time": "12:00"}
-    del more["band-3-day-6"]
+    more = {**sent(), "band-0-import_per_kwh": "0.1", "band-0-from_time": "12:00"}
+    del more["band-0-day-6"]
     bands = changed_tunables(SETTINGS, tuning.changes(more, SETTINGS.tunables)).tariff.bands
-    assert bands[3].from_time == "12:00"
-    assert bands[3].weekdays == (0, 1, 2, 3, 4, 5)
+    assert len(bands) == 4
+    assert bands[0].weekdays == (0, 1, 2, 3, 4, 5)
+    assert bands[0].from_time == "12:00", "before the band that fits every moment, so it holds"
 
 
 def test_what_is_refused_stands_beside_its_field_and_keeps_what_was_typed():
