@@ -3,8 +3,8 @@
 Waiting is measured in draws expected since the last one. If draws came by chance alone, waits
 would be exponential with mean 1; a household's own are longer, and their tail beyond a few draws
 is taken as exponential with a mean of its own, learned day by day. Nobody seems to be at home when
-a wait is longer than an ordinary year would bring, or when a whole local day went by without a
-draw and an ordinary year has hardly one such day.
+a wait is longer than an ordinary year would bring, or when a whole local day and what has passed of
+the next went by without a draw and an ordinary year has hardly one such silence.
 
 References:
     S. Coles 2001, An Introduction to Statistical Modeling of Extreme Values, chapter 4: excesses
@@ -23,7 +23,7 @@ from forecasting.types import Floats
 
 OVER = 2.0  # expected draws from which on a wait counts as long
 FALSE_A_YEAR = 0.7  # waits taken for an absence that were none, a year
-SILENT_A_YEAR = 1.0  # whole days without a draw in an ordinary year from which on one says nothing
+SILENT_A_YEAR = 1.0  # silences from midnight on in an ordinary year from which on one says nothing
 SHORTEST = 5.0  # draws that must have failed to come at least
 USUAL_EXCESS, USUAL_RATE = 1.2, 1.5  # of a household not yet known
 WORTH = 20.0  # long waits that what is usual is worth
@@ -37,29 +37,45 @@ class Waits:
     missed   draws expected since the last one
     number   long waits seen, faded, and their summed excess over OVER
     a_day    long waits a day
-    away     whether nobody seemed to be at home at the end of the last day
+    silent   draws expected on the whole days since the last one
     """
 
     missed: float = 0.0
     number: float = WORTH
     excess: float = WORTH * USUAL_EXCESS
     a_day: float = USUAL_RATE
-    away: bool = False
+    silent: float = 0.0
 
     def limit(self) -> float:
         """Draws that must have failed to come before nobody seems to be at home."""
         seldom = max(self.a_day * 365.0 / FALSE_A_YEAR, 1.5)
         return max(OVER + self.excess / self.number * float(np.log(seldom)), SHORTEST)
 
-    def silent_days_a_year(self, expected_a_day: float) -> float:
-        """Days without a draw in an ordinary year, were each to bring so many.
+    def silences_a_year(self, silent: float, a_day: float) -> float:
+        """Midnights of an ordinary year after which as many expected draws fail to come.
 
-        A day is silent if a long wait lies across it: as often as such waits begin, times how
-        much longer than the day they last on average.
+        A long wait must lie across them: as many as such waits begin among so many draws, times
+        how many draws longer they last on average.
+
+        Args:
+            silent: draws expected since midnight.
+            a_day: draws expected of a whole day.
         """
         mean = self.excess / self.number
-        begin = self.a_day / max(expected_a_day, 1e-6)
-        return 365.0 * begin * mean * float(np.exp((OVER - expected_a_day) / mean))
+        begin = self.a_day / max(a_day, 1e-6)
+        return 365.0 * begin * mean * float(np.exp((OVER - silent) / mean))
+
+    def nobody(self, missed: float, silent: float, a_day: float) -> bool:
+        """Whether nobody seems to be at home.
+
+        Args:
+            missed: draws expected since the last one.
+            silent: those expected since the midnight after it, 0 before a whole day has passed.
+            a_day: draws expected of a whole day.
+        """
+        if missed > self.limit():
+            return True
+        return silent > 0.0 and self.silences_a_year(silent, a_day) < SILENT_A_YEAR
 
     def to_plain(self) -> dict[str, Any]:
         """Plain data for JSON."""
@@ -77,17 +93,18 @@ def after_day(waits: Waits, draws: Floats, expected: Floats, trust: bool) -> tup
     """
     limit = waits.limit() if trust else np.inf
     present = np.ones(SLOTS_PER_DAY)
+    a_day = float(expected.sum())
     missed = waits.missed + np.cumsum(expected)
     at = np.flatnonzero(draws)
     if len(at) == 0:
-        silent = trust and waits.silent_days_a_year(float(expected.sum())) < SILENT_A_YEAR
-        away = bool(waits.away or silent or missed[-1] > limit)
-        if away:
+        later = replace(waits, missed=float(missed[-1]), silent=waits.silent + a_day)
+        if trust and later.nobody(later.missed, later.silent, a_day):
             present[:] = 0.0
-        return replace(waits, missed=float(missed[-1]), away=away), present
+        return later, present
     lengths = np.concatenate([missed[at[:1]], np.diff(missed[at])])
     end = float(missed[-1] - missed[at[-1]])
-    if waits.away or lengths[0] > limit:
+    silent = waits.silent + float(expected[: at[0]].sum()) if waits.silent else 0.0
+    if trust and waits.nobody(float(lengths[0]), silent, a_day):
         present[: at[0]] = 0.0
     if end > limit:
         present[at[-1] + 1 :] = 0.0
@@ -98,5 +115,5 @@ def after_day(waits: Waits, draws: Floats, expected: Floats, trust: bool) -> tup
         + WORTH * USUAL_EXCESS
         + float((long - OVER).sum())
     )
-    a_day = KEEP * waits.a_day + (1.0 - KEEP) * len(long)
-    return Waits(end, number, excess, a_day, end > limit), present
+    often = KEEP * waits.a_day + (1.0 - KEEP) * len(long)
+    return Waits(end, number, excess, often), present

@@ -724,13 +724,14 @@ def _at_home(
     slot = int(second[0]) // HALF_HOUR_S
     expected = _day_rates(model, today).sum(0)[0]
     recent = drawn.start_s[(drawn.start_s < now_s) & (drawn.litres_40c > 0)]
-    begin, missed, away = 0, model.waits.missed, model.waits.away
+    begin, missed, silent = 0, model.waits.missed, model.waits.silent
     if len(recent):
         day, at = local_days(recent[-1:], model.zone)
         if day[0] >= today[0]:
-            begin, missed, away = int(at[0]) // HALF_HOUR_S, 0.0, False
-    missed += float(expected[begin:slot].sum())
-    if not away and missed <= model.waits.limit():
+            begin, missed, silent = int(at[0]) // HALF_HOUR_S, 0.0, 0.0
+    since = float(expected[begin:slot].sum())
+    silent += since if silent else 0.0
+    if not model.waits.nobody(missed + since, silent, float(expected.sum())):
         return np.ones(len(grid)), False
     middle = 0.5 * (grid.start_s + grid.end_s) - now_s
     return -np.expm1(-np.maximum(middle, 0.0) / RETURN_AFTER_S), True

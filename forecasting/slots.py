@@ -22,6 +22,8 @@ from forecasting.calendar import (
 )
 from forecasting.types import DrawHistory, Floats, Ints
 
+COUNTED = 2.0 / 3.0  # share of the volume, in order of draw size
+
 
 @dataclass(frozen=True)
 class DayTable:
@@ -51,15 +53,17 @@ class DayTable:
 def large_from_litres(litres: Floats) -> float:
     """Litres from which on a draw counts as large in this household.
 
-    Half the draw size at which half of the volume has been counted, kept between a long hand
+    Half the draw size at which two thirds of the volume has been counted, kept between a long hand
     wash (8 L) and a short shower (20 L), the gap between the medium and the shower category of
-    IEA SHC Task 26 (6 and 40 L); the latter until 400 draws have been seen.
+    IEA SHC Task 26 (6 and 40 L); the latter until 400 draws have been seen. Two thirds, because in
+    that source the categories below the gap hold half of the volume: at half of it chance would
+    decide from week to week on which side a home lies.
     """
     if len(litres) < 400:
         return 20.0
     ordered = np.sort(litres)
     below = np.cumsum(ordered)
-    middle = ordered[int(np.searchsorted(below, 0.5 * below[-1]))]
+    middle = ordered[int(np.searchsorted(below, COUNTED * below[-1]))]
     return float(np.clip(0.5 * middle, 8.0, 20.0))
 
 

@@ -37,7 +37,7 @@ def test_silent_days_are_those_of_a_poisson_process(a_day):
     """Draws by chance: P(no draw on a day) = exp(-m), waits beyond x come m exp(-x) times a day
     and exceed it by 1 on average (S. Ross 2014, Introduction to Probability Models, chapter 5)."""
     by_chance = absence.Waits(number=1.0, excess=1.0, a_day=a_day * float(np.exp(-absence.OVER)))
-    assert by_chance.silent_days_a_year(a_day) == pytest.approx(365 * np.exp(-a_day))
+    assert by_chance.silences_a_year(a_day, a_day) == pytest.approx(365 * np.exp(-a_day))
 
 
 @pytest.mark.parametrize(("a_day", "noticed"), [(9.0, True), (4.0, False)])
@@ -48,8 +48,16 @@ def test_a_silent_day_says_something_only_where_days_are_seldom_silent(a_day, no
     draws[46] = 1.0  # late in the evening, then nothing for a day
     waits, _ = absence.after_day(waits, draws, rate, True)
     waits, present = absence.after_day(waits, np.zeros(48), rate, True)
-    assert waits.away == noticed
+    assert waits.nobody(waits.missed, waits.silent, a_day) == noticed
     assert present.any() != noticed
+
+
+def test_a_silence_goes_on_counting_through_the_next_day():
+    """Six draws a day: one day without any is not enough, half a day more is."""
+    rate = RATE * 6.0 / RATE.sum()
+    waits, _ = walk(absence.Waits(), 200, np.random.default_rng(7), rate)
+    assert not waits.nobody(6.0, 5.0, 6.0)
+    assert waits.nobody(9.0, 8.0, 6.0)
 
 
 def test_somebody_is_back_with_the_first_draw():
@@ -58,7 +66,7 @@ def test_somebody_is_back_with_the_first_draw():
     draws = np.zeros(48)
     draws[30:] = 1.0
     waits, present = absence.after_day(waits, draws, RATE, True)
-    assert not waits.away
+    assert waits.silent == 0
     assert not present[:30].any()
     assert present[30:].all()
 
