@@ -16,7 +16,7 @@ from adapters.link import Link
 from adapters.own_topics import OwnTopics
 from adapters.types import Command, Message, Reading, Refusal
 from adapters.units import BASE_UNIT
-from adapters.wiring import Actuator
+from adapters.wiring import Actuator, Form
 from service.control import config_checks
 from service.settings import HomeSettings, HomeWiring, Wiring
 
@@ -141,7 +141,10 @@ def _pulse(
         out.print(f"{actuator.name}: not pulsed")
         return
     set_c = home.first.normal_set_c if "{set_c}" in actuator.run else None
-    command = Command(home.id, actuator.name, "run", set_c=set_c, lease_s=pulse_s)
+    # Without a figure a diverter would wait for surplus, or be released as unfit to command.
+    told_power = actuator.form is Form.DIVERTER or "{power_w}" in actuator.run
+    power_w = home.immersion.power_w if told_power and home.immersion else None
+    command = Command(home.id, actuator.name, "run", set_c, power_w, pulse_s)
     try:
         for message in actuators.messages(actuator, command):
             link.publish(message)

@@ -97,3 +97,24 @@ def test_live_without_a_broker_says_so_and_fails(tmp_path: Path) -> None:
     assert done.returncode == 2
     assert f"Cannot reach the broker at 127.0.0.1:{port}" in done.stdout
     assert "Traceback" not in done.stdout + done.stderr
+
+
+def test_a_diverter_is_pulsed_with_a_figure_to_follow(tmp_path: Path) -> None:
+    with mosquitto.start() as broker:
+        config = config_text.write(tmp_path, broker.port)
+        text = config.read_text(encoding="utf-8").replace(
+            'form = "on_off"\ntopic = "plant/element/set"',
+            'form = "diverter"\ntopic = "plant/element/set"\nrun = "{power_w}"\n'
+            'second_topic = "plant/element/target"',
+        )
+        config.write_text(text, encoding="utf-8")
+        plant = Plant(broker.port)
+        try:
+            more = ("--live", "--seconds", "1", "--pulse-seconds", "1")
+            done = _check(config, *more, answers="n\ny\n")
+        finally:
+            plant.close()
+    assert done.returncode == 0, done.stdout + done.stderr
+    assert "released instead of run" not in done.stderr
+    sent = [(topic, payload) for _, topic, payload, _ in plant.commands]
+    assert sent == [("plant/element/set", "3000"), ("plant/element/set", "0")]
