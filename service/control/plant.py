@@ -12,8 +12,10 @@ from functools import cached_property
 from typing import Any, Literal, TypeVar
 from zoneinfo import ZoneInfo
 
+import numpy as np
+
 from adapters.wiring import Actuator, Form, Quantity, Signal
-from service.cylinder import geometry, tenths, usable
+from service.cylinder import geometry, model, tenths, usable
 from service.cylinder.geometry import Cylinder
 from service.cylinder.sources import Duty, HeatPump, RatingPoint, default_heat_pump
 from service.scheduling.types import Layout, SourceName
@@ -24,6 +26,7 @@ DISINFECTION_BELOW_CEILING_K = 1.0  # room for what a heater still gives when it
 DISINFECTION_MARGIN_K = 1.5  # heated this much beyond, so that the probe holds its temperature
 LAYERS = 40
 MILD_C = 7.0  # outdoors
+BORDER_S = 43_200.0
 
 T = TypeVar("T")
 
@@ -135,6 +138,25 @@ class Plant:
         if flow_c is not None:
             bounds.append(flow_c - wiring.approach_k)
         return min(bounds)
+
+    @cached_property
+    def border_l40_per_h(self) -> float:
+        """Usable water that cools below use where hot borders on cold, litres at 40 degC an hour.
+
+        By the cylinder's own model: half full and left alone for half a day, beyond what standing
+        loss takes from a full one as long. It hardly depends on how much is hot.
+        """
+        colder_c = usable.REFERENCE_COLD_C
+        lost_l40 = []
+        for hot_share in (0.5, 1.0):
+            hot = np.arange(LAYERS) >= LAYERS * (1.0 - hot_share)
+            begin = model.start(self.cylinder, np.where(hot, self.set_c, colder_c))
+            ambient_c = self.settings.wiring.cylinder.ambient_c
+            drive = model.Drive(cold_c=colder_c, ambient_c=ambient_c)
+            end, _ = model.advance(self.cylinder, begin, drive, BORDER_S)
+            lost_l40.append(begin.usable_l(colder_c) - end.usable_l(colder_c))
+        half, full = lost_l40
+        return max(half - 0.5 * full, 0.0) / (BORDER_S / 3600.0)
 
     @property
     def tenth_l40(self) -> float:

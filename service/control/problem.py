@@ -57,6 +57,7 @@ def build(a: PlanArguments) -> Problem:
         cold_c=cold_c,
         ambient_c=a.ambient_c,
         loss_w_per_k=a.loss_w_per_k,
+        border_l40_per_h=plant.border_l40_per_h,
     )
     surplus_w = _on_grid(a.surroundings.surplus_w, n)
     prices = _prices(a, surplus_w)
@@ -67,8 +68,7 @@ def build(a: PlanArguments) -> Problem:
     )
     if not sources:
         raise ValueError("no heat source is commanded by an actuator, so nothing can be planned")
-    bought = np.min([_heat_price(s, prices, np.zeros(n)) for s in sources], axis=0)
-    cheapest = np.min([_heat_price(s, prices, prices.surplus_w) for s in sources])
+    bought = np.min([_heat_price(s, prices) for s in sources], axis=0)
     reachable_c = max(float(s.store_c.max()) for s in sources)
     limits = Limits(
         highest_l40=plant.litres(t.highest_tenths),
@@ -93,15 +93,14 @@ def build(a: PlanArguments) -> Problem:
         now=a.state_now,
         limits=limits,
         shortage_price_per_l40=comfort.shortage_price(
-            t.comfort, store, float(bought.mean()), float(bought.max()), float(cheapest)
+            t.comfort, store, float(bought.mean()), float(bought.max())
         ),
     )
 
 
-def _heat_price(source: Source, prices: Prices, surplus_w: Floats) -> Floats:
-    """Money per kWh of heat in each slot, as far as surplus covers the source, shape (n,)."""
-    own = np.minimum(surplus_w / np.maximum(source.electricity_w, 1e-9), 1.0)
-    price = own * prices.export_per_kwh + (1.0 - own) * np.maximum(prices.import_per_kwh, 0.0)
+def _heat_price(source: Source, prices: Prices) -> Floats:
+    """Money per kWh of heat bought from the grid in each slot, shape (n,)."""
+    price = np.maximum(prices.import_per_kwh, 0.0)
     paid: Floats = source.electricity_w / source.heat_w * price
     return paid
 

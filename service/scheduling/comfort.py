@@ -2,13 +2,14 @@
 
 A plan weighs money against the chance of lukewarm water, so missing water needs a price. Nobody
 can name one, but everybody knows how often it may happen. Having one litre more costs its
-standing loss through a day, and what it costs to make it at a usual hour rather than the
-cheapest, when it would be made if it were not needed. The newsvendor rule (Arrow, Harris,
-Marschak 1951) has it as long as ``chance of needing it x loss by missing it`` exceeds that cost;
-what is missed needn't be heated, so the loss is the price less the heat. Turned around, a
-household that accepts lukewarm water on ``times`` days a year gives the price
+standing loss through a day. The newsvendor rule (Arrow, Harris, Marschak 1951) has it as long as
+``chance of needing it x loss by missing it`` exceeds that cost; what is missed needn't be heated,
+so the loss is the price less the heat. Turned around, a household that accepts lukewarm water on
+``times`` days a year gives the price
 
-    price = cost of its heat + cost of having a litre more x 365 / times
+    price = cost of its heat + cost of a litre's standing loss in a day x 365 / times
+
+It is the same whatever the tariff: a cold shower is no warmer for a cheap night.
 """
 
 from __future__ import annotations
@@ -31,12 +32,12 @@ class Comfort(StrEnum):
 
 DEFAULT = Comfort.BALANCED
 
-TIMES_PER_YEAR = {Comfort.THRIFTY: 36.0, Comfort.BALANCED: 12.0, Comfort.AMPLE: 3.0}
+TIMES_PER_YEAR = {Comfort.THRIFTY: 18.0, Comfort.BALANCED: 6.0, Comfort.AMPLE: 2.0}
 
 MEANING = {
-    Comfort.THRIFTY: "Cheapest: the water may turn lukewarm up to three times a month.",
-    Comfort.BALANCED: "Usual: the water may turn lukewarm up to once a month.",
-    Comfort.AMPLE: "Careful: the water should not turn lukewarm more than three times a year.",
+    Comfort.THRIFTY: "Cheapest: the water may turn lukewarm up to eighteen times a year.",
+    Comfort.BALANCED: "Usual: the water may turn lukewarm up to six times a year.",
+    Comfort.AMPLE: "Careful: the water should not turn lukewarm more than twice a year.",
 }
 
 
@@ -45,7 +46,6 @@ def shortage_price(
     store: Store,
     heat_price_per_kwh: float,
     dearest_heat_price_per_kwh: float,
-    cheapest_heat_price_per_kwh: float | None = None,
 ) -> float:
     """Price of one litre at 40 degC that is wanted and missing, money.
 
@@ -54,7 +54,6 @@ def shortage_price(
         store: the cylinder, for its standing loss.
         heat_price_per_kwh: what a kWh of heat in the cylinder usually costs.
         dearest_heat_price_per_kwh: what it costs at the dearest hour.
-        cheapest_heat_price_per_kwh: what it costs at the cheapest hour; None as usual.
 
     Raises ValueError for an unknown setting, or a store that holds no heat above its inlet.
     """
@@ -63,9 +62,6 @@ def shortage_price(
     per_l40 = float(heat_kwh(1.0, 40.0, store.cold_c, 40.0))
     loss_kwh = store.loss_w_per_k * max(store.set_c - store.ambient_c, 0.0) * 24.0 / 1000.0
     lost_per_day = min(loss_kwh / (store.capacity_l40 * per_l40), 1.0)
-    usual = max(heat_price_per_kwh, 0.0)
-    holding = usual * per_l40 * max(lost_per_day, 0.02)
-    if cheapest_heat_price_per_kwh is not None:
-        holding += max(usual - max(cheapest_heat_price_per_kwh, 0.0), 0.0) * per_l40
+    holding = max(heat_price_per_kwh, 0.0) * per_l40 * max(lost_per_day, 0.02)
     heat = max(dearest_heat_price_per_kwh, 0.0) * per_l40
     return heat + holding * DAYS_PER_YEAR / TIMES_PER_YEAR[Comfort(comfort)]

@@ -177,7 +177,6 @@ class Compiled:
     phases: Phases
     idle: Index  # phases.idle as an index
     hours: Floats  # shape (n,)
-    loss_per_h: float
     start_cost: float
     least_start: int  # smallest portion a start may run, index into shares
     demand: Floats  # P(use = level), shape (n, r, u + 1); the last is "more than any level"
@@ -258,7 +257,6 @@ def compile_problem(problem: Problem, fineness: Fineness = Fineness()) -> Compil
         phases=phases,
         idle=np.array(phases.idle, np.intp),
         hours=hours,
-        loss_per_h=stores.hot_loss_per_h(shape, problem.store),
         start_cost=main.source.start_cost if main else 0.0,
         least_start=least,
         demand=demand,

@@ -134,9 +134,15 @@ def follow(
                 runs += _act(c, slot, todo, belief[slot], here)
         elif _may_act(c, acting[slot], here):
             runs += _act(c, slot, solution, belief[slot], here)
-        here.usable *= float(np.exp(-c.loss_per_h * c.hours[slot]))
-        share = stores.lukewarm_loss_per_h(c.body, c.problem.store, np.array([here.lukewarm]))
-        here.lukewarm *= float(np.exp(-share[0] * c.hours[slot]))
+        left = stores.faded(
+            c.body,
+            c.problem.store,
+            np.array([here.usable]),
+            np.array([here.lukewarm]),
+            np.array([here.mass]),
+            float(c.hours[slot]),
+        )
+        here.usable, here.lukewarm = float(left[0][0]), float(left[1][0])
     usable[n], lukewarm[n], mass[n] = here.usable, here.lukewarm, here.mass
     return Path(usable, lukewarm, mass, tuple(runs), treated)
 

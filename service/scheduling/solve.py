@@ -123,16 +123,16 @@ def scatter(at: Index, chance: Floats, size: int) -> Floats:
 
 
 class Fade:
-    """Standing loss over a slot, on the lattice."""
+    """Standing loss over a slot, on the lattice: see ``store.faded``."""
 
     def __init__(self, c: Compiled) -> None:
         self._c = c
         self._steps = c.lattice.channels - c.lattice.has_mass
-        self._known: dict[float, tuple[Index, Index, Floats, Floats]] = {}
+        self._known: dict[float, tuple[Index, Index, Floats, Floats, Floats]] = {}
 
     def worth_before(self, slot: int, worth: Floats) -> Floats:
         """Worth of each state before the loss, from worth after it; shape (r, p, s)."""
-        low, high, weight, leak = self._rates(slot)
+        low, high, weight, rise, drop = self._rates(slot)
         near: Floats = worth.take(low, axis=-1)
         faded: Floats = worth.take(high, axis=-1)
         np.subtract(faded, near, out=faded)
@@ -140,39 +140,50 @@ class Fade:
         np.add(faded, near, out=faded)
         if self._steps > 1:
             r, p, _ = worth.shape
-            grid = faded.reshape(r, p, self._c.lattice.channels, -1)
-            below, above = grid[:, :, : self._steps - 1], grid[:, :, 1 : self._steps]
-            above += leak * (below - above)
+            steps = faded.reshape(r, p, self._c.lattice.channels, -1)[:, :, : self._steps]
+            gains = np.diff(steps, axis=2)
+            steps[:, :, :-1] += rise * gains
+            steps[:, :, 1:] -= drop * gains
         return faded
 
     def chance_after(self, slot: int, chance: Floats) -> Floats:
         """Probability of each state after the loss, from that before it; shape (r, p, s)."""
-        low, _, weight, leak = self._rates(slot)
+        low, _, weight, rise, drop = self._rates(slot)
         r, p, s = chance.shape
-        rows = chance.reshape(r * p, s)
+        rows = chance
+        if self._steps > 1:
+            rows = chance.copy()
+            steps = rows.reshape(r, p, self._c.lattice.channels, -1)[:, :, : self._steps]
+            moves = rise * steps[:, :, :-1] - drop * steps[:, :, 1:]
+            steps[:, :, :-1] -= moves
+            steps[:, :, 1:] += moves
+        rows = rows.reshape(r * p, s)
         base = (np.arange(r * p) * s)[:, None] + low
         flat = scatter(base, rows * (1.0 - weight), chance.size)
         flat += scatter(base + 1, rows * weight, chance.size)
-        if self._steps > 1:
-            grid = flat.reshape(r, p, self._c.lattice.channels, -1)
-            drops = leak * grid[:, :, 1 : self._steps]
-            grid[:, :, 1 : self._steps] -= drops
-            grid[:, :, : self._steps - 1] += drops
         return flat.reshape(chance.shape)
 
-    def _rates(self, slot: int) -> tuple[Index, Index, Floats, Floats]:
+    def _rates(self, slot: int) -> tuple[Index, Index, Floats, Floats, Floats]:
+        """Where the levels fall to, and the chance that lukewarm heat rises or drops a step."""
         c, lattice = self._c, self._c.lattice
         hours = float(c.hours[slot])
         if hours not in self._known:
-            count = len(lattice.levels)
-            along = lattice.usable * np.exp(-c.loss_per_h * hours) / lattice.step
+            count, steps = len(lattice.levels), self._steps
+            usable, lukewarm = stores.faded(
+                c.body, c.problem.store, lattice.usable, lattice.lukewarm, lattice.mass, hours
+            )
+            along = usable / lattice.step
             low = np.minimum(along.astype(np.intp), count - 2)
             base = np.repeat(np.arange(lattice.channels) * count, count)
-            steps = np.arange(1, self._steps, dtype=np.float64)
-            heat = steps * lattice.lukewarm_step
-            share = stores.lukewarm_loss_per_h(c.body, c.problem.store, heat)
-            leak = np.minimum(share * hours * steps, 1.0)[:, None]  # of the way to the step below
-            self._known[hours] = base + low, base + low + 1, along - low, leak
+            moved = (lukewarm - lattice.lukewarm)[: steps * count].reshape(steps, count)
+            moved = np.clip(moved / max(lattice.lukewarm_step, 1e-9), -1.0, 1.0)
+            self._known[hours] = (
+                base + low,
+                base + low + 1,
+                along - low,
+                np.maximum(moved[:-1], 0.0),
+                np.maximum(-moved[1:], 0.0),
+            )
         return self._known[hours]
 
 

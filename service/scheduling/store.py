@@ -137,7 +137,21 @@ def heated(
     )
 
 
-def hot_loss_per_h(body: Body, store: Store) -> float:
+def faded(
+    body: Body, store: Store, usable: Floats, lukewarm: Floats, mass: Bools, hours: float
+) -> tuple[Floats, Floats]:
+    """Usable and lukewarm litres at 40 degC after a time without use and heat.
+
+    Both lose heat to the room. Where hot water borders on colder, the border widens by
+    conduction: what cools below use there is lukewarm from then on. One heated mass has no border.
+    """
+    kept = usable * np.exp(-_hot_loss_per_h(body, store) * hours)
+    cools = np.where(mass, 0.0, np.minimum(kept, store.border_l40_per_h * hours))
+    share = _lukewarm_loss_per_h(body, store, lukewarm)
+    return kept - cools, lukewarm * np.exp(-share * hours) + cools
+
+
+def _hot_loss_per_h(body: Body, store: Store) -> float:
     """Share of the usable water's heat that standing loss takes in an hour."""
     hot_c = store.cold_c + body.per_litre * (store.set_c - store.cold_c) / (
         store.capacity_l40 / store.volume_l
@@ -146,7 +160,7 @@ def hot_loss_per_h(body: Body, store: Store) -> float:
     return watts_per_litre / (body.per_litre * body.kwh_per_l40 * 1000.0)
 
 
-def lukewarm_loss_per_h(body: Body, store: Store, lukewarm: Floats) -> Floats:
+def _lukewarm_loss_per_h(body: Body, store: Store, lukewarm: Floats) -> Floats:
     """Share of the lukewarm heat that standing loss takes in an hour, by how much there is."""
     rise_per_l40 = (V40_C - store.cold_c) / store.volume_l
     above_room_k = store.cold_c + lukewarm * rise_per_l40 - store.ambient_c

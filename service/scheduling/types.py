@@ -63,7 +63,10 @@ class Source:
 
 @dataclass(frozen=True)
 class Store:
-    """The cylinder as the plan sees it."""
+    """The cylinder as the plan sees it.
+
+    border_l40_per_h  usable water that cools below use in an hour where it borders on colder
+    """
 
     reference_l40: float  # ten tenths
     capacity_l40: float  # V40 when full at the normal set temperature and today's cold inlet
@@ -73,6 +76,7 @@ class Store:
     cold_c: float
     ambient_c: float
     loss_w_per_k: float
+    border_l40_per_h: float = 0.0
 
 
 @dataclass(frozen=True)

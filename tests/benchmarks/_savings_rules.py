@@ -94,7 +94,9 @@ def bound(
 
     A linear programme over half hours on an optimistic store: no mixing, no water below use, only
     the hot part loses heat, sources run for any part of a slot, heat serves the slot it is made
-    in, and the store ends as full as it began (half full).
+    in, and the store ends as full as it began (half full). The plant is the home's: a heat pump
+    draws its whole power for whatever part of a slot it runs, so surplus covers at most that part
+    of its share, and it heats the store to the set temperature; hotter is the element's alone.
 
     Args:
         settings: the home.
@@ -121,53 +123,63 @@ def bound(
     flow = np.minimum(set_c + built.heat_pump.approach_k, limit)
     cop, most = pump.cop(outdoor, flow), pump.heat_w(outdoor, flow) / 1000.0 * hours
     element = built.immersion.power_w / 1000.0 * hours
-    hottest = max(set_c, built.immersion.thermostat_c)
     volume, kwh_per_lk = built.cylinder.volume_l, 1.145e-3
-    full = volume * kwh_per_lk * (hottest - cold)
+    full = volume * kwh_per_lk * (set_c - cold)
+    hotter = volume * kwh_per_lk * max(built.immersion.thermostat_c - set_c, 0.0)
     loss_kwh = plant.cylinder.loss_w_per_k * (set_c - built.cylinder.ambient_c) / 1000.0 * hours
-    keep = 1.0 - loss_kwh / (volume * kwh_per_lk * (set_c - cold))
     prices = np.array([price_at(s + 1.0) for s in starts])
-    spare = np.array(
-        [max(weather.pv_w(s + BOUND_SLOT_S / 2) - SimulatedHome.base_w, 0.0) for s in starts]
+    spare_kwh = (
+        hours
+        / 1000.0
+        * np.array(
+            [max(weather.pv_w(s + BOUND_SLOT_S / 2) - SimulatedHome.base_w, 0.0) for s in starts]
+        )
     )
-    # variables: heat of the pump, of the element, electricity from the grid, from surplus, heat
-    # nobody could have had in time, store
-    begin = 0.5 * volume * kwh_per_lk * (set_c - cold[0])
+    covered = np.minimum(spare_kwh * cop / most, 1.0)
+    pump_price = (covered * prices[:, 1] + (1.0 - covered) * prices[:, 0]) / cop
+    # variables per slot: heat of the pump, of the element from the grid, of the element from
+    # surplus, heat nobody could have had in time, what use takes of the element's heat; and at
+    # each slot's start and the end: the store, and what of it is the element's
+    begin = 0.5 * full[0]
     size = n + 1
-    eye = diags_array(np.ones(n))
-    stay = coo_array((keep, (np.arange(n), np.arange(n))), shape=(n, size))
-    goes = coo_array((np.ones(n), (np.arange(n), np.arange(1, size))), shape=(n, size))
-    nothing = coo_array((n, n))
-    heat_rows = hstack([-eye, -eye, nothing, nothing, -eye, goes - stay])
-    power_rows = hstack([diags_array(1.0 / cop), eye, -eye, -eye, nothing, coo_array((n, size))])
-    ends = np.full(size, np.inf)
-    ends[:n] = full
-    ends[0] = ends[-1] = begin
-    floors = np.zeros(size)
-    floors[0] = floors[-1] = begin
-    low = np.concatenate([np.zeros(5 * n), floors])
-    high = np.concatenate(
-        [
-            most,
-            np.full(n, element),
-            np.full(n, np.inf),
-            spare / 1000.0 * hours,
-            np.full(n, np.inf),
-            ends,
-        ]
-    )
-    money = np.concatenate(
-        [np.zeros(2 * n), prices[:, 0], prices[:, 1], np.full(n, DEARLY_PER_KWH), np.zeros(size)]
-    )
+    eye, nothing = diags_array(np.ones(n)), coo_array((n, n))
+    places = np.arange(n)
+    now = coo_array((np.ones(n), (places, places)), shape=(n, size))
+    fades = coo_array((1.0 - loss_kwh / full, (places, places)), shape=(n, size))
+    changes = coo_array((np.ones(n), (places, places + 1)), shape=(n, size)) - fades
+    apart = coo_array((n, size))
+    equal = [
+        [-eye, -eye, -eye, -eye, nothing, changes, apart],
+        [nothing, -eye, -eye, nothing, eye, apart, changes],
+    ]
+    at_most = [
+        [diags_array(covered / cop), nothing, eye, nothing, nothing, apart, apart],
+        [nothing, eye, eye, nothing, nothing, apart, apart],
+        [nothing, nothing, nothing, nothing, nothing, now, -now],
+    ]
+    low, high = np.zeros(5 * n + 2 * size), np.full(5 * n + 2 * size, np.inf)
+    high[:n] = most
+    store, of_element = 5 * n, 5 * n + size
+    high[store : store + n] = full + hotter
+    for end in (store, store + n):
+        low[end] = high[end] = begin
+    high[of_element] = 0.0
+    money = np.zeros(len(high))
+    money[:n], money[n : 2 * n], money[2 * n : 3 * n] = pump_price, prices[:, 0], prices[:, 1]
+    money[3 * n : 4 * n] = DEARLY_PER_KWH
     found = linprog(
         money,
-        A_eq=vstack([heat_rows, power_rows]).tocsr(),
+        A_ub=vstack([hstack(row) for row in at_most]).tocsr(),
+        b_ub=np.concatenate([spare_kwh, np.full(n, element), full]),
+        A_eq=vstack([hstack(row) for row in equal]).tocsr(),
         b_eq=np.concatenate([-wanted_kwh, np.zeros(n)]),
         bounds=np.column_stack([low, high]),
         method="highs",
     )
     if found.status != 0:
         raise RuntimeError(f"the bound could not be solved: {found.message}")
-    in_time = found.x[4 * n : 5 * n].sum() * DEARLY_PER_KWH
-    heat_kwh, electricity_kwh = found.x[: 2 * n].sum(), found.x[2 * n : 4 * n].sum()
+    pump_kwh, grid_kwh, surplus_kwh, late_kwh = found.x[: 4 * n].reshape(4, n)
+    heat_kwh = found.x[: 3 * n].sum()
+    electricity_kwh = (pump_kwh / cop + grid_kwh + surplus_kwh).sum()
+    in_time = late_kwh.sum() * DEARLY_PER_KWH
     return float(found.fun) - float(in_time), float(heat_kwh), float(electricity_kwh)

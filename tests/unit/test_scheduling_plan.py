@@ -10,6 +10,9 @@ import numpy as np
 import pytest
 
 from service.scheduling import comfort, plan, reasons
+from service.scheduling import store as stores
+from service.scheduling.lattice import compile_problem
+from service.scheduling.solve import Fade
 from service.scheduling.types import (
     Disinfection,
     Layout,
@@ -408,6 +411,40 @@ def test_a_contradictory_problem_is_refused_in_words() -> None:
             plan.make(problem)
 
 
+# ---- standing loss ----
+
+
+def test_usable_water_cools_where_it_borders_on_colder_however_little_there_is() -> None:
+    """Heat is kept but for what the room gets: what cools below use is lukewarm from then on."""
+    problem = day(cases.heat_pump(N), element())
+    store = replace(problem.store, border_l40_per_h=1.5)
+    body = stores.body(store, problem.sources)
+    usable, mass = np.array([0.0, 1.0, 50.0, 150.0, 150.0]), np.arange(5) == 4
+    without, _ = stores.faded(body, problem.store, usable, np.zeros(5), mass, 2.0)
+    kept, lukewarm = stores.faded(body, store, usable, np.zeros(5), mass, 2.0)
+    assert without[0] == kept[0] == lukewarm[0] == 0.0
+    assert kept[1] == 0.0
+    assert (without - kept)[2:4] == pytest.approx([3.0, 3.0])
+    assert kept[4] == without[4]  # one mass borders on nothing
+    assert kept + lukewarm == pytest.approx(without)
+
+
+@pytest.mark.parametrize("border_l40_per_h", [0.0, 2.0])
+def test_loss_moves_worth_and_chance_alike(border_l40_per_h: float) -> None:
+    """What a state is worth before the loss is the mean of where the loss takes it."""
+    problem = day(cases.heat_pump(N), element(), levels=31)
+    problem = replace(problem, store=replace(problem.store, border_l40_per_h=border_l40_per_h))
+    c = compile_problem(problem)
+    fade, rng = Fade(c), np.random.default_rng(3)
+    shape = (c.demand.shape[1], c.phases.count, len(c.lattice.usable))
+    worth, chance = rng.normal(size=shape), rng.random(shape)
+    before = float((fade.worth_before(0, worth.copy()) * chance).sum())
+    assert before == pytest.approx(float((worth * fade.chance_after(0, chance)).sum()))
+    heat = c.lattice.usable + c.lattice.lukewarm
+    lost = (fade.worth_before(0, np.broadcast_to(heat, shape).copy()) - heat)[0, 0]
+    assert np.all(lost <= 1e-9)  # the room takes heat, the border none
+
+
 # ---- comfort ----
 
 
@@ -417,12 +454,9 @@ def test_comfort_is_a_price_that_rises_with_care() -> None:
     assert prices == sorted(prices)
     assert comfort.shortage_price("balanced", store, 0.1, 0.3) == prices[1]
     # By hand: 1.5 W/K x 35 K x 24 h = 1.26 kWh of 10.4 kWh a day, so 12.1 % of a litre's 0.0346
-    # kWh at 0.1 each day; twelve times in 365 days. Beside it the heat at its dearest.
+    # kWh at 0.1 each day; six times in 365 days. Beside it the heat at its dearest.
     having = 0.1214 * 0.1 * 0.0346
-    assert prices[1] == pytest.approx(0.3 * 0.0346 + 365 / 12 * having, rel=0.01)
-    # Made at a usual hour it costs 0.04 more a kWh than at the cheapest.
-    spread = comfort.shortage_price("balanced", store, 0.1, 0.3, 0.06) - prices[1]
-    assert spread == pytest.approx(365 / 12 * 0.04 * 0.0346, rel=0.01)
+    assert prices[1] == pytest.approx(0.3 * 0.0346 + 365 / 6 * having, rel=0.01)
     # However relaxed a household is, water that is wanted is worth making at the dearest hour.
     assert comfort.shortage_price("thrifty", store, 0.0001, 2.0) > 2.0 * 0.0345
     assert set(comfort.MEANING) == set(comfort.Comfort) == set(comfort.TIMES_PER_YEAR)
