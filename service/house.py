@@ -29,6 +29,7 @@ class Health:
     refusals: dict[str, int]  # code -> count since start
     notes: tuple[str, ...]  # codes, e.g. "step_failing", "invented_history"
     broker_trouble: str = ""  # what is wrong with the connection, in words
+    refused: tuple[str, ...] = ()  # the latest refusal at each place, in words, newest first
 
 
 class ChangedMeanwhile(Exception):  # noqa: N818 - it names what happened

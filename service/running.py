@@ -40,6 +40,7 @@ log = logging.getLogger(__name__)
 AFTER_FAILURE_S = 60.0
 OVERDUE_S = 900.0
 MOST_TOLD = 500
+MOST_SHOWN = 20
 SHOW_DRAWS = {Quantity.DRAW_FLOW, Quantity.PROBE}  # whose silence means that draws go unseen
 
 
@@ -81,6 +82,7 @@ class RunningHouse:
         self._pending = Pending()
         self._refusals: Counter[str] = Counter()
         self._told: set[tuple[str, str]] = set()  # refusals that stand in the log
+        self._refused: dict[str, str] = {}  # the latest refusal at each place, oldest first
         self._connected = False
         self._connected_since: datetime | None = None
         self._last_reading_at: datetime | None = None
@@ -119,6 +121,8 @@ class RunningHouse:
     def health(self) -> Health:
         """How the service stands."""
         plan = self._view.plan if self._view else None
+        with self._inbox_lock:
+            refusals, refused = dict(self._refusals), tuple(reversed(self._refused.values()))
         return Health(
             at=self.now(),
             broker_connected=self._connected,
@@ -126,9 +130,10 @@ class RunningHouse:
             last_reading_at=self._last_reading_at,
             last_commit_at=self._last_commit_at,
             last_plan_at=utc(plan.made_at_s) if plan else None,
-            refusals=dict(self._refusals),
+            refusals=refusals,
             notes=self.notes + (("step_failing",) if self._failed_turns else ()),
             broker_trouble=self.link_trouble(),
+            refused=refused,
         )
 
     def wish(self, fields: Mapping[str, Any], author: str, *, by_message: bool = False) -> Override:
@@ -204,11 +209,17 @@ class RunningHouse:
     def refuse(self, refusal: Refusal) -> None:
         """Count an input that could not be used; the first of a kind and place is logged."""
         kind = (refusal.code, refusal.where)
+        got = f"; got {refusal.excerpt!r}" if refusal.excerpt else ""
+        said = f"{refusal.where}: {refusal.message}{got}"
         if kind not in self._told and len(self._told) < MOST_TOLD:
             self._told.add(kind)
-            got = f"; got {refusal.excerpt!r}" if refusal.excerpt else ""
-            log.warning("%s: %s: %s%s", self.id, refusal.where, refusal.message, got)
-        self._refusals[refusal.code] += 1
+            log.warning("%s: %s", self.id, said)
+        with self._inbox_lock:
+            self._refusals[refusal.code] += 1
+            self._refused.pop(refusal.where, None)
+            self._refused[refusal.where] = said
+            if len(self._refused) > MOST_SHOWN:
+                del self._refused[next(iter(self._refused))]
 
     def offer_prices(self, series: PriceSeries) -> None:
         """Take a price series from a feed."""

@@ -670,6 +670,7 @@ class HealthOut(BaseModel):
         last_commit_at="2026-03-02T11:59:40Z",
         last_plan_at="2026-03-02T11:30:00Z",
         refusals={"out_of_range": 2},
+        refused=["signal probe_top on topic plant/top: expected a number; got 'hello'"],
         notes=[],
         database_bytes=48_000_000,
         written_bytes=1_200_000,
@@ -683,6 +684,7 @@ class HealthOut(BaseModel):
     last_commit_at: datetime | None
     last_plan_at: datetime | None
     refusals: dict[str, int] = Field(description="Inputs that could not be used, by code.")
+    refused: list[str] = Field(description="The latest at each place, newest first.")
     notes: list[str] = Field(
         description="How the service stands: `no_token_loopback_only` while anybody on its machine "
         "may ask, `loopback_until_restart` until it opens to the address in its file, "
@@ -704,6 +706,7 @@ class HealthOut(BaseModel):
             last_commit_at=health.last_commit_at,
             last_plan_at=health.last_plan_at,
             refusals=health.refusals,
+            refused=list(health.refused),
             notes=list(health.notes),
             database_bytes=database_bytes,
             written_bytes=written_bytes,

@@ -117,6 +117,7 @@ def content(home: str, house: House, records: Records, local: Local) -> dict[str
             for row in TABLE
         ],
         "health": _health(house, local),
+        "refused": health.refused,
         "wiring": wiring,
     }
 

@@ -125,3 +125,19 @@ def test_the_plant_page_says_what_an_actuator_is_under(tmp_path: Path) -> None:
         house.turn()
         clock.set(at_s + 60)
     assert now() == {"heat_pump_hot_water": "rests at 30.0\u00a0°C", "immersion": "released"}
+
+
+def test_an_installer_sees_what_was_refused_and_where(tmp_path: Path) -> None:
+    house, records, _ = _house(tmp_path, [])
+    for n in range(3):
+        house.refuse(Refusal(house.id, "not_a_number", "signal draw", "expected a number", f"x{n}"))
+    house.refuse(Refusal(house.id, "out_of_range", "signal cold", "99 degC is outside"))
+    refused = ("signal cold: 99 degC is outside", "signal draw: expected a number; got 'x2'")
+    assert house.health().refused == refused
+    for n in range(100):
+        house.refuse(Refusal(house.id, "not_json", f"topic {n}", "is no JSON"))
+    assert len(house.health().refused) == running.MOST_SHOWN
+    wiring = house.settings.wiring
+    place = Local(wiring.zone_info, wiring.currency, house.now())
+    shown = plant.content(house.id, house, records, place)["refused"]
+    assert shown[0] == "topic 99: is no JSON"
