@@ -85,7 +85,8 @@ def _run(service: Service, listening: socket.socket, everybody: bool, make: str 
         signal.signal(number, lambda *_: stop.set())
     service.start()
     web.start()
-    out.print(f"Pages and API: {web.address}")
+    everywhere = " (every address of this machine)" if web.everywhere else ""
+    out.print(f"Pages and API: {web.address}{everywhere}")
     if everybody:
         out.print(
             "No token is configured: listening on loopback only, and everybody on this machine "

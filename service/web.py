@@ -83,6 +83,7 @@ class Web:
         app = make_app(service.houses, service.records, everybody)
         app.include_router(make_router(service.houses, service.records, app.state.access))
         self._socket = listening
+        self.everywhere = ipaddress.ip_address(host).is_unspecified
         shown = f"[{host}]" if ":" in host else host
         self.address = f"http://{shown}:{port}/"
         self._server = uvicorn.Server(

@@ -108,6 +108,7 @@ def test_what_is_said_of_loopback_follows_the_tokens(tmp_path: Path) -> None:
             serving.run()
             health = f"{serving.address}/api/v1/homes/home/health"
             assert serving.address.startswith("http://0.0.0.0:")
+            assert "(every address of this machine)" in serving.text()
             assert httpx.get(health, headers=bearer).json()["notes"] == []
 
 
