@@ -65,6 +65,7 @@ def content(house: House, local: Local, refused: Refused | None = None) -> dict[
         "short": None,
         "standing": [],
         "holding": False,
+        "watches": not settings.wiring.actuators,
         "faults": [],
         "loses": [],
         "refresh_s": refresh_s(health),

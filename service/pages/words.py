@@ -62,8 +62,8 @@ LEADS: dict[str, tuple[str, ...]] = {
         "Charging is planned before the next use.",
     ),
     "short_for_next": (
-        "It may run short {at:part}: about {usable_l40:about} are there, "
-        "{expected_l40:about} are usual by then.",
+        "It may run short {at:part}: about {usable_l40:about} are there, and "
+        "{expected_l40:about} are usual by then, sometimes more.",
         "It may run short at the next use.",
     ),
     # what an installer reads in full among the decisions, here as a household needs it

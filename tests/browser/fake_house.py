@@ -651,6 +651,10 @@ def street(records: Records) -> dict[str, FakeHouse]:
             settings("The Lock, Upper Fennick", id="the-lock", signals=lone), one_probe(view)
         ),
         "new-build": FakeHouse(settings("Plot 9, Upper Fennick", id="new-build"), newborn()),
+        "the-barn": FakeHouse(
+            settings("The Barn, Upper Fennick", id="the-barn", actuators=[]),
+            replace(view, plan=None, overrides=()),
+        ),
     }
     for house in houses.values():
         house.records = records

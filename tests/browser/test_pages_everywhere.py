@@ -20,6 +20,7 @@ PAGES = {
     "troubled": "/homes/forge-cottage",
     "one probe": "/homes/the-lock",
     "first minute": "/homes/new-build",
+    "watched only": "/homes/the-barn",
     "habits": "/homes/mill-lane/habits",
     "habits, first minute": "/homes/new-build/habits",
     "plant": "/homes/mill-lane/plant",

@@ -48,6 +48,12 @@ def test_a_tenth_more_is_one_press_and_can_be_ended(page: Page, site: Site):
     assert page.locator(".standing li").count() == 0
 
 
+def test_where_nothing_can_be_commanded_nothing_is_asked_for(plain: Page, site: Site):
+    plain.goto(f"{site.url}/homes/the-barn")
+    assert "Ladle only watches" in (plain.locator("main").text_content() or "")
+    assert plain.locator("main button").count() == 0
+
+
 def test_a_long_word_in_a_note_stays_on_a_small_screen(plain: Page, site: Site):
     plain.goto(f"{site.url}/homes/mill-lane")
     plain.locator("#note").fill("x" * 150)
