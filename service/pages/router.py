@@ -113,7 +113,8 @@ class _Pages:
         return found
 
     def sign_in(self, request: Request) -> Response:
-        onward = request.url.path
+        # What a form was sent to is no page to come back to.
+        onward = request.url.path if request.method == "GET" else "/"
         if onward == "/":
             return RedirectResponse("/sign-in", 303, headers=SECURITY)
         return RedirectResponse(f"/sign-in?onward={quote(onward)}", 303, headers=SECURITY)

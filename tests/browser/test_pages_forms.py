@@ -249,6 +249,27 @@ def test_signing_in_leads_on_and_signing_out_ends_it(page: Page, locked_site: Si
     assert page.url.startswith(f"{locked_site.url}/sign-in")
 
 
+def test_a_form_sent_after_signing_out_leads_to_a_page_again(browser: Browser, locked_site: Site):
+    site = locked_site
+    context = browser.new_context(java_script_enabled=False)
+    early, late = context.new_page(), context.new_page()
+
+    def sign_in(page: Page) -> None:
+        page.get_by_label("Access token").fill(site.tokens["household"])
+        page.get_by_role("button", name="Sign in").click()
+
+    early.goto(site.url)
+    sign_in(early)
+    late.goto(f"{site.url}/homes/mill-lane")
+    early.get_by_role("button", name="Sign out").click()
+    asked(site).clear()
+    late.get_by_role("button", name="A tenth less").click()
+    sign_in(late)
+    assert late.locator(".figures").count() == 1, "the household's page"
+    assert asked(site) == []
+    context.close()
+
+
 def test_a_wrong_token_is_refused_in_words(page: Page, locked_site: Site):
     page.goto(f"{locked_site.url}/sign-in")
     page.get_by_label("Access token").fill("ladle_notatoken")
