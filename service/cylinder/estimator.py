@@ -68,17 +68,17 @@ ASSUMED_HEAT_SD = 0.30
 MIXING_SD = 0.4
 PROBE_OFFSET_SD_K = 0.3  # IEC 60751 class B: 0.55 K at most at 50 degC, evenly spread
 DRIFT_PER_DAY = (0.008, 0.03, 0.02, 0.05, 0.3)  # of the parameters, relative
-OFFSET_DRIFT_K_PER_DAY = 0.05
-INLET_SD_K = 0.6  # of the cold inlet, alike for all of a draw
-POSITION_NOISE_L = 0.08  # of a front, L per square root of a litre moved
-IDLE_NOISE_K_PER_H = 0.12  # of the profile, correlated over IDLE_REACH of the volume
+OFFSET_DRIFT_K_PER_DAY = 0.02  # 0.4 K in a year
+INLET_SD_K = 0.45  # of the cold inlet, alike for all of a draw
+POSITION_NOISE_L = 0.07  # of a front, L per square root of a litre moved
+IDLE_NOISE_K_PER_H = 0.03  # of the profile, correlated over IDLE_REACH of the volume
 IDLE_REACH = 0.12
 START_REACH = 0.065  # a front may stand close below a probe
 # Heat goes elsewhere than believed: a share of what a cell gained, wrong alike over that many
 # kelvin gained and then anew.
-HEATED_NOISE, HEATED_ALIKE_K = 0.03, 10.0
+HEATED_NOISE, HEATED_ALIKE_K = 0.01, 10.0
 PROBE_SD_K = 0.5
-PROBE_LEVEL_SD = 0.006  # of a front as a probe feels it: place and width, share of volume
+PROBE_LEVEL_SD = 0.003  # of a front as a probe feels it: place and width, share of volume
 MOUNTED_LEVEL_SD = 0.025  # the same before a probe is suspected: as well as heights are measured
 FRONT_APART_S = 300.0
 READINGS_APART_S = 60.0  # readings in quicker succession share their errors
@@ -86,7 +86,7 @@ UNMETERED_L_PER_H = 12.0  # without a flow meter: how much a front may have move
 UNMETERED_L_PER_MIN = 12.0  # and the strongest draw
 UNSEEN_MOST_L = 50.0  # the largest single draw that the band allows for unseen: a shower
 DOUBT_K, DOUBT_REACH = 4.0, 0.2  # added around a probe that turns out to be wrong
-BORDER_SD_CELLS = 0.03  # a border of a mixed zone is known to a part of a cell only
+BORDER_SD_CELLS = 0.01  # a border of a mixed zone is known to a part of a cell only
 Z90 = 1.645
 
 
@@ -184,11 +184,13 @@ def start(
     first: Observation,
     *,
     probe_sd_k: float = PROBE_SD_K,
+    probe_offset_sd_k: float = PROBE_OFFSET_SD_K,
 ) -> EstimatorState:
     """Begin from the first readings.
 
-    probes      name -> level, the share of the volume below it (``Cylinder.level`` of a height)
-    probe_sd_k  scatter of a single reading, K
+    probes             name -> level, the share of the volume below it (``Cylinder.level``)
+    probe_sd_k         scatter of a single reading, K
+    probe_offset_sd_k  by how much each probe shows too much or too little at first, K
 
     Raises ValueError for no probe, more than 12, or one outside the cylinder.
     """
@@ -221,7 +223,7 @@ def start(
     m = len(placed)
     covariance = np.zeros((N + PARAMETERS + m, N + PARAMETERS + m))
     covariance[:N, :N] = np.outer(sd, sd) * _correlation(START_REACH)
-    own = [FLOW_SD, LOSS_SD, HEAT_SD, ASSUMED_HEAT_SD, MIXING_SD, *[PROBE_OFFSET_SD_K] * m]
+    own = [FLOW_SD, LOSS_SD, HEAT_SD, ASSUMED_HEAT_SD, MIXING_SD, *[probe_offset_sd_k] * m]
     covariance[range(N, N + PARAMETERS + m), range(N, N + PARAMETERS + m)] = np.square(own)
     return EstimatorState(
         cylinder,

@@ -128,9 +128,11 @@ class Motion:
 
     def warm(self, kwh: float, bottom_level: float, top_level: float, parameter: int) -> None:
         """Give off ``kwh`` between two levels; warmed water rises until it is no lighter."""
+        low = min(bottom_level * self.cylinder.volume_l, self.cylinder.volume_l - self.h_l)
+        if self.moved_l == 0:
+            self._put_border_at(low)
         volumes = self.volumes_l
         tops = np.cumsum(volumes)
-        low = min(bottom_level * self.cylinder.volume_l, self.cylinder.volume_l - self.h_l)
         high = max(top_level * self.cylinder.volume_l, low + self.h_l)
         share = np.clip(np.minimum(tops, high) - np.maximum(tops - volumes, low), 0.0, None)
         # A cell that mostly lies below the source stays as cold as the rest down there.
@@ -184,6 +186,28 @@ class Motion:
             blocks = np.repeat(np.eye(len(starts)), lengths, axis=0)
             average = blocks @ (blocks * weights[:, None] / np.repeat(totals, lengths)[:, None]).T
             self.noise = average @ self.noise @ average.T
+
+    def _put_border_at(self, below_l: float) -> None:
+        """Cut the water anew so that a border of cells lies so many litres above the floor.
+
+        Water above a source's foot warms and water below it does not: a cell on both sides of it
+        would be neither. Standing water is cut anew once, then its borders stay there.
+        """
+        h, phase_l = self.h_l, below_l % self.h_l
+        apart_l = abs(phase_l - self.phase_l) % h
+        if below_l < ALIGNED * h or min(apart_l, h - apart_l) < ALIGNED * h:
+            return
+        old, new = cell_edges_l(self.cylinder, self.phase_l), cell_edges_l(self.cylinder, phase_l)
+        overlap = np.minimum(new[1:, None], old[None, 1:]) - np.maximum(
+            new[:-1, None], old[None, :-1]
+        )
+        weights = np.maximum(overlap, 0.0)
+        weights[0, 0] += 1e-9 * h  # an end cell may lie outside
+        weights[-1, -1] += 1e-9 * h
+        weights /= weights.sum(axis=1, keepdims=True)
+        self.phase_l = phase_l
+        self.x = weights @ self.x
+        self.noise = weights @ self.noise @ weights.T
 
     def _unsure_foot(self, rise: Floats, volumes: Floats) -> None:
         """Heat may reach the cell below the source's foot as well, at the cost of those above."""
@@ -259,7 +283,8 @@ class Motion:
             self.x[1:] -= up * step
 
 
-FOOT_SHARE = 0.15  # how unsure a source's foot is: share of the heat in the cell below it
+FOOT_SHARE = 0.04  # how unsure a source's foot is: share of the heat in the cell below it
+ALIGNED = 0.02  # of a cell: a border so close to a source's foot is at it
 COIL_EXCESS_K = 8.0  # how much hotter than the water beside it a source is, at least
 HOTTEST_C = 100.0
 
@@ -281,6 +306,13 @@ def cell_volumes_l(cylinder: Cylinder, phase_l: float) -> Floats:
     volumes[0] = phase_l
     volumes[-1] = h - phase_l
     return volumes
+
+
+def cell_edges_l(cylinder: Cylinder, phase_l: float) -> Floats:
+    """Where cells begin and end inside the cylinder, litres above the floor, (CELLS + 2,)."""
+    h = cylinder.volume_l / CELLS
+    edges: Floats = np.clip(phase_l + h * np.arange(-1.0, CELLS + 1.0), 0.0, cylinder.volume_l)
+    return edges
 
 
 def block_lengths(starts: Ints) -> Ints:

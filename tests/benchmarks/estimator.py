@@ -53,6 +53,7 @@ def run(*, long: bool = False) -> Result:
         tuple(figures),
         (
             "probe noise 0.5 K for each reading once a minute, flow meter 2 % off",
+            "the probes have no offsets, and the estimator is told so",
             "mixing fitted to the calibration day; constants of the estimator to tuning days",
             "V40 of the true profile for a cold inlet of 10 degC, every five minutes",
         ),
@@ -79,7 +80,7 @@ def follow(
     errors, straight, held = [], [], []
     for minute, seen in replay.observations(case, shown, list(places), flow_scale=1 + flow_error):
         if state is None:
-            state = estimator.start(cylinder, places, seen)
+            state = estimator.start(cylinder, places, seen, probe_offset_sd_k=0.0)
             continue
         state = estimator.advance(state, seen, 60.0)
         if minute < BEGIN_MIN or minute % EVERY_MIN:

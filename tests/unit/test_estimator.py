@@ -12,6 +12,7 @@ from service.cylinder.estimator import Heat, Observation
 from service.cylinder.estimator_motion import MIXING
 from service.cylinder.geometry import Cylinder
 from service.cylinder.usable import v40_l
+from service.cylinder.water import heat_kwh
 
 CYLINDER = Cylinder(200.0, 1.4, loss_w_per_k=1.6)
 PROBES = {"low": 0.15, "middle": 0.5, "high": 0.85}
@@ -152,6 +153,23 @@ def test_heat_by_an_element_stays_above_it() -> None:
     found = estimator.estimate(state, 10.0)
     assert found.profile_c[:22].max() < 20
     assert found.v40_l == pytest.approx(true_v40(truth), rel=0.06)
+
+
+@pytest.mark.parametrize("foot", [0.313, 0.32, 0.327, 0.334])
+def test_heat_begins_at_the_sources_foot_wherever_cells_lie(foot: float) -> None:
+    """5.4 kWh into what of 200 L at 12 degC lies above the foot, and nothing below it."""
+    still = replace(CYLINDER, loss_w_per_k=1e-9, conductivity_w_per_mk=1e-9)
+    state = estimator.start(still, PROBES, Observation(dict.fromkeys(PROBES, 12.0)))
+    state = estimator.advance(state, Observation(drawn_l=1.3, cold_c=12.0), 60.0)
+    heat = (Heat(0.3, bottom_level=foot, top_level=foot + 0.02),)
+    for _ in range(18):
+        state = estimator.advance(state, Observation(cold_c=12.0, heat=heat), 600.0)
+    found = estimator.estimate(state, 10.0)
+    warmed_l = 200.0 * (1.0 - foot)
+    hot_kwh = float(heat_kwh(warmed_l, found.profile_c[-1], 12.0, found.profile_c[-1]))
+    # What expands leaves at the bottom, so that heat is counted as hot water replacing cold.
+    assert hot_kwh == pytest.approx(5.4, rel=0.01)
+    assert found.profile_c[:12] == pytest.approx(np.full(12, 12.0), abs=0.05)
 
 
 def test_a_full_and_a_lukewarm_cylinder() -> None:
