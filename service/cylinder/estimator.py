@@ -80,6 +80,7 @@ HEATED_NOISE, HEATED_ALIKE_K = 0.01, 10.0
 PROBE_SD_K = 0.5
 PROBE_LEVEL_SD = 0.003  # of a front as a probe feels it: place and width, share of volume
 MOUNTED_LEVEL_SD = 0.025  # the same before a probe is suspected: as well as heights are measured
+SUSPECTED_SD_K = 0.3  # what the model may be wrong by before a probe is suspected for it
 FRONT_APART_S = 300.0
 READINGS_APART_S = 60.0  # readings in quicker succession share their errors
 UNMETERED_L_PER_H = 12.0  # without a flow meter: how much a front may have moved unseen
@@ -360,7 +361,7 @@ def _correct(state: EstimatorState, seen: Observation, elapsed_s: float) -> Esti
         state.watch,
         readings,
         expected,
-        np.sqrt(np.maximum(spread.diagonal(), 0.0) + mounted),
+        np.sqrt(np.maximum(spread.diagonal(), 0.0) + mounted + SUSPECTED_SD_K**2),
         at_levels_c=np.interp(
             faults.LEVELS * state.cylinder.volume_l,
             _middles(state.cylinder, state.phase_l)[1:-1],
