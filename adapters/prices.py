@@ -1,4 +1,4 @@
-"""Price series from the web, a file or a message: intervals in order, money per kWh."""
+"""Series from the web, a file or a message: what a kWh costs, earns or emits, in order."""
 
 from __future__ import annotations
 
@@ -95,7 +95,7 @@ def _series(
             raise BadRows("out_of_range", f"{price:g} per kWh cannot be; check per_kwh_factor")
         ends.append(end)
     prices = tuple(price for _, _, price in found)
-    return PriceSeries(tuple(starts), tuple(ends), prices, fetched_s, feed.export)
+    return PriceSeries(tuple(starts), tuple(ends), prices, fetched_s, feed.of)
 
 
 def _refusal(home: str, feed: PriceFeed, code: str, message: str) -> Refusal:

@@ -9,6 +9,8 @@ from __future__ import annotations
 from dataclasses import dataclass, field
 from typing import Literal
 
+SeriesOf = Literal["import", "export", "carbon"]  # what a kWh costs, earns or emits
+
 
 @dataclass(frozen=True, slots=True)
 class Message:
@@ -103,13 +105,16 @@ class Outgoing:
 
 @dataclass(frozen=True, slots=True)
 class PriceSeries:
-    """Prices in money per kWh for consecutive intervals [start, end)."""
+    """What a kWh costs, earns or emits in consecutive intervals [start, end), in order.
+
+    ``per_kwh`` is money, or grams of CO2 where ``of`` is "carbon".
+    """
 
     start_s: tuple[int, ...]
     end_s: tuple[int, ...]
     per_kwh: tuple[float, ...]
     fetched_s: float
-    export: bool = False
+    of: SeriesOf = "import"
 
 
 @dataclass(frozen=True, slots=True)

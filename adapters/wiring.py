@@ -21,6 +21,8 @@ from pydantic import (
     model_validator,
 )
 
+from adapters.types import SeriesOf
+
 
 class Part(BaseModel):
     """The base of all settings: frozen, no key may be unknown, no number endless or none at all."""
@@ -287,7 +289,7 @@ class Actuator(Part):
 
 
 class PriceFeed(Part):
-    """Where a price series comes from: one of http, mqtt or csv."""
+    """Where a series of prices or carbon intensities comes from: one of http, mqtt or csv."""
 
     kind: Literal["http", "mqtt", "csv"]
     address: str  # URL, topic or file
@@ -298,9 +300,9 @@ class PriceFeed(Part):
     zone: str | None = None  # of times without an offset; None refuses them
     price: str = "price"
     slot_minutes: Annotated[int, Field(ge=5, le=120)] | None = None  # when rows carry no end
-    per_kwh_factor: float = 1.0  # 0.001 for prices per MWh, 0.01 for hundredths
+    per_kwh_factor: float = 1.0  # 0.001 for prices per MWh, 0.01 for hundredths; carbon in g
     every_minutes: Annotated[int, Field(ge=5)] = 60
-    export: bool = False
+    of: SeriesOf = "import"
 
     @field_validator("zone")
     @classmethod

@@ -61,7 +61,8 @@ def _take(house: RunningHouse, records: Records, got: PriceSeries | Refusal) -> 
     if isinstance(got, Refusal):
         house.refuse(got)
         return
-    records.add_prices(house.id, got)
+    if got.of != "carbon":  # accounts are kept in money
+        records.add_prices(house.id, got)
     house.offer_prices(got)
 
 

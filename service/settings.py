@@ -24,6 +24,7 @@ from adapters.wiring import (
     Signal,
     WeatherFeed,
 )
+from service.scheduling.tariff import Tariff
 
 Tenths = Annotated[int, Field(ge=0, le=10)]
 
@@ -80,26 +81,6 @@ class ImmersionWiring(Part):
     power_w: Annotated[float, Field(gt=0, le=12000)] = 3000.0
     thermostat_c: Annotated[float, Field(ge=30, le=85)] = 65.0
     starts_per_hour: Annotated[int, Field(ge=1, le=60)] = 6
-
-
-class Band(Part):
-    """One fixed price band in local time; the first band that fits a moment wins."""
-
-    import_per_kwh: float
-    export_per_kwh: float | None = None
-    from_time: str = "00:00"
-    until_time: str = "24:00"
-    weekdays: tuple[Annotated[int, Field(ge=0, le=6)], ...] = (0, 1, 2, 3, 4, 5, 6)  # 0 Monday
-    from_day: str = "01-01"  # month-day, inclusive
-    until_day: str = "12-31"
-
-
-class Tariff(Part):
-    """What energy costs. Bands hold where no feed tells more."""
-
-    bands: tuple[Band, ...] = (Band(import_per_kwh=0.30),)
-    export_per_kwh: float = 0.0
-    carbon_price_per_kg: float = 0.0
 
 
 class Hygiene(Part):

@@ -120,6 +120,26 @@ def _written(settings: HomeSettings) -> Iterator[Misfit]:
                     "must be a local time",
                     "write 23:30, or 24:00 for the day's end",
                 )
+    if t.quiet_from and t.quiet_from == t.quiet_until:
+        yield Misfit(
+            "warn",
+            "quiet_never",
+            "quiet_from / quiet_until",
+            f"{t.quiet_from} / {t.quiet_until}",
+            "quiet hours that begin when they end are none",
+            "leave both out, or write 22:30 and 06:00",
+        )
+    written = all(_CLOCK.match(c) for b in t.tariff.bands for c in (b.from_time, b.until_time))
+    gap = t.tariff.gap() if written and t.tariff.bands else None
+    if gap is not None:
+        yield Misfit(
+            "warn",
+            "price_unsaid",
+            "tariff.bands",
+            f"{gap:%A %H:%M}",
+            f"no band holds then ({gap:%d %B}); the last one's price is taken",
+            "add a last band with import_per_kwh alone: it holds whenever no other does",
+        )
     if not t.tariff.bands:
         yield Misfit(
             "refuse",

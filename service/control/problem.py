@@ -26,7 +26,7 @@ from service.scheduling.types import (
     SourceName,
     Store,
 )
-from service.settings import Band, HomeSettings
+from service.settings import HomeSettings
 
 # What a start wastes: 6 L of pipes, plates and condenser warmed by 30 K, at a COP of 3.5.
 START_KWH = 0.06
@@ -221,60 +221,24 @@ def _why(word: str) -> Literal["override", "guests", "reserve", "manager"]:
 
 
 def _prices(a: PlanArguments, surplus_w: Floats) -> Prices:
-    imports = _series([p for p in a.prices if not p.export], [p for p in a.prices if p.export])
+    wired = a.settings.wiring
+    arrived = {p.of: _series(p) for p in a.prices}
+    feeds = tariff.Feeds(
+        tell_imports=any(f.of == "import" for f in wired.price_feeds),
+        imports=arrived.get("import"),
+        exports=arrived.get("export"),
+        carbon=arrived.get("carbon"),
+    )
     return tariff.prices(
-        tariff_of(a.settings),
-        imports,
+        a.settings.tunables.tariff,
+        feeds,
         a.demand.grid,
-        a.settings.wiring.zone_info,
+        wired.zone_info,
         a.now_s,
         np.maximum(surplus_w, 0.0),
     )
 
 
-def tariff_of(settings: HomeSettings) -> tariff.BandTariff | tariff.SeriesTariff:
-    """The home's tariff as the plan knows it: bands, or a series with bands to fall back on."""
-    wiring, t = settings.wiring, settings.tunables.tariff
-    kind = tariff.SeriesTariff if wiring.price_feeds else tariff.BandTariff
-    return kind(
-        currency=wiring.currency,
-        import_per_kwh=t.bands[-1].import_per_kwh if t.bands else 0.30,
-        export_per_kwh=t.export_per_kwh,
-        bands=tuple(_band(b) for b in t.bands),
-        carbon_price_per_kg=t.carbon_price_per_kg,
-    )
-
-
-def _band(b: Band) -> tariff.Band:
-    def clock(text: str) -> time:
-        return time(0) if text == "24:00" else time.fromisoformat(text)
-
-    whole_year = (b.from_day, b.until_day) == ("01-01", "12-31")
-    return tariff.Band(
-        days=tuple(tariff.WEEKDAYS[d] for d in b.weekdays),
-        starts=clock(b.from_time),
-        ends=clock(b.until_time),
-        season_starts=None if whole_year else b.from_day,
-        season_ends=None if whole_year else b.until_day,
-        import_per_kwh=b.import_per_kwh,
-        export_per_kwh=b.export_per_kwh,
-    )
-
-
-def _series(imports: list[PriceSeries], exports: list[PriceSeries]) -> tariff.PriceSeries | None:
-    if not imports:
-        return None
-    imports = sorted(imports, key=lambda p: p.fetched_s)  # of two for one moment the later counts
-    start = np.concatenate([np.array(p.start_s, np.int64) for p in imports])
-    end = np.concatenate([np.array(p.end_s, np.int64) for p in imports])
-    price = np.concatenate([np.array(p.per_kwh, np.float64) for p in imports])
-    earned: Floats | None = None
-    if exports:
-        earned = np.full(len(start), np.nan)
-        for p in sorted(exports, key=lambda p: p.fetched_s):
-            begins = np.array(p.start_s, np.int64)
-            at = np.searchsorted(begins, start, side="right") - 1
-            known = (at >= 0) & (start < np.array(p.end_s, np.int64)[np.maximum(at, 0)])
-            earned[known] = np.array(p.per_kwh, np.float64)[at[known]]
-        earned = None if np.isnan(earned).all() else np.nan_to_num(earned, nan=0.0)
-    return tariff.PriceSeries(start, end, price, earned)
+def _series(p: PriceSeries) -> tariff.Series:
+    start, end = np.array(p.start_s, np.int64), np.array(p.end_s, np.int64)
+    return tariff.Series(start, end, np.array(p.per_kwh, np.float64))

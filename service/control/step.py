@@ -6,6 +6,7 @@ this same function.
 
 from __future__ import annotations
 
+import math
 from dataclasses import replace
 from datetime import datetime, timedelta
 
@@ -434,14 +435,26 @@ def _count_draws(
 def _prices(
     kept: tuple[PriceSeries, ...], arrived: tuple[PriceSeries, ...], now: datetime
 ) -> tuple[PriceSeries, ...]:
-    """Newer series stand before older ones; what ended long ago goes."""
-    at = now.timestamp()
-    series = [
-        p
-        for p in sorted((*arrived, *kept), key=lambda p: -p.fetched_s)
-        if p.end_s and p.end_s[-1] > at - PRICES_KEPT_S
+    """One series of each kind: what arrives goes before what was known of the same time."""
+    known = {series.of: series for series in kept}
+    for new in sorted(arrived, key=lambda series: series.fetched_s):
+        before = known.get(new.of)
+        known[new.of] = new if before is None else _followed(before, new, now)
+    return tuple(known.values())
+
+
+def _followed(before: PriceSeries, new: PriceSeries, now: datetime) -> PriceSeries:
+    """The newer series, with what the older one knows of times outside it, for some days."""
+    oldest_s = now.timestamp() - PRICES_KEPT_S
+    first_s, last_s = (new.start_s[0], new.end_s[-1]) if new.start_s else (math.inf, -math.inf)
+    rows = [
+        row
+        for row in zip(before.start_s, before.end_s, before.per_kwh, strict=True)
+        if row[1] > oldest_s and (row[1] <= first_s or row[0] >= last_s)
     ]
-    return tuple(series[:16])
+    rows = sorted([*rows, *zip(new.start_s, new.end_s, new.per_kwh, strict=True)])
+    starts, ends, prices = zip(*rows, strict=True) if rows else ((), (), ())
+    return replace(new, start_s=starts, end_s=ends, per_kwh=prices)
 
 
 def _decision(s: Situation, ruling: precedence.Ruling, carried: leases.Carried) -> Decision:

@@ -78,7 +78,7 @@ def loses(s: Situation) -> tuple[str, ...]:
         lost.append("no_heat_pump_meter_effect_from_temperatures")
     if "immersion" in plant.sources and not plant.of(Quantity.IMMERSION_ELECTRICITY):
         lost.append("no_immersion_meter_effect_from_temperatures")
-    if not plant.of(Quantity.OUTDOOR_TEMPERATURE):
+    if "heat_pump" in plant.sources and not plant.of(Quantity.OUTDOOR_TEMPERATURE):
         lost.append("no_outdoor_seasonal_guess")
     if not plant.of(Quantity.EXPORT_POWER):
         lost.append("no_export_no_surplus")

@@ -132,8 +132,20 @@ GROUPS: tuple[Group, ...] = (
             Entry(
                 "tariff.carbon_price_per_kg",
                 "Carbon price",
-                "Added to each kWh by its carbon intensity; 0 leaves it out.",
+                "Added to each kWh by its carbon intensity, which a feed tells; 0 leaves it out.",
                 "per kg",
+            ),
+            Entry(
+                "tariff.feed_times",
+                "Tax on the feed's prices",
+                "Prices of an import feed are taken times this, such as 1.19 for 19 %.",
+                "",
+            ),
+            Entry(
+                "tariff.feed_plus_per_kwh",
+                "Charges beside the feed's prices",
+                "Grid charges and levies, added to each kWh after tax.",
+                "per kWh",
             ),
         ),
     ),

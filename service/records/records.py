@@ -657,7 +657,7 @@ class Records:
         found = [
             {
                 "home_id": home_id,
-                "export": series.export,
+                "export": series.of == "export",
                 "start": from_us(start * 1_000_000),
                 "end": from_us(end * 1_000_000),
                 "per_kwh": price,
@@ -701,7 +701,7 @@ class Records:
             end_s=tuple(int(row.end.timestamp()) for row in found),
             per_kwh=tuple(row.per_kwh for row in found),
             fetched_s=max(row.fetched_at for row in found).timestamp(),
-            export=export_price,
+            of="export" if export_price else "import",
         )
 
     # taking it elsewhere

@@ -49,6 +49,7 @@ LEAST_SURPLUS_W = 50.0  # less than this is a meter's noise
 RUN_PARTS = (0.4, 1.0)  # of a slot: what a start is judged by
 COVER_SLACK, COVER_SLACK_RUNNING = 0.02, 0.12
 SOON_S = 1800.0  # what a source makes within this counts before another is called
+PAUSE_S = 900.0  # shorter than this a pause is not worth a start
 NEAR_S = 1800.0  # an order this near to a window is that window, begun early or late
 
 
@@ -526,6 +527,7 @@ def decide(
             alone = float(chance @ plan.cover_stock_l40[slot, :, place, 0])
             surplus_only = k > 0 and usable_l40 >= alone
         if on:
+            until = max(until, _goes_on(plan, slot, place, at_s=at_s, usable_l40=usable_l40))
             wanted = usable_l40 < until
         else:
             wanted = usable_l40 <= start and usable_l40 < until
@@ -591,6 +593,23 @@ def _waits(
         return False
     left_h = (float(plan.grid.end_s[slot]) - at_s) / 3600.0
     return until - usable_l40 < float(plan.heat_l40_per_h[slot, place]) * left_h
+
+
+def _goes_on(plan: Plan, slot: int, place: int, *, at_s: float, usable_l40: float) -> float:
+    """Up to where a source that runs goes on because it would soon be started again; 0: nowhere.
+
+    A run through several slots reaches the level of one of them a little early now and then. A
+    pause would only cost a start, and what rests for its least time misses what comes next.
+    """
+    end_s = float(plan.grid.end_s[slot])
+    if slot + 1 >= len(plan.grid) or end_s - at_s > PAUSE_S:
+        return 0.0
+    if plan.import_per_kwh[slot + 1] < plan.import_per_kwh[slot]:
+        return 0.0
+    starts = float(plan.regime[slot + 1] @ plan.start_below_l40[slot + 1, :, place])
+    if usable_l40 > starts:
+        return 0.0
+    return float(plan.regime[slot + 1] @ plan.base_stock_l40[slot + 1, :, place])
 
 
 def _order(

@@ -1,9 +1,9 @@
 """Tariffs: what a kWh costs and earns in each slot of the plan.
 
 Two kinds: fixed bands by weekday, season and local time, and prices that arrive as a series
-(hourly, half-hourly or quarter-hourly, from a feed). Bands follow the clock of the home's own
-zone, on days of 23 and 25 hours as on others. A slot that straddles a change of price gets the
-mean over its length.
+(hourly, half-hourly or quarter-hourly, from a feed), with what tax and grid add. Bands follow the
+clock of the home's own zone, on days of 23 and 25 hours as on others. A slot that straddles a
+change of price gets the mean over its length.
 """
 
 from __future__ import annotations
@@ -13,123 +13,112 @@ from collections.abc import Callable
 from dataclasses import dataclass
 from datetime import date, datetime, time, timedelta, tzinfo
 from itertools import pairwise
-from typing import Annotated, Literal
+from typing import Annotated
 
 import numpy as np
 from numpy.typing import NDArray
-from pydantic import BaseModel, ConfigDict, Field, model_validator
+from pydantic import BaseModel, ConfigDict, Field
 
 from forecasting.types import Floats, Ints, SlotGrid
 from service.scheduling.types import Prices
 
-Weekday = Literal["mon", "tue", "wed", "thu", "fri", "sat", "sun"]
-WEEKDAYS: tuple[Weekday, ...] = ("mon", "tue", "wed", "thu", "fri", "sat", "sun")
 MonthDay = Annotated[str, Field(pattern=r"^(0[1-9]|1[0-2])-(0[1-9]|[12][0-9]|3[01])$")]
-Currency = Annotated[str, Field(pattern=r"^[A-Z]{3}$", description="ISO 4217 code")]
+Weekday = Annotated[int, Field(ge=0, le=6)]  # 0 is Monday
 
 DAY_S = 86400
 COVERED = 0.999  # a slot is known when this share of it has a price
+LAST_KNOWN_DAYS = 7.0  # so long a lost feed's last days serve
+OTHERWISE_PER_KWH = 0.30  # where no band says
 
 
 class _Settings(BaseModel):
-    model_config = ConfigDict(frozen=True, extra="forbid")
+    model_config = ConfigDict(frozen=True, extra="forbid", allow_inf_nan=False)
 
 
 class Band(_Settings):
-    """One price band. It belongs to the day on which it starts, so it may run past midnight.
+    """One price band in local time.
 
-    ``starts`` and ``ends`` are local times; equal times mean the whole day. ``season_starts`` and
-    ``season_ends`` are days of the year (MM-DD, both included); a season may run past New Year.
+    It belongs to the day on which it starts, so it may run past midnight; equal times mean the
+    whole day. ``from_day`` and ``until_day`` (MM-DD) are both included; a season may run past New
+    Year.
     """
 
-    name: str = ""
-    days: tuple[Weekday, ...] = WEEKDAYS
-    starts: time = time(0)
-    ends: time = time(0)
-    season_starts: MonthDay | None = None
-    season_ends: MonthDay | None = None
     import_per_kwh: float
     export_per_kwh: float | None = None
+    from_time: str = "00:00"
+    until_time: str = "24:00"
+    weekdays: Annotated[tuple[Weekday, ...], Field(min_length=1)] = (0, 1, 2, 3, 4, 5, 6)
+    from_day: MonthDay = "01-01"
+    until_day: MonthDay = "12-31"
 
-    @model_validator(mode="after")
-    def _whole_season(self) -> Band:
-        if (self.season_starts is None) != (self.season_ends is None):
-            raise ValueError("season_starts and season_ends go together: give both or neither")
-        if not self.days:
-            raise ValueError("days: name at least one weekday, such as mon")
-        if self.starts.tzinfo or self.ends.tzinfo:
-            raise ValueError("starts and ends are local times of the home: leave the offset out")
-        return self
+    @property
+    def clocks(self) -> tuple[time, time]:
+        """Local times at which it begins and ends. Raises ValueError for what is no time."""
+        until = "00:00" if self.until_time == "24:00" else self.until_time
+        return time.fromisoformat(self.from_time), time.fromisoformat(until)
 
     def holds(self, local: datetime) -> bool:
         """Does the band hold at a moment, given in the home's local time?"""
-        clock = local.time().replace(tzinfo=None)
-        day = local.date()
-        if self.starts == self.ends:
+        clock, day = local.time().replace(tzinfo=None), local.date()
+        starts, ends = self.clocks
+        if starts == ends:
             return self._on(day)
-        if self.starts < self.ends:
-            return self.starts <= clock < self.ends and self._on(day)
-        if clock >= self.starts:
+        if starts < ends:
+            return starts <= clock < ends and self._on(day)
+        if clock >= starts:
             return self._on(day)
-        return clock < self.ends and self._on(day - timedelta(days=1))
+        return clock < ends and self._on(day - timedelta(days=1))
 
     def _on(self, day: date) -> bool:
-        if WEEKDAYS[day.weekday()] not in self.days:
+        if day.weekday() not in self.weekdays:
             return False
-        if self.season_starts is None or self.season_ends is None:
-            return True
         month_day = day.strftime("%m-%d")
-        if self.season_starts <= self.season_ends:
-            return self.season_starts <= month_day <= self.season_ends
-        return month_day >= self.season_starts or month_day <= self.season_ends
+        if self.from_day <= self.until_day:
+            return self.from_day <= month_day <= self.until_day
+        return month_day >= self.from_day or month_day <= self.until_day
 
 
-class BandTariff(_Settings):
-    """Fixed bands: the first that holds counts; outside all of them the tariff's own prices."""
+class Tariff(_Settings):
+    """What a kWh costs, earns and emits.
 
-    kind: Literal["bands"] = "bands"
-    currency: Currency
-    import_per_kwh: float
-    export_per_kwh: float = 0.0
-    bands: tuple[Band, ...] = ()
-    carbon_price_per_kg: Annotated[float, Field(ge=0)] = 0.0
+    bands               the first that holds counts; outside all of them the last one's price
+    export_per_kwh      what export earns where neither a band nor a feed says
+    carbon_price_per_kg weighs a feed of carbon intensity; so high that money hardly counts, it
+                        makes carbon the objective
+    feed_times          an import feed's prices are taken times this (value-added tax and the like)
+    feed_plus_per_kwh   and this is added (grid charges, levies)
 
-
-class SeriesTariff(_Settings):
-    """Prices that arrive as a series: ``series x times + plus_per_kwh``.
-
-    ``times`` carries value-added tax and the like, ``plus_per_kwh`` levies and network charges.
-    ``export_per_kwh`` is what surplus earns unless the feed says so. When the feed fails, its
-    last known days serve for ``last_known_days``, then the ``fallback`` bands.
+    A feed of import prices goes before the bands, which hold when it is lost.
     """
 
-    kind: Literal["series"] = "series"
-    currency: Currency
-    times: Annotated[float, Field(gt=0)] = 1.0
-    plus_per_kwh: float = 0.0
+    bands: tuple[Band, ...] = (Band(import_per_kwh=OTHERWISE_PER_KWH),)
     export_per_kwh: float = 0.0
-    last_known_days: Annotated[float, Field(ge=0, le=60)] = 7.0
-    import_per_kwh: float
-    bands: tuple[Band, ...] = ()
     carbon_price_per_kg: Annotated[float, Field(ge=0)] = 0.0
+    feed_times: Annotated[float, Field(gt=0)] = 1.0
+    feed_plus_per_kwh: float = 0.0
 
-    @property
-    def fallback(self) -> BandTariff:
-        """The bands that hold when the feed is lost."""
-        return BandTariff(
-            currency=self.currency,
-            import_per_kwh=self.import_per_kwh,
-            export_per_kwh=self.export_per_kwh,
-            bands=self.bands,
-        )
+    def gap(self) -> datetime | None:
+        """A local moment for which no band says a price, None when all are covered.
 
+        Looked for on every day of a year of 366 days, where bands begin and end.
+        """
+        clocks = {time(0)} | {t for band in self.bands for t in band.clocks}
+        first = datetime(2024, 1, 1)  # noqa: DTZ001 - local, wherever the home is
+        for day in range(366):
+            for clock in sorted(clocks):
+                local = datetime.combine(first + timedelta(days=day), clock)
+                if not any(band.holds(local) for band in self.bands):
+                    return local
+        return None
 
-Tariff = Annotated[BandTariff | SeriesTariff, Field(discriminator="kind")]
+    def paid(self, feed_per_kwh: Floats) -> Floats:
+        """What is paid for a kWh at these prices of a feed."""
+        return feed_per_kwh * self.feed_times + self.feed_plus_per_kwh
 
 
 @dataclass(frozen=True)
-class PriceSeries:
-    """Prices (or g CO2 per kWh) as they arrived: each holds in [start, end), seconds UTC.
+class Series:
+    """Money or g CO2 per kWh as it arrived: each value holds in [start, end), seconds UTC.
 
     Order, gaps and repeats do not matter; of two for one moment the later row counts.
     """
@@ -137,17 +126,23 @@ class PriceSeries:
     start_s: Ints
     end_s: Ints
     per_kwh: Floats
-    export_per_kwh: Floats | None = None
+
+
+@dataclass(frozen=True)
+class Feeds:
+    """What feeds have delivered, past days included; None where one never did or there is none.
+
+    ``tell_imports`` says that the import price is expected from a feed.
+    """
+
+    tell_imports: bool = False
+    imports: Series | None = None
+    exports: Series | None = None
+    carbon: Series | None = None
 
 
 def prices(
-    tariff: BandTariff | SeriesTariff,
-    series: PriceSeries | None,
-    grid: SlotGrid,
-    zone: tzinfo,
-    now_s: int,
-    surplus_w: Floats,
-    carbon: PriceSeries | None = None,
+    tariff: Tariff, feeds: Feeds, grid: SlotGrid, zone: tzinfo, now_s: int, surplus_w: Floats
 ) -> Prices:
     """Prices of every slot, with what is not published yet estimated and marked.
 
@@ -157,62 +152,70 @@ def prices(
 
     Args:
         tariff: the home's tariff.
-        series: what the feed has delivered, past days included; None when it never did.
+        feeds: what has arrived.
         grid: the planning slots, n of them.
         zone: the home's zone.
         now_s: the moment of planning.
         surplus_w: expected PV surplus, W, shape (n,).
-        carbon: grams of CO2 per kWh as a series, if known; counted at the tariff's carbon price.
     """
-    bands = tariff if isinstance(tariff, BandTariff) else tariff.fallback
+    by_band, exports = _from_bands(tariff, grid, zone)
+    imports, estimated, note = _imports(tariff, feeds, grid, zone, now_s, by_band)
+    if feeds.exports is not None:
+        exports = _completed(feeds.exports, grid, zone, exports)[0]
     grams = None
-    if carbon is not None and tariff.carbon_price_per_kg > 0:
-        grams = _carbon(carbon, grid, zone)
-    band_import, band_export = _from_bands(bands, grid, zone)
-    n = len(grid)
-
-    def made(imports: Floats, exports: Floats, estimated: NDArray[np.bool_], note: str) -> Prices:
-        return Prices(
-            import_per_kwh=imports,
-            export_per_kwh=exports,
-            surplus_w=np.asarray(surplus_w, np.float64),
-            estimated=estimated,
-            carbon_g_per_kwh=grams,
-            carbon_price_per_kg=tariff.carbon_price_per_kg,
-            note=note,
+    if feeds.carbon is not None and tariff.carbon_price_per_kg > 0:
+        usual = np.full(
+            len(grid), np.mean(feeds.carbon.per_kwh) if len(feeds.carbon.per_kwh) else 0
         )
+        grams = _completed(feeds.carbon, grid, zone, usual)[0]
+    return Prices(
+        import_per_kwh=imports,
+        export_per_kwh=exports,
+        surplus_w=np.asarray(surplus_w, np.float64),
+        estimated=estimated,
+        carbon_g_per_kwh=grams,
+        carbon_price_per_kg=tariff.carbon_price_per_kg,
+        note=note,
+    )
 
-    if isinstance(tariff, BandTariff):
-        return made(band_import, band_export, np.zeros(n, bool), "bands")
-    steps = _Steps(series.start_s, series.end_s, series.per_kwh) if series is not None else None
-    oldest_s = now_s - tariff.last_known_days * DAY_S
-    if series is None or steps is None or steps.until_s <= max(oldest_s, steps.since_s):
-        return made(band_import, band_export, np.ones(n, bool), "feed_lost_bands")
+
+def _imports(
+    tariff: Tariff, feeds: Feeds, grid: SlotGrid, zone: tzinfo, now_s: int, by_band: Floats
+) -> tuple[Floats, NDArray[np.bool_], str]:
+    """Import prices, which of them are estimated, and from where they come."""
+    n = len(grid)
+    if not feeds.tell_imports:
+        return by_band, np.zeros(n, bool), "bands"
+    steps = None if feeds.imports is None else _Steps(feeds.imports)
+    oldest_s = now_s - LAST_KNOWN_DAYS * DAY_S
+    if feeds.imports is None or steps is None or steps.until_s <= max(oldest_s, steps.since_s):
+        return by_band, np.ones(n, bool), "feed_lost_bands"
+    paid = Series(feeds.imports.start_s, feeds.imports.end_s, tariff.paid(feeds.imports.per_kwh))
     note = "feed" if steps.until_s > now_s else "feed_lost_last_known"
-    raw, known = steps.means(grid.start_s, grid.end_s)
+    return *_completed(paid, grid, zone, by_band), note
+
+
+def _completed(
+    series: Series, grid: SlotGrid, zone: tzinfo, otherwise: Floats
+) -> tuple[Floats, NDArray[np.bool_]]:
+    """A series on the grid, and which slots hold a guess.
+
+    What it doesn't cover is guessed from recent days, else from ``otherwise``.
+    """
+    steps = _Steps(series)
+    mean, known = steps.means(grid.start_s, grid.end_s)
     guessed = known < COVERED
-    imports = raw * tariff.times + tariff.plus_per_kwh
     recent = _recent(steps, grid, zone, guessed)
-    found = np.isfinite(recent)
-    estimate = np.where(found, recent * tariff.times + tariff.plus_per_kwh, band_import)
-    imports = np.where(guessed, known * imports + (1.0 - known) * estimate, imports)
-    exports = np.full(n, tariff.export_per_kwh)
-    if series.export_per_kwh is not None:
-        earns = _Steps(series.start_s, series.end_s, series.export_per_kwh)
-        own, share = earns.means(grid.start_s, grid.end_s)
-        unknown = share < COVERED
-        past = _recent(earns, grid, zone, unknown)
-        past = np.where(np.isfinite(past), past, tariff.export_per_kwh)
-        exports = np.where(unknown, share * own + (1.0 - share) * past, own)
-    return made(imports, exports, guessed, note)
+    guess = np.where(np.isfinite(recent), recent, otherwise)
+    return np.where(guessed, known * mean + (1.0 - known) * guess, mean), guessed
 
 
 class _Steps:
     """A piecewise constant series, integrated exactly over any spans."""
 
-    def __init__(self, start_s: Ints, end_s: Ints, values: Floats) -> None:
-        good = np.isfinite(values) & (end_s > start_s)
-        start, end, value = start_s[good], end_s[good], values[good]
+    def __init__(self, series: Series) -> None:
+        good = np.isfinite(series.per_kwh) & (series.end_s > series.start_s)
+        start, end, value = series.start_s[good], series.end_s[good], series.per_kwh[good]
         edges = np.unique(np.concatenate([start, end])).astype(np.int64)
         held = np.full(max(len(edges) - 1, 0), np.nan)
         for a, b, v in zip(start, end, value, strict=True):
@@ -262,41 +265,33 @@ def _recent(steps: _Steps, grid: SlotGrid, zone: tzinfo, wanted: NDArray[np.bool
     return found
 
 
-def _carbon(carbon: PriceSeries, grid: SlotGrid, zone: tzinfo) -> Floats:
-    steps = _Steps(carbon.start_s, carbon.end_s, carbon.per_kwh)
-    mean, share = steps.means(grid.start_s, grid.end_s)
-    recent = _recent(steps, grid, zone, share < COVERED)
-    usual = float(np.mean(carbon.per_kwh)) if len(carbon.per_kwh) else 0.0
-    recent = np.where(np.isfinite(recent), recent, usual)
-    return np.asarray(np.where(share < COVERED, share * mean + (1 - share) * recent, mean))
-
-
-def _from_bands(tariff: BandTariff, grid: SlotGrid, zone: tzinfo) -> tuple[Floats, Floats]:
+def _from_bands(tariff: Tariff, grid: SlotGrid, zone: tzinfo) -> tuple[Floats, Floats]:
     """Import and export price of each slot from the bands."""
     first, last = int(grid.start_s[0]), int(grid.end_s[-1])
-    edges = band_edges_s(tariff, first, last, zone)
+    edges = _edges_s(tariff, first, last, zone)
+    otherwise = tariff.bands[-1].import_per_kwh if tariff.bands else OTHERWISE_PER_KWH
     imports, exports = [], []
     for a, b in pairwise(edges):
         local = datetime.fromtimestamp((a + b) / 2, zone)
         band = next((x for x in tariff.bands if x.holds(local)), None)
-        imports.append(tariff.import_per_kwh if band is None else band.import_per_kwh)
+        imports.append(otherwise if band is None else band.import_per_kwh)
         own = None if band is None else band.export_per_kwh
         exports.append(tariff.export_per_kwh if own is None else own)
     starts, ends = np.array(edges[:-1], np.int64), np.array(edges[1:], np.int64)
     spans = grid.start_s, grid.end_s
     return (
-        _Steps(starts, ends, np.array(imports)).means(*spans)[0],
-        _Steps(starts, ends, np.array(exports)).means(*spans)[0],
+        _Steps(Series(starts, ends, np.array(imports))).means(*spans)[0],
+        _Steps(Series(starts, ends, np.array(exports))).means(*spans)[0],
     )
 
 
-def band_edges_s(tariff: BandTariff, first_s: int, last_s: int, zone: tzinfo) -> list[int]:
+def _edges_s(tariff: Tariff, first_s: int, last_s: int, zone: tzinfo) -> list[int]:
     """Moments between which no band begins or ends, from ``first_s`` to ``last_s``.
 
     They hold each band's times on every local day, midnights, and the moments at which the
     zone's clocks change.
     """
-    clocks = {time(0)} | {t for b in tariff.bands for t in (b.starts, b.ends)}
+    clocks = {time(0)} | {t for b in tariff.bands for t in b.clocks}
     edges = {first_s, last_s}
     day = datetime.fromtimestamp(first_s, zone).date() - timedelta(days=1)
     end = datetime.fromtimestamp(last_s, zone).date() + timedelta(days=1)

@@ -7,7 +7,6 @@ from collections.abc import Callable
 import numpy as np
 
 from forecasting.types import SlotGrid
-from service.control import problem
 from service.scheduling import tariff
 from service.settings import HomeSettings
 
@@ -22,8 +21,8 @@ def price_at(
     starts = np.arange(first_s, int(until_s) + 2 * SLOT_S, SLOT_S, dtype=np.int64)
     grid = SlotGrid(starts, starts + SLOT_S)
     found = tariff.prices(
-        problem.tariff_of(settings),
-        None,
+        settings.tunables.tariff,
+        tariff.Feeds(),
         grid,
         settings.wiring.zone_info,
         first_s,

@@ -17,14 +17,13 @@ from adapters.types import PriceSeries
 from adapters.wiring import Actuator, PriceFeed, Signal
 from service.clock import utc
 from service.control.types import Draw
+from service.scheduling.tariff import Band, Tariff
 from service.settings import (
-    Band,
     CylinderWiring,
     HeatPumpWiring,
     HomeSettings,
     HomeWiring,
     ImmersionWiring,
-    Tariff,
     Tunables,
 )
 from service.simulation import money

@@ -85,12 +85,12 @@ def test_days_of_23_and_25_hours_in_local_time_without_offset(day: str, hours: i
 def test_csv(tmp_path: Path) -> None:
     file = tmp_path / "prices.csv"
     file.write_text("start;price\n2026-01-01T00:00:00Z;0.30\n2026-01-01T00:30:00Z;0.10\n")
-    one = feed(kind="csv", address=str(file), end=None, export=True)
+    one = feed(kind="csv", address=str(file), end=None, of="export")
     got = fetch_prices("home", one, NOW)
     assert isinstance(got, PriceSeries)
     assert got.per_kwh == (0.30, 0.10)
     assert datetime.fromtimestamp(got.end_s[-1], UTC).isoformat() == "2026-01-01T01:00:00+00:00"
-    assert got.export
+    assert got.of == "export"
     gone = fetch_prices("home", feed(kind="csv", address=str(tmp_path / "gone.csv")), NOW)
     assert isinstance(gone, Refusal)
     assert "gone.csv" in gone.where

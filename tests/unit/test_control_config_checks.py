@@ -71,3 +71,37 @@ def test_without_a_mixing_valve_the_home_works_but_is_warned_of() -> None:
     assert (
         _codes(cylinder={"mixing_valve_c": None})["disinfection_refused_no_mixing_valve"] == "warn"
     )
+
+
+@pytest.mark.parametrize(
+    ("tunables", "code"),
+    [
+        ({"quiet_from": "22:00", "quiet_until": "22:00"}, "quiet_never"),
+        (
+            {"tariff": {"bands": [{"import_per_kwh": 0.1, "until_time": "05:00"}]}},
+            "price_unsaid",
+        ),
+        (
+            {
+                "tariff": {
+                    "bands": [
+                        {"import_per_kwh": 0.1, "from_day": "10-01", "until_day": "03-31"},
+                        {"import_per_kwh": 0.2, "from_day": "04-02", "until_day": "09-30"},
+                    ]
+                }
+            },
+            "price_unsaid",
+        ),
+    ],
+)
+def test_warns_of_what_is_hardly_meant(tunables: dict[str, Any], code: str) -> None:
+    assert _codes(tunables)[code] == "warn"
+
+
+def test_bands_that_cover_every_hour_are_complete() -> None:
+    bands = [
+        {"import_per_kwh": 0.1, "from_time": "22:00", "until_time": "06:00"},
+        {"import_per_kwh": 0.2, "from_time": "06:00", "until_time": "22:00"},
+    ]
+    assert "price_unsaid" not in _codes({"tariff": {"bands": bands}})
+    assert "price_unsaid" not in _codes({})

@@ -23,6 +23,7 @@ from service.scheduling.types import (
     Raise,
     Reason,
     Source,
+    SourceName,
 )
 from tests.published import scheduling_cases as cases
 
@@ -296,6 +297,25 @@ def test_deciding_follows_what_really_happened() -> None:
     assert late[0].source == "heat_pump"
     assert plan.decide(made, at(N) + 1, 0.0) == ()
     assert plan.decide(made, at(0) - 1, 0.0) == ()
+
+
+def test_a_run_does_not_pause_for_what_is_left_of_a_slot() -> None:
+    """A pause of minutes costs a start, and plant that must rest then misses the next slot."""
+    made = plan.make(day(imports=cheap(*range(4, 12)), use_at={36: 120.0}), left_per_l40=0.0)
+    base, below = made.base_stock_l40.copy(), made.start_below_l40.copy()
+    base[10:12, 0, 0] = 60.0, 120.0
+    below[10:12, 0, 0] = 40.0, 100.0
+    made = replace(made, base_stock_l40=base, start_below_l40=below)
+    running: tuple[SourceName, ...] = ("heat_pump",)
+    (order,) = plan.decide(made, at(10.8), 61.0, running=running)
+    assert order.until_l40 == 120.0
+    assert plan.decide(made, at(10.8), 61.0) == ()  # what is off waits for the slot
+    assert plan.decide(made, at(10.2), 61.0, running=running) == ()  # so long it may rest
+    assert plan.decide(made, at(10.8), 101.0, running=running) == ()  # not started there anyway
+    cheaper = made.import_per_kwh.copy()
+    cheaper[11] = 0.01
+    later = replace(made, import_per_kwh=cheaper)
+    assert plan.decide(later, at(10.8), 61.0, running=running) == ()
 
 
 def test_measured_surplus_beyond_the_forecast_is_stored() -> None:

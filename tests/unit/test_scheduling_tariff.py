@@ -2,22 +2,23 @@
 
 from __future__ import annotations
 
-from datetime import UTC, datetime, time
+from datetime import UTC, datetime
 from zoneinfo import ZoneInfo
 
 import numpy as np
 import pytest
-from pydantic import TypeAdapter, ValidationError
+from pydantic import ValidationError
 
 from forecasting.types import SlotGrid
-from service.scheduling.tariff import Band, BandTariff, PriceSeries, SeriesTariff, Tariff, prices
+from service.scheduling.tariff import Band, Feeds, Series, Tariff, prices
 
 BERLIN = ZoneInfo("Europe/Berlin")
-NIGHT = BandTariff(
-    currency="EUR",
-    import_per_kwh=0.30,
+NIGHT = Tariff(
     export_per_kwh=0.08,
-    bands=(Band(name="night", starts=time(22), ends=time(6), import_per_kwh=0.20),),
+    bands=(
+        Band(from_time="22:00", until_time="06:00", import_per_kwh=0.20),
+        Band(import_per_kwh=0.30),
+    ),
 )
 
 
@@ -30,8 +31,8 @@ def grid(start_s: int, hours: float, slot_s: int = 3600) -> SlotGrid:
     return SlotGrid(starts, starts + slot_s)
 
 
-def of(tariff: BandTariff, g: SlotGrid, zone: ZoneInfo = BERLIN) -> np.ndarray:
-    return prices(tariff, None, g, zone, int(g.start_s[0]), np.zeros(len(g))).import_per_kwh
+def of(tariff: Tariff, g: SlotGrid, zone: ZoneInfo = BERLIN) -> np.ndarray:
+    return prices(tariff, Feeds(), g, zone, int(g.start_s[0]), np.zeros(len(g))).import_per_kwh
 
 
 def test_a_band_follows_the_local_clock_past_midnight() -> None:
@@ -49,11 +50,8 @@ def test_days_of_23_and_25_hours(day: tuple[int, int], hours: int, cheap: int) -
 
 
 def test_an_hour_that_comes_twice_has_its_band_twice() -> None:
-    twice = BandTariff(
-        currency="EUR",
-        import_per_kwh=0.30,
-        bands=(Band(starts=time(2), ends=time(3), import_per_kwh=0.10),),
-    )
+    band = Band(from_time="02:00", until_time="03:00", import_per_kwh=0.10)
+    twice = Tariff(bands=(band, Band(import_per_kwh=0.30)))
     found = of(twice, grid(s(2026, 10, 25, zone=BERLIN), 25))
     assert np.flatnonzero(np.isclose(found, 0.1)).tolist() == [2, 3]
     spring = of(twice, grid(s(2026, 3, 29, zone=BERLIN), 23))
@@ -72,12 +70,11 @@ def test_a_zone_forty_five_minutes_off() -> None:
 
 
 def test_weekdays_and_seasons_and_order() -> None:
-    tariff = BandTariff(
-        currency="EUR",
-        import_per_kwh=0.3,
+    tariff = Tariff(
         bands=(
-            Band(days=("sat", "sun"), import_per_kwh=0.1),
-            Band(season_starts="11-01", season_ends="02-28", import_per_kwh=0.4),
+            Band(weekdays=(5, 6), import_per_kwh=0.1),
+            Band(from_day="11-01", until_day="02-28", import_per_kwh=0.4),
+            Band(import_per_kwh=0.3),
         ),
     )
     assert of(tariff, grid(s(2026, 1, 17, 12), 1))[0] == 0.1  # a Saturday in winter
@@ -86,11 +83,8 @@ def test_weekdays_and_seasons_and_order() -> None:
 
 
 def test_a_night_band_belongs_to_the_day_on_which_it_starts() -> None:
-    tariff = BandTariff(
-        currency="EUR",
-        import_per_kwh=0.3,
-        bands=(Band(days=("fri",), starts=time(22), ends=time(6), import_per_kwh=0.1),),
-    )
+    friday = Band(weekdays=(4,), from_time="22:00", until_time="06:00", import_per_kwh=0.1)
+    tariff = Tariff(bands=(friday, Band(import_per_kwh=0.3)))
     friday_late, saturday_early = s(2026, 1, 16, 23, zone=BERLIN), s(2026, 1, 17, 3, zone=BERLIN)
     assert of(tariff, grid(friday_late, 1))[0] == 0.1
     assert of(tariff, grid(saturday_early, 1))[0] == 0.1
@@ -99,24 +93,22 @@ def test_a_night_band_belongs_to_the_day_on_which_it_starts() -> None:
 
 # ---- series ----
 
-FEED = SeriesTariff(
-    currency="EUR",
-    times=1.2,
-    plus_per_kwh=0.05,
-    import_per_kwh=0.33,
-    bands=(Band(name="night", starts=time(0), ends=time(5), import_per_kwh=0.22),),
+FEED = Tariff(
+    feed_times=1.2,
+    feed_plus_per_kwh=0.05,
+    bands=(Band(until_time="05:00", import_per_kwh=0.22), Band(import_per_kwh=0.33)),
 )
 MONDAY = s(2026, 1, 12, zone=BERLIN)
 
 
-def hourly(days: int, value: float = 0.0) -> PriceSeries:
+def hourly(days: int, value: float = 0.0) -> Series:
     """Hours from Monday on, each costing its local hour in cents plus ``value``."""
     starts = MONDAY + 3600 * np.arange(24 * days, dtype=np.int64)
-    return PriceSeries(starts, starts + 3600, (np.arange(24 * days) % 24) / 100.0 + value)
+    return Series(starts, starts + 3600, (np.arange(24 * days) % 24) / 100.0 + value)
 
 
-def priced(series: PriceSeries | None, g: SlotGrid, now_s: int):
-    return prices(FEED, series, g, BERLIN, now_s, np.zeros(len(g)))
+def priced(series: Series | None, g: SlotGrid, now_s: int):
+    return prices(FEED, Feeds(True, series), g, BERLIN, now_s, np.zeros(len(g)))
 
 
 def test_published_prices_with_tax_and_levies() -> None:
@@ -138,7 +130,7 @@ def test_hours_beyond_the_published_ones_are_estimated_and_marked() -> None:
 def test_weekends_are_estimated_from_weekends() -> None:
     series = hourly(13)  # Monday to Saturday of the next week
     weekend = np.isin((np.arange(24 * 13) // 24) % 7, (5, 6))
-    series = PriceSeries(series.start_s, series.end_s, series.per_kwh - 0.2 * weekend)
+    series = Series(series.start_s, series.end_s, series.per_kwh - 0.2 * weekend)
     now = MONDAY + 12 * 86400 + 20 * 3600
     found = priced(series, grid(MONDAY + 13 * 86400, 24), now)  # Sunday
     assert found.estimated.all()
@@ -166,7 +158,7 @@ def test_a_feed_in_disorder_with_gaps_and_repeats() -> None:
     values = np.append(ok.per_kwh[order], 9.0)  # a correction comes last and counts
     gap = starts != ok.start_s[30]
     values[np.flatnonzero(starts == ok.start_s[40])[0]] = np.nan
-    series = PriceSeries(starts[gap], (starts + 3600)[gap], values[gap])
+    series = Series(starts[gap], (starts + 3600)[gap], values[gap])
     found = priced(series, grid(MONDAY, 48), MONDAY)
     assert found.import_per_kwh[3] == pytest.approx(9.0 * 1.2 + 0.05)
     assert np.flatnonzero(found.estimated).tolist() == [30, 40]
@@ -175,14 +167,14 @@ def test_a_feed_in_disorder_with_gaps_and_repeats() -> None:
 
 def test_quarter_hours_on_half_hour_slots() -> None:
     starts = MONDAY + 900 * np.arange(96, dtype=np.int64)
-    series = PriceSeries(starts, starts + 900, np.tile([0.1, 0.3], 48))
+    series = Series(starts, starts + 900, np.tile([0.1, 0.3], 48))
     found = priced(series, grid(MONDAY, 24, 1800), MONDAY)
     assert found.import_per_kwh == pytest.approx(0.2 * 1.2 + 0.05)
 
 
 def test_estimates_keep_to_the_local_clock_when_clocks_change() -> None:
     starts = s(2026, 3, 23, zone=BERLIN) + 3600 * np.arange(24 * 6, dtype=np.int64)
-    series = PriceSeries(starts, starts + 3600, (np.arange(24 * 6) % 24) / 100.0)
+    series = Series(starts, starts + 3600, (np.arange(24 * 6) % 24) / 100.0)
     now = s(2026, 3, 28, 20, zone=BERLIN)
     g = grid(s(2026, 3, 29, zone=BERLIN), 23)  # the day without 2 o'clock
     found = priced(series, g, now)
@@ -191,34 +183,30 @@ def test_estimates_keep_to_the_local_clock_when_clocks_change() -> None:
 
 
 def test_export_prices_and_carbon_from_a_series() -> None:
+    tariff = NIGHT.model_copy(update={"carbon_price_per_kg": 0.1})
     ok = hourly(1)
-    series = PriceSeries(ok.start_s, ok.end_s, ok.per_kwh, ok.per_kwh / 2)
-    tariff = FEED.model_copy(update={"carbon_price_per_kg": 0.1})
-    g = grid(MONDAY, 24)
-    found = prices(tariff, series, g, BERLIN, MONDAY, np.zeros(24), carbon=hourly(1, 200.0))
-    assert found.export_per_kwh == pytest.approx(np.arange(24) / 200)
+    earns = Series(ok.start_s[:20], ok.end_s[:20], ok.per_kwh[:20] / 2)
+    feeds = Feeds(exports=earns, carbon=hourly(1, 200.0))
+    found = prices(tariff, feeds, grid(MONDAY, 24), BERLIN, MONDAY, np.zeros(24))
+    assert found.note == "bands"  # the import price was never expected from a feed
+    assert not found.estimated.any()
+    assert found.import_per_kwh[[0, 12]] == pytest.approx([0.2, 0.3])
+    assert found.export_per_kwh == pytest.approx([*np.arange(20) / 200, *[0.08] * 4])
     assert found.carbon_g_per_kwh is not None
     assert found.carbon_g_per_kwh == pytest.approx(200 + np.arange(24) / 100)
     assert found.carbon_price_per_kg == 0.1
 
 
 def test_settings_are_refused_with_a_clear_message() -> None:
-    read = TypeAdapter(Tariff)
-    good = read.validate_python(
-        {
-            "kind": "bands",
-            "currency": "EUR",
-            "import_per_kwh": 0.3,
-            "bands": [{"starts": "22:00", "ends": "06:00", "import_per_kwh": 0.2}],
-        }
-    )
-    assert isinstance(good, BandTariff)
+    good = {"bands": [{"from_time": "22:00", "until_time": "06:00", "import_per_kwh": 0.2}]}
+    assert Tariff.model_validate(good).bands[0].holds(datetime(2026, 1, 15, 23, tzinfo=BERLIN))
     for change in (
-        {"currency": "euro"},
-        {"bands": [{"season_starts": "11-01", "import_per_kwh": 0.2}]},
-        {"bands": [{"days": [], "import_per_kwh": 0.2}]},
-        {"bands": [{"season_starts": "13-01", "season_ends": "02-01", "import_per_kwh": 0.2}]},
+        {"carbon_price_per_kg": -1},
+        {"feed_times": 0},
+        {"feed_plus_per_kwh": float("inf")},
+        {"bands": [{"weekdays": [7], "import_per_kwh": 0.2}]},
+        {"bands": [{"from_day": "13-01", "import_per_kwh": 0.2}]},
         {"price": 3},
     ):
         with pytest.raises(ValidationError):
-            read.validate_python(good.model_dump() | change)
+            Tariff.model_validate(good | change)

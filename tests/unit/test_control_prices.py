@@ -1,0 +1,90 @@
+"""Series that arrive: one of each kind is kept, and all of them reach the plan."""
+
+from __future__ import annotations
+
+from datetime import timedelta
+
+import numpy as np
+import pytest
+
+from adapters.types import PriceSeries, SeriesOf
+from service.control import problem
+from service.control.planning import PlanArguments
+from service.control.step import PRICES_KEPT_S
+from tests.control_plant import MONDAY, LittleHome, settings
+
+FEEDS = [
+    {"kind": "mqtt", "address": f"prices/{of}", "of": of} for of in ("import", "export", "carbon")
+]
+TARIFF = {"carbon_price_per_kg": 0.1, "feed_times": 1.2, "feed_plus_per_kwh": 0.1}
+HOUR_S = 3600
+
+
+def series(
+    of: SeriesOf, per_kwh: float, *, hours: int = 24, since_h: int = 0, fetched_h: float = 0
+) -> PriceSeries:
+    """Equal hours from Monday noon on."""
+    begin = int(MONDAY.timestamp()) + since_h * HOUR_S
+    starts = tuple(begin + HOUR_S * i for i in range(hours))
+    ends = tuple(s + HOUR_S for s in starts)
+    return PriceSeries(
+        starts, ends, (per_kwh,) * hours, MONDAY.timestamp() + fetched_h * HOUR_S, of
+    )
+
+
+def home() -> LittleHome:
+    return LittleHome(settings({"tariff": TARIFF}, price_feeds=FEEDS), profile_c=45.0)
+
+
+def asked(lived: LittleHome) -> PlanArguments:
+    """What the last plan was made from."""
+    works = [w for o in lived.outputs for w in o.work if w.kind == "plan"]
+    found = works[-1].arguments
+    assert isinstance(found, PlanArguments)
+    return found
+
+
+def test_every_kind_reaches_the_plan() -> None:
+    one = home()
+    arrived = (series("import", 0.1), series("export", 0.04), series("carbon", 300.0))
+    one.step(one.readings(), prices=arrived)
+    made = problem.build(asked(one)).prices
+    assert made.note == "feed"
+    assert made.import_per_kwh[0] == pytest.approx(0.1 * 1.2 + 0.1)
+    assert made.export_per_kwh[0] == pytest.approx(0.04)
+    assert made.carbon_g_per_kwh is not None
+    assert made.carbon_g_per_kwh[0] == pytest.approx(300.0)
+    assert made.carbon_price_per_kg == 0.1
+
+
+def test_a_later_series_goes_before_what_was_known_of_the_same_time() -> None:
+    one = home()
+    one.step(one.readings(), prices=(series("import", 0.1), series("carbon", 300.0)))
+    one.step((), prices=(series("import", 0.3, hours=24, since_h=12, fetched_h=1),))
+    kept = {p.of: p for p in one.state.prices}
+    assert set(kept) == {"import", "carbon"}
+    assert kept["import"].per_kwh == (0.1,) * 12 + (0.3,) * 24
+    assert list(kept["import"].start_s) == sorted(kept["import"].start_s)
+    assert np.all(np.diff(kept["import"].start_s) == HOUR_S)
+    # Quarter hours in place of hours that were known: none is left beside them.
+    begin = int(MONDAY.timestamp())
+    quarters = tuple(begin + 900 * i for i in range(8))
+    ends = tuple(q + 900 for q in quarters)
+    finer = PriceSeries(quarters, ends, (0.2,) * 8, MONDAY.timestamp() + 7200.0)
+    one.step((), prices=(finer,))
+    kept = {p.of: p for p in one.state.prices}
+    assert kept["import"].per_kwh == (0.2,) * 8 + (0.1,) * 10 + (0.3,) * 24
+
+
+def test_days_gone_by_are_kept_however_often_a_feed_is_fetched() -> None:
+    """What is not published yet is guessed from recent days, so these must still be known."""
+    one = home()
+    days = round(PRICES_KEPT_S / 86_400.0)
+    for hour in range(24 * (days + 2)):
+        fetched = series("import", 0.1, since_h=hour, fetched_h=hour)
+        one.now = MONDAY + timedelta(hours=hour)
+        one.elapsed_s += HOUR_S
+        one.plans = False
+        one.step((), prices=(fetched,))
+    (kept,) = one.state.prices
+    assert len(kept.start_s) == pytest.approx(24 * (days + 1), abs=1)
