@@ -526,8 +526,9 @@ def decide(
                 start = float(chance @ plan.cover_start_l40[slot, :, place, k])
             alone = float(chance @ plan.cover_stock_l40[slot, :, place, 0])
             surplus_only = k > 0 and usable_l40 >= alone
-        if on:
+        if on and until > 0.0:  # where it may not run it doesn't go on either
             until = max(until, _goes_on(plan, slot, place, at_s=at_s, usable_l40=usable_l40))
+        if on:
             wanted = usable_l40 < until
         else:
             wanted = usable_l40 <= start and usable_l40 < until
