@@ -33,6 +33,22 @@ MAIL_PASSWORD = "LADLE_SMTP_PASSWORD"  # for every home whose mail server has no
 _SECRET_KEY = re.compile(r"pass|secret|token|webhook|credential", re.IGNORECASE)
 _PASSWORD_IN_URL = re.compile(r"(//[^/@\s:]*:)[^@\s/]+@")
 _LONGEST_VALUE = 80
+# What pydantic says of a value of the wrong kind, in words that name no programming language.
+_PLAIN = {
+    "int_parsing": "expected a whole number",
+    "int_type": "expected a whole number",
+    "int_from_float": "expected a whole number",
+    "float_parsing": "expected a number",
+    "float_type": "expected a number",
+    "bool_parsing": "expected true or false",
+    "bool_type": "expected true or false",
+    "string_type": "expected text",
+    "tuple_type": "expected a list",
+    "list_type": "expected a list",
+    "model_type": "expected a table",
+    "model_attributes_type": "expected a table",
+    "dict_type": "expected a table",
+}
 
 
 @dataclass(frozen=True)
@@ -198,6 +214,12 @@ def _line(found: ErrorDetails, model: type[BaseModel]) -> Wrong:
         message = f"expected one of {', '.join(choices)}"
         near = difflib.get_close_matches(found["input"], choices, n=1, cutoff=0.4)
         hint = f"Did you mean {near[0]}?" if near else ""
+    elif kind in _PLAIN:
+        message = _PLAIN[kind]
+    elif kind == "too_short":
+        message = f"expected at least {found['ctx']['min_length']} in the list"
+    elif key in ("from_day", "until_day"):
+        message = "expected a month and a day, such as 11-01"
     else:
         message = message.replace("Input should be", "expected").replace("String should", "should")
         message = message[:1].lower() + message[1:]

@@ -144,8 +144,7 @@ def test_the_environment_overrides_secrets(tmp_path: Path, monkeypatch: pytest.M
         (
             "volume_l = 300",
             'volume_l = "large"',
-            "homes[0].cylinder.volume_l = 'large': expected a valid number, unable to parse string "
-            "as a number.",
+            "homes[0].cylinder.volume_l = 'large': expected a number.",
         ),
         (
             'zone = "Europe/Paris"',
@@ -167,6 +166,31 @@ def test_a_wrong_key_is_named_with_value_expectation_and_suggestion(
 ) -> None:
     assert old in GOOD
     assert refused(tmp_path, GOOD.replace(old, new, 1)) == [line]
+
+
+@pytest.mark.parametrize(
+    ("changes", "line"),
+    [
+        ({"tariff": 3}, "tariff = 3: expected a table."),
+        ({"hygiene": {"probes": "low"}}, "hygiene.probes = 'low': expected a list."),
+        ({"slot_minutes": "half"}, "slot_minutes = 'half': expected a whole number."),
+        (
+            {"tariff": {"bands": [{"import_per_kwh": 1, "weekdays": []}]}},
+            "tariff.bands[0].weekdays: expected at least 1 in the list.",
+        ),
+        (
+            {"tariff": {"bands": [{"import_per_kwh": 1, "from_day": "13-01"}]}},
+            "tariff.bands[0].from_day = '13-01': expected a month and a day, such as 11-01.",
+        ),
+    ],
+)
+def test_a_value_of_the_wrong_kind_is_told_in_plain_words(
+    tmp_path: Path, changes: dict[str, object], line: str
+) -> None:
+    settings = HomeSettings(wiring=good(tmp_path).homes[0], tunables=Tunables())
+    with pytest.raises(SettingsRefused) as refusal:
+        changed_tunables(settings, changes)
+    assert [str(x) for x in refusal.value.lines] == [line]
 
 
 def test_every_wrong_key_is_told_at_once(tmp_path: Path) -> None:
