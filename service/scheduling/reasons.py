@@ -103,6 +103,7 @@ ASKED = {
     "reserve": "it is the reserve that must be there",
     "manager": "the energy manager asked for it",
 }
+LEAST_SAID_L40 = 5.0  # less use than this is no reason for a charge
 NOTES = {
     "feed_lost_last_known": "The price feed has failed; its last known days stand in.",
     "feed_lost_bands": "The price feed has failed; the fixed bands stand in.",
@@ -252,10 +253,11 @@ class _Speaker:
         said = f"Charges to {target} tenths"
         if self._value("full"):
             said += ", which is full"
-        if use and until:
+        if use and until and (self._value("use_l40") or 0.0) >= LEAST_SAID_L40:
             said += f": about {use} are expected until {until}"
         if with_it and without and with_it != without:
-            said += f"; the chance of running short falls from {without} to {with_it}"
+            left = f"with no other charge until {until} " if until else ""
+            said += f"; {left}the chance of running short falls from {without} to {with_it}"
         return said + "."
 
     def then(self, code: str) -> str:
@@ -279,6 +281,8 @@ class _Speaker:
             return "There is no other time for it before the water is used."
         if price is None or other is None or at is None:
             return ""
+        if code == "cheapest_before_use" and price == other:
+            return f"At {price}{estimated} it is the cheapest time: {at} makes less heat of a kWh."
         if code == "cheapest_before_use":
             return (
                 f"At {price}{estimated} it is the cheapest time; the next best, {at}, has {other}."

@@ -412,6 +412,24 @@ def test_words_say_how_much_why_then_and_what_would_change_it() -> None:
     assert "Next, the heat pump charges from" in lead
 
 
+def test_words_do_not_contradict_each_other() -> None:
+    """A chance with nothing else charged is said as such; equal prices are no reason alone."""
+    facts: dict[str, float | int | str | None] = {
+        "target_tenths": 6,
+        "use_l40": 0.4,
+        "use_until_s": 3600 * 30,
+        "short_without": 0.6,
+        "short_with": 0.1,
+        "price_per_kwh": 0.3,
+        "other_start_s": 3600 * 20,
+        "other_price_per_kwh": 0.3,
+    }
+    said = reasons.words(Reason("cheapest_before_use", facts), zone=UTC, currency="EUR", now_s=0)
+    assert "are expected" not in said
+    assert "with no other charge until 06:00 tomorrow the chance of running short falls" in said
+    assert "20:00 makes less heat of a kWh" in said
+
+
 def test_a_contradictory_problem_is_refused_in_words() -> None:
     good = day()
     bad = {
