@@ -2,9 +2,10 @@
 
 from __future__ import annotations
 
+import datetime as dt
 import time
 from datetime import UTC, datetime
-from typing import Protocol
+from typing import Any, Protocol
 
 
 class Clock(Protocol):
@@ -26,6 +27,29 @@ class Clock(Protocol):
 def utc(seconds: float) -> datetime:
     """Aware UTC of seconds since 1970-01-01 UTC."""
     return datetime.fromtimestamp(seconds, UTC)
+
+
+def second_of(clock: str) -> int:
+    """Seconds from midnight of a local time such as 22:30, or 24:00.
+
+    Raises ValueError for what is no time.
+    """
+    if clock == "24:00":
+        return 86_400
+    at = dt.time.fromisoformat(clock)
+    return at.hour * 3600 + at.minute * 60
+
+
+def in_span(second: Any, since: str | None, until: str | None) -> Any:
+    """Whether seconds of the local day, an int or an array, lie in a daily span.
+
+    It may run past midnight. Without both ends, or with equal ones, there is no such span.
+    """
+    if not since or not until or since == until:
+        return second < 0
+    begin, end = second_of(since), second_of(until)
+    after, before = second >= begin, second < end
+    return after & before if begin < end else after | before
 
 
 class SystemClock:

@@ -83,6 +83,15 @@ class ImmersionWiring(Part):
     starts_per_hour: Annotated[int, Field(ge=1, le=60)] = 6
 
 
+class SpaceHeating(Part):
+    """What hot water costs space heating, where one heat pump makes both."""
+
+    claim_per_h: Annotated[float, Field(ge=0)] = 0.0  # money for an hour of the heat pump
+    below_c: Annotated[float, Field(ge=-20, le=30)] = 15.0  # heating limit: when it is colder
+    from_time: str | None = None  # local hours in which it holds; left out, all day
+    until_time: str | None = None
+
+
 class Hygiene(Part):
     """Thermal disinfection and the limits on lukewarm water, set by the installer."""
 
@@ -117,6 +126,7 @@ class Tunables(Part):
     quiet_until: str | None = None
     power_limit_w: Annotated[float, Field(gt=0)] | None = None
     replan_every_slots: Annotated[int, Field(ge=1, le=12)] = 1  # besides when reality departs
+    space_heating: SpaceHeating = SpaceHeating()
     tariff: Tariff = Tariff()
     learning: Learning = Learning()
     hygiene: Hygiene = Hygiene()

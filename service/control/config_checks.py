@@ -90,7 +90,13 @@ def _written(settings: HomeSettings) -> Iterator[Misfit]:
             "must divide a day of 1440 minutes",
             "use 5, 10, 15, 20, 30 or 60",
         )
-    for key, clock in (("quiet_from", t.quiet_from), ("quiet_until", t.quiet_until)):
+    warm = t.space_heating
+    for key, clock in (
+        ("quiet_from", t.quiet_from),
+        ("quiet_until", t.quiet_until),
+        ("space_heating.from_time", warm.from_time),
+        ("space_heating.until_time", warm.until_time),
+    ):
         if clock and not _CLOCK.match(clock):
             yield Misfit(
                 "refuse",
@@ -100,15 +106,24 @@ def _written(settings: HomeSettings) -> Iterator[Misfit]:
                 "must be a local time",
                 "write 22:00",
             )
-    if bool(t.quiet_from) != bool(t.quiet_until):
-        yield Misfit(
-            "refuse",
-            "half_of_a_span",
-            "quiet_from / quiet_until",
-            f"{t.quiet_from} / {t.quiet_until}",
-            "quiet hours need both ends",
-            "give both or neither",
-        )
+    for keys, what, since, until in (
+        ("quiet_from / quiet_until", "quiet hours", t.quiet_from, t.quiet_until),
+        (
+            "space_heating.from_time / until_time",
+            "the hours of space heating",
+            warm.from_time,
+            warm.until_time,
+        ),
+    ):
+        if bool(since) != bool(until):
+            yield Misfit(
+                "refuse",
+                "half_of_a_span",
+                keys,
+                f"{since} / {until}",
+                f"{what} need both ends",
+                "give both or neither",
+            )
     for i, band in enumerate(t.tariff.bands):
         for key, clock in (("from_time", band.from_time), ("until_time", band.until_time)):
             if not _CLOCK.match(clock):

@@ -2,14 +2,15 @@
 
 from __future__ import annotations
 
-from datetime import time
 from typing import Literal
 
 import numpy as np
 
 from adapters.types import PriceSeries
 from adapters.wiring import Form
-from forecasting.types import Floats, SlotGrid
+from forecasting.calendar import local_days
+from forecasting.types import Floats, Ints, SlotGrid
+from service.clock import in_span
 from service.control import plant as plants
 from service.control.planning import PlanArguments
 from service.control.plant import Plant, SourcePlant
@@ -26,7 +27,6 @@ from service.scheduling.types import (
     SourceName,
     Store,
 )
-from service.settings import HomeSettings
 
 # What a start wastes: 6 L of pipes, plates and condenser warmed by 30 K, at a COP of 3.5.
 START_KWH = 0.06
@@ -119,8 +119,8 @@ def _heats_lowest(plant: Plant, name: SourceName) -> bool:
 
 
 def _source(a: PlanArguments, plant: Plant, source: SourcePlant, prices: Prices) -> Source:
-    n = len(a.demand.grid)
-    set_c = plant.set_c
+    n, t = len(a.demand.grid), a.settings.tunables
+    set_c, claim = plant.set_c, None
     if source.name == "heat_pump":
         wiring, pump = a.settings.wiring.heat_pump, plant.heat_map
         assert wiring is not None
@@ -133,7 +133,9 @@ def _source(a: PlanArguments, plant: Plant, source: SourcePlant, prices: Prices)
         heat = pump.heat_w(outdoor, flow)
         electricity = heat / pump.cop(outdoor, flow)
         store_c = np.minimum(limit - wiring.approach_k, plant.ceiling_c)
-        available = ~_quiet(a.settings, a)
+        _, second = local_days(a.demand.grid.start_s, a.settings.wiring.zone_info)
+        available = ~in_span(second, t.quiet_from, t.quiet_until)
+        claim = _claim_per_h(a, second, outdoor)
         start_cost = START_KWH * float(np.mean(np.maximum(prices.import_per_kwh, 0.0)))
     else:
         heat = np.full(n, source.heat_w)
@@ -155,6 +157,7 @@ def _source(a: PlanArguments, plant: Plant, source: SourcePlant, prices: Prices)
         start_cost=start_cost,
         min_run_s=source.min_run_s,
         min_rest_s=source.min_rest_s,
+        claim_per_h=claim,
         heats_from=source.foot,
         modulates=diverter is not None,
         min_power_w=diverter.min_power_w if diverter is not None else 0.0,
@@ -168,25 +171,15 @@ def _on_grid(values: Floats, n: int) -> Floats:
     return np.concatenate([values, np.full(n - len(values), values[-1] if len(values) else 0.0)])
 
 
-def _quiet(settings: HomeSettings, a: PlanArguments) -> np.ndarray:
-    from forecasting.calendar import local_days  # noqa: PLC0415
-
-    grid = a.demand.grid
-    t = settings.tunables
-    if not t.quiet_from or not t.quiet_until or t.quiet_from == t.quiet_until:
-        return np.zeros(len(grid), bool)
-    _, second = local_days(grid.start_s, settings.wiring.zone_info)
-    begin, end = _seconds(t.quiet_from), _seconds(t.quiet_until)
-    if begin < end:
-        return np.asarray((second >= begin) & (second < end))
-    return np.asarray((second >= begin) | (second < end))
-
-
-def _seconds(clock: str) -> int:
-    if clock == "24:00":
-        return 86_400
-    at = time.fromisoformat(clock)
-    return at.hour * 3600 + at.minute * 60
+def _claim_per_h(a: PlanArguments, second: Ints, outdoor_c: Floats) -> Floats | None:
+    """What it costs to take the heat pump from space heating for an hour, shape (n,)."""
+    t = a.settings.tunables.space_heating
+    if t.claim_per_h <= 0.0:
+        return None
+    held = np.ones(len(second), bool)
+    if t.from_time and t.until_time:
+        held = in_span(second, t.from_time, t.until_time)
+    return np.where(held & (outdoor_c < t.below_c), t.claim_per_h, 0.0)
 
 
 def _raises(a: PlanArguments, capacity_l40: float) -> tuple[Raise, ...]:

@@ -7,6 +7,7 @@ from datetime import datetime
 from functools import cached_property
 
 from adapters.wiring import Form, Quantity
+from service.clock import in_span
 from service.control import observe
 from service.control.overrides import Standing
 from service.control.plant import LAYERS, Plant, Probe, SourcePlant
@@ -194,12 +195,9 @@ class Situation:
     def quiet(self) -> bool:
         """Whether the heat pump's quiet hours hold."""
         t = self.settings.tunables
-        if not t.quiet_from or not t.quiet_until or t.quiet_from == t.quiet_until:
-            return False
-        clock = self.now.astimezone(self.plant.zone).strftime("%H:%M")
-        if t.quiet_from < t.quiet_until:
-            return t.quiet_from <= clock < t.quiet_until
-        return clock >= t.quiet_from or clock < t.quiet_until
+        local = self.now.astimezone(self.plant.zone)
+        second = local.hour * 3600 + local.minute * 60 + local.second
+        return bool(in_span(second, t.quiet_from, t.quiet_until))
 
     @cached_property
     def export_w(self) -> float | None:

@@ -85,6 +85,20 @@ GROUPS: tuple[Group, ...] = (
             Entry("power_limit_w", "Power limit", "What all sources together may draw.", "W"),
             Entry("quiet_from", "Quiet hours from", "The heat pump rests meanwhile."),
             Entry("quiet_until", "Quiet hours until", ""),
+            Entry(
+                "space_heating.claim_per_h",
+                "Claim of space heating",
+                "What an hour of the heat pump is worth to space heating; 0 when it is free.",
+                "per h",
+            ),
+            Entry(
+                "space_heating.below_c",
+                "It holds when it is colder than",
+                "The building's heating limit temperature outdoors.",
+                "°C",
+            ),
+            Entry("space_heating.from_time", "It holds from", "Empty: all day."),
+            Entry("space_heating.until_time", "It holds until", ""),
         ),
     ),
     Group(

@@ -2,12 +2,14 @@
 
 from __future__ import annotations
 
+from dataclasses import replace
 from datetime import timedelta
 
 import numpy as np
 import pytest
 
 from adapters.types import PriceSeries, SeriesOf
+from service.clock import in_span, utc
 from service.control import problem
 from service.control.planning import PlanArguments
 from service.control.step import PRICES_KEPT_S
@@ -88,3 +90,38 @@ def test_days_gone_by_are_kept_however_often_a_feed_is_fetched() -> None:
         one.step((), prices=(fetched,))
     (kept,) = one.state.prices
     assert len(kept.start_s) == pytest.approx(24 * (days + 1), abs=1)
+
+
+def test_space_heating_claims_the_heat_pump_in_its_hours_when_it_is_cold() -> None:
+    wanted = {
+        "claim_per_h": 0.5,
+        "below_c": 30.0,  # whatever is forecast in January
+        "from_time": "06:00",
+        "until_time": "09:00",
+    }
+    one = LittleHome(settings({"space_heating": wanted}), profile_c=45.0)
+    one.step(one.readings())
+    arguments = asked(one)
+    built = problem.build(arguments)
+    claim = {s.name: s.claim_per_h for s in built.sources}
+    assert claim["immersion"] is None
+    assert claim["heat_pump"] is not None
+    hour = [
+        utc(float(at)).astimezone(one.settings.wiring.zone_info).hour for at in built.grid.start_s
+    ]
+    assert np.all((claim["heat_pump"] > 0) == (np.array(hour) // 3 == 2))
+    assert claim["heat_pump"].max() == 0.5
+    # No claim where it is never cold enough, or where nothing is asked for it.
+    for changed in (wanted | {"below_c": -20.0}, {}):
+        other = replace(arguments, settings=settings({"space_heating": changed}))
+        found = problem.build(other).sources[0].claim_per_h
+        assert found is None or not found.any()
+
+
+def test_a_daily_span_may_pass_midnight() -> None:
+    seconds = 3600 * np.arange(24)
+    assert np.flatnonzero(in_span(seconds, "22:00", "06:00")).tolist() == [0, 1, 2, 3, 4, 5, 22, 23]
+    assert np.flatnonzero(in_span(seconds, "06:00", "24:00")).tolist() == list(range(6, 24))
+    for never in ((None, None), ("22:00", None), ("05:00", "05:00")):
+        assert not np.any(in_span(seconds, *never))
+    assert in_span(3600, "00:30", "02:00")
