@@ -1,15 +1,14 @@
 """Comfort as a household would say it, turned into a price for hot water that is missing.
 
-A plan weighs money against the chance of lukewarm water, so missing water needs a price. Nobody
-can name one, but everybody knows how often it may happen. Having one litre more costs its
-standing loss through a day. The newsvendor rule (Arrow, Harris, Marschak 1951) has it as long as
-``chance of needing it x loss by missing it`` exceeds that cost; what is missed needn't be heated,
-so the loss is the price less the heat. Turned around, a household that accepts lukewarm water on
-``times`` days a year gives the price
+A plan weighs money against the chance of lukewarm water, so missing water needs a price. Here it
+is as many times what its heat usually costs as the household cares, beside the heat itself at its
+dearest. It is the same litre for litre whatever the tariff and the cylinder: a cold shower is no
+warmer for a cheap night, and what is spent on comfort goes where it buys most.
 
-    price = cost of its heat + cost of a litre's standing loss in a day x 365 / times
-
-It is the same whatever the tariff: a cold shower is no warmer for a cheap night.
+How often the water then turns lukewarm follows from the newsvendor rule (Arrow, Harris, Marschak
+1951): a litre more is had as long as the chance of needing it, times that price, exceeds its
+standing loss through a day. A cylinder of 150 L loses some 19 % of its heat in a day, so a price of
+25 times the heat is met by 0.19 / 25 of the days, three in a year; larger ones lose less.
 """
 
 from __future__ import annotations
@@ -18,8 +17,6 @@ from enum import StrEnum
 
 from service.cylinder.water import heat_kwh
 from service.scheduling.types import Store
-
-DAYS_PER_YEAR = 365.0
 
 
 class Comfort(StrEnum):
@@ -32,12 +29,12 @@ class Comfort(StrEnum):
 
 DEFAULT = Comfort.BALANCED
 
-TIMES_PER_YEAR = {Comfort.THRIFTY: 18.0, Comfort.BALANCED: 6.0, Comfort.AMPLE: 2.0}
+TIMES_ITS_HEAT = {Comfort.THRIFTY: 10.0, Comfort.BALANCED: 25.0, Comfort.AMPLE: 60.0}
 
 MEANING = {
-    Comfort.THRIFTY: "Cheapest: the water may turn lukewarm up to eighteen times a year.",
-    Comfort.BALANCED: "Usual: the water may turn lukewarm up to six times a year.",
-    Comfort.AMPLE: "Careful: the water should not turn lukewarm more than twice a year.",
+    Comfort.THRIFTY: "Cheapest: the water may turn lukewarm every other month or so.",
+    Comfort.BALANCED: "Usual: the water may turn lukewarm a few times a year.",
+    Comfort.AMPLE: "Careful: the water should hardly ever turn lukewarm, about once a year.",
 }
 
 
@@ -51,7 +48,7 @@ def shortage_price(
 
     Args:
         comfort: the household's setting, or its name.
-        store: the cylinder, for its standing loss.
+        store: the cylinder, for its cold inlet.
         heat_price_per_kwh: what a kWh of heat in the cylinder usually costs.
         dearest_heat_price_per_kwh: what it costs at the dearest hour.
 
@@ -60,8 +57,5 @@ def shortage_price(
     if store.set_c <= store.cold_c or store.capacity_l40 <= 0:
         raise ValueError("the set temperature must be above the cold inlet")
     per_l40 = float(heat_kwh(1.0, 40.0, store.cold_c, 40.0))
-    loss_kwh = store.loss_w_per_k * max(store.set_c - store.ambient_c, 0.0) * 24.0 / 1000.0
-    lost_per_day = min(loss_kwh / (store.capacity_l40 * per_l40), 1.0)
-    holding = max(heat_price_per_kwh, 0.0) * per_l40 * max(lost_per_day, 0.02)
-    heat = max(dearest_heat_price_per_kwh, 0.0) * per_l40
-    return heat + holding * DAYS_PER_YEAR / TIMES_PER_YEAR[Comfort(comfort)]
+    usual, dearest = max(heat_price_per_kwh, 0.0), max(dearest_heat_price_per_kwh, 0.0)
+    return (dearest + TIMES_ITS_HEAT[Comfort(comfort)] * usual) * per_l40

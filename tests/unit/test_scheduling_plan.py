@@ -491,12 +491,14 @@ def test_comfort_is_a_price_that_rises_with_care() -> None:
     prices = [comfort.shortage_price(c, store, 0.1, 0.3) for c in comfort.Comfort]
     assert prices == sorted(prices)
     assert comfort.shortage_price("balanced", store, 0.1, 0.3) == prices[1]
-    # By hand: 1.5 W/K x 35 K x 24 h = 1.26 kWh of 10.4 kWh a day, so 12.1 % of a litre's 0.0346
-    # kWh at 0.1 each day; six times in 365 days. Beside it the heat at its dearest.
-    having = 0.1214 * 0.1 * 0.0346
-    assert prices[1] == pytest.approx(0.3 * 0.0346 + 365 / 6 * having, rel=0.01)
+    # By hand: a litre at 40 degC holds 0.0346 kWh above a 10 degC inlet; 25 times it at the usual
+    # 0.1 a kWh, and once at the dearest 0.3.
+    assert prices[1] == pytest.approx((25 * 0.1 + 0.3) * 0.0346, rel=0.01)
     # However relaxed a household is, water that is wanted is worth making at the dearest hour.
     assert comfort.shortage_price("thrifty", store, 0.0001, 2.0) > 2.0 * 0.0345
-    assert set(comfort.MEANING) == set(comfort.Comfort) == set(comfort.TIMES_PER_YEAR)
+    # The same litre for litre, however well the cylinder keeps its heat.
+    leaky = replace(store, loss_w_per_k=5.0, volume_l=80.0)
+    assert comfort.shortage_price("balanced", leaky, 0.1, 0.3) == prices[1]
+    assert set(comfort.MEANING) == set(comfort.Comfort) == set(comfort.TIMES_ITS_HEAT)
     with pytest.raises(ValueError, match="lavish"):
         comfort.shortage_price("lavish", store, 0.1, 0.3)
