@@ -6,7 +6,7 @@ from collections.abc import Iterator
 from datetime import timedelta
 
 import pytest
-from playwright.sync_api import Browser, Page
+from playwright.sync_api import Browser, Page, expect
 
 from service.control.types import Wish
 from tests.browser.conftest import Site
@@ -265,7 +265,7 @@ def test_a_form_sent_after_signing_out_leads_to_a_page_again(browser: Browser, l
     asked(site).clear()
     late.get_by_role("button", name="A tenth less").click()
     sign_in(late)
-    assert late.locator(".figures").count() == 1, "the household's page"
+    expect(late.locator(".figures"), "the household's page").to_have_count(1)
     assert asked(site) == []
     context.close()
 
