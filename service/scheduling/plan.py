@@ -526,9 +526,9 @@ def decide(
                 start = float(chance @ plan.cover_start_l40[slot, :, place, k])
             alone = float(chance @ plan.cover_stock_l40[slot, :, place, 0])
             surplus_only = k > 0 and usable_l40 >= alone
-        if on and until > 0.0:  # where it may not run it doesn't go on either
-            until = max(until, _goes_on(plan, slot, place, at_s=at_s, usable_l40=usable_l40))
         if on:
+            if until > 0.0:  # where it may not run it doesn't go on either
+                until = max(until, _goes_on(plan, slot, place, at_s=at_s, usable_l40=usable_l40))
             wanted = usable_l40 < until
         else:
             wanted = usable_l40 <= start and usable_l40 < until
@@ -588,8 +588,7 @@ def _waits(
     if any(w.purpose == "disinfection" and at_s < w.end_s and w.start_s < soon_s
            for w in plan.windows):  # fmt: skip
         return False  # it begins with the charge that was planned for it
-    later = float(plan.regime[slot + 1] @ plan.base_stock_l40[slot + 1, :, place])
-    starts = float(plan.regime[slot + 1] @ plan.start_below_l40[slot + 1, :, place])
+    later, starts = _expected_levels(plan, slot + 1, place)
     if later <= until + 1.0 or starts < until:
         return False
     left_h = (float(plan.grid.end_s[slot]) - at_s) / 3600.0
@@ -607,10 +606,15 @@ def _goes_on(plan: Plan, slot: int, place: int, *, at_s: float, usable_l40: floa
         return 0.0
     if plan.import_per_kwh[slot + 1] < plan.import_per_kwh[slot]:
         return 0.0
-    starts = float(plan.regime[slot + 1] @ plan.start_below_l40[slot + 1, :, place])
-    if usable_l40 > starts:
-        return 0.0
-    return float(plan.regime[slot + 1] @ plan.base_stock_l40[slot + 1, :, place])
+    later, starts = _expected_levels(plan, slot + 1, place)
+    return later if usable_l40 <= starts else 0.0
+
+
+def _expected_levels(plan: Plan, slot: int, place: int) -> tuple[float, float]:
+    """Up to which level a source charges in a slot to come, and at which it starts."""
+    chance = plan.regime[slot]
+    base, below = plan.base_stock_l40[slot, :, place], plan.start_below_l40[slot, :, place]
+    return float(chance @ base), float(chance @ below)
 
 
 def _order(

@@ -17,8 +17,9 @@ from typing import Annotated
 
 import numpy as np
 from numpy.typing import NDArray
-from pydantic import BaseModel, ConfigDict, Field
+from pydantic import Field
 
+from adapters.wiring import Part
 from forecasting.types import Floats, Ints, SlotGrid
 from service.scheduling.types import Prices
 
@@ -31,11 +32,7 @@ LAST_KNOWN_DAYS = 7.0  # so long a lost feed's last days serve
 OTHERWISE_PER_KWH = 0.30  # where no band says
 
 
-class _Settings(BaseModel):
-    model_config = ConfigDict(frozen=True, extra="forbid", allow_inf_nan=False)
-
-
-class Band(_Settings):
+class Band(Part):
     """One price band in local time.
 
     It belongs to the day on which it starts, so it may run past midnight; equal times mean the
@@ -78,7 +75,7 @@ class Band(_Settings):
         return month_day >= self.from_day or month_day <= self.until_day
 
 
-class Tariff(_Settings):
+class Tariff(Part):
     """What a kWh costs, earns and emits.
 
     bands               the first that holds counts; outside all of them the last one's price
