@@ -8,6 +8,7 @@ from __future__ import annotations
 
 import logging
 import multiprocessing
+import os
 import threading
 from collections.abc import Callable
 from concurrent.futures import Future, ProcessPoolExecutor
@@ -46,6 +47,22 @@ class InlineWorker:
         """Nothing to end."""
 
 
+def _end_with_the_service() -> None:
+    """In the worker's process: end it when the service is gone, however that came about.
+
+    A service killed at once can tell its worker nothing, and the pool's own pipe stays open as
+    long as the worker does: idle, it would wait for work for ever.
+    """
+    service = multiprocessing.parent_process()
+    assert service is not None
+
+    def wait() -> None:
+        service.join()  # sleeps on a pipe that the system closes with the service
+        os._exit(1)
+
+    threading.Thread(target=wait, name="service-gone", daemon=True).start()
+
+
 class ProcessWorker:
     """A pool of one process that is made anew when it dies."""
 
@@ -74,7 +91,9 @@ class ProcessWorker:
 
         with self._lock:
             if self._pool is None:
-                self._pool = ProcessPoolExecutor(1, mp_context=self._context)
+                self._pool = ProcessPoolExecutor(
+                    1, mp_context=self._context, initializer=_end_with_the_service
+                )
             broken_pool = self._pool
             try:
                 future = self._pool.submit(perform, work, history)

@@ -49,15 +49,22 @@ class Serving:
         """Everything it printed."""
         return self.log.read_text(encoding="utf-8")
 
+    @property
+    def pid(self) -> int:
+        """Its process."""
+        assert self._process is not None
+        return self._process.pid
+
     def kill(self) -> None:
         """End it at once, as a power cut would."""
-        self._end(signal.SIGKILL)
+        self.end(signal.SIGKILL)
 
     def stop(self) -> int:
         """Ask it to end; its exit status."""
-        return self._end(signal.SIGTERM)
+        return self.end(signal.SIGTERM)
 
-    def _end(self, sign: signal.Signals) -> int:
+    def end(self, sign: signal.Signals) -> int:
+        """Send it a signal that ends it; its exit status."""
         assert self._process is not None
         self._process.send_signal(sign)
         status = self._process.wait(30)
