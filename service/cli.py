@@ -37,6 +37,7 @@ app = typer.Typer(
 )
 token_app = typer.Typer(help="Tokens for pages and API.", no_args_is_help=True)
 app.add_typer(token_app, name="token")
+LOOK_EVERY_S = 20.0  # whether this is still the one service on its records
 out = Console(highlight=False, soft_wrap=True)
 
 Config = Annotated[Path, typer.Option("--config", help="The TOML file, see config/ladle.toml.")]
@@ -67,7 +68,7 @@ def serve(config: Config) -> None:
     if refused:
         out.print("Not started: mend the lines marked 'refused' above.")
         raise typer.Exit(2)
-    records = Records.open(wiring.database.url)
+    records = Records.open(wiring.database.url, alone=True)
     try:
         everybody = records.tokens.none_in_force()
         mend = f"Name another port under [http] in {config}, or 0 for a free one"
@@ -92,10 +93,22 @@ def _run(service: Service, listening: socket.socket, everybody: bool, make: str 
             "No token is configured: listening on loopback only, and everybody on this machine "
             f"may do everything. {make}".rstrip()
         )
-    stop.wait()
-    out.print("Stopping: all plant is handed back to its own controls.")
-    web.stop()
-    service.stop()
+    try:
+        while not stop.wait(LOOK_EVERY_S):
+            _stay_alone(service.records)
+    finally:
+        out.print("Stopping: all plant is handed back to its own controls.")
+        web.stop()
+        service.stop()
+
+
+def _stay_alone(records: Records) -> None:
+    try:
+        records.keep_alone()
+    except RecordsError as error:
+        if error.code == "taken":
+            raise
+        # A server that does not answer now: whoever writes records says so, and plant runs on.
 
 
 @app.command()
@@ -130,7 +143,7 @@ def demo(
     made = demos.demo(
         broker.wiring, folder, http, HOUSEHOLDS[household], seed, COMMIT_EVERY_S * speed
     )
-    records = Records.open(made.wiring.database.url)
+    records = Records.open(made.wiring.database.url, alone=True)
     kept = records.load_snapshot(made.settings.wiring.id)
     if kept is not None:  # a folder used before: time goes on from there
         made = replace(made, start_s=kept.at.timestamp())

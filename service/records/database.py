@@ -33,9 +33,9 @@ from sqlalchemy.engine import Connection
 from sqlalchemy.exc import ArgumentError
 from sqlmodel import Session
 
+from service.records.alone import APPLICATION_ID, FileHold, Hold, SessionHold
 from service.records.errors import RecordsError, explain, explained
 
-APPLICATION_ID = 0x4C61646C
 BUSY_TIMEOUT_MS = 5000
 _PRAGMAS = (
     "PRAGMA page_size=1024",
@@ -85,13 +85,17 @@ class _Here(threading.local):
 class Database:
     """One database, opened, checked and migrated. Every method may be called from any thread."""
 
-    def __init__(self, url: str, *, make: bool = True) -> None:
+    def __init__(self, url: str, *, make: bool = True, alone: bool = False) -> None:
         """Open ``url`` (an SQLAlchemy URL) and bring its tables up to date.
 
-        ``make``: whether a file that is not there yet is made.
+        Args:
+            url: where it is.
+            make: whether a file that is not there yet is made.
+            alone: whether this is a service, of which there is one to a database.
 
         Raises:
-            RecordsError: when it is not ours, damaged, newer than this program or unwritable.
+            RecordsError: when it is not ours, damaged, newer than this program, unwritable or
+                another service's.
         """
         try:
             self.url: URL = make_url(url)
@@ -103,15 +107,22 @@ class Database:
         self.is_sqlite = self.url.get_backend_name() == "sqlite"
         self._lock = threading.RLock()
         self._here = _Here()
+        self._hold: Hold | None = None
         self.bytes_written = 0
-        with explained(self.where):
-            if self.is_sqlite:
-                self._open_file(make)
-            else:
-                self._open_server()
-            self._migrate()
+        try:
+            with explained(self.where):
+                # Held before anything is changed: a newer version that is refused must not
+                # migrate the tables under an older one that runs.
+                if self.is_sqlite:
+                    self._open_file(make, alone)
+                else:
+                    self._open_server(alone)
+                self._migrate()
+        except BaseException:
+            self._let_go()
+            raise
 
-    def _open_file(self, make: bool) -> None:
+    def _open_file(self, make: bool, alone: bool) -> None:
         if self.url.database in (None, "", ":memory:"):
             raise RecordsError(
                 "unwritable",
@@ -128,6 +139,8 @@ class Database:
                 "Check [database] url; a relative one leads from where ladle is started.",
             )
         path.parent.mkdir(parents=True, exist_ok=True)
+        if alone:
+            self._hold = FileHold(path, self.where)
         if path.exists() and path.stat().st_size > 0:
             self._check_file(path)
         self.writer = create_engine(self.url, pool_size=1, max_overflow=0)
@@ -135,7 +148,7 @@ class Database:
         _prepare(self.writer, read_only=False)
         _prepare(self.reader, read_only=True)
 
-    def _open_server(self) -> None:
+    def _open_server(self, alone: bool) -> None:
         url = self.url
         if url.drivername == "postgresql":
             url = url.set(drivername="postgresql+psycopg")
@@ -148,6 +161,8 @@ class Database:
                 self.where,
                 "Install the service with its extra: pip install 'ladle[postgres]'",
             ) from error
+        if alone:
+            self._hold = SessionHold(self.writer, self.where)
 
     def _check_file(self, path: Path) -> None:
         """Refuse a file that is not ours or that does not pass SQLite's own check."""
@@ -273,15 +288,32 @@ class Database:
                 part.unlink(missing_ok=True)
             return target.stat().st_size
 
+    def keep_alone(self) -> None:
+        """Make sure that this is still the only service here; a server may have dropped the hold.
+
+        Raises:
+            RecordsError: "taken" when another service has begun meanwhile, "unreachable" when
+                the server does not answer now.
+        """
+        if self._hold is not None:
+            with explained(self.where):
+                self._hold.keep()
+
+    def _let_go(self) -> None:
+        if self._hold is not None:
+            self._hold.release()
+            self._hold = None
+
     def close(self) -> None:
         """Close every connection; SQLite folds its log into the file."""
         with self._lock:
             self.reader.dispose()
             self.writer.dispose()
+        self._let_go()
 
 
 def restore(url: str, source: Path) -> None:
-    """Put a backup in the place of the database at ``url``, which no program may hold open.
+    """Put a backup in the place of the database at ``url``, which no service may run on.
 
     The copy is opened, checked and migrated under a name of its own first; the log of the old
     database goes with it, since it would be read into the restored one. What was there is kept
@@ -306,6 +338,7 @@ def restore(url: str, source: Path) -> None:
                 "unwritable", "there is no such backup", str(source), "Name a file made by backup."
             )
         target.parent.mkdir(parents=True, exist_ok=True)
+        hold = FileHold(target, str(target))  # a service at rest holds no lock of SQLite's
         try:
             shutil.copyfile(source, part)
             try:
@@ -329,6 +362,7 @@ def restore(url: str, source: Path) -> None:
         finally:
             for ending in ("", "-wal", "-shm"):
                 Path(f"{part}{ending}").unlink(missing_ok=True)
+            hold.release()
 
 
 def _handed_over() -> int:

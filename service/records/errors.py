@@ -11,14 +11,15 @@ from alembic.util import CommandError
 from sqlalchemy.exc import DBAPIError, SQLAlchemyError
 
 Code = Literal[
-    "full", "locked", "damaged", "foreign", "newer", "unwritable", "unreachable", "other"
+    "full", "locked", "taken", "damaged", "foreign", "newer", "unwritable", "unreachable", "other"
 ]
 
 
 class RecordsError(Exception):
     """The database could not do what was asked; nothing was half stored.
 
-    code    for machines: full, locked, damaged, foreign, newer, unwritable, unreachable, other
+    code    for machines: full, locked, taken, damaged, foreign, newer, unwritable,
+            unreachable, other
     what    what failed, one sentence
     where   the database's URL without its password
     mend    what a person can do about it

@@ -90,15 +90,23 @@ class Records:
         self._watched: dict[int, tuple[int, int]] = {}
 
     @classmethod
-    def open(cls, url: str, *, make: bool = True) -> Records:
+    def open(cls, url: str, *, make: bool = True, alone: bool = False) -> Records:
         """Open an SQLAlchemy URL, check what is there, bring its tables up to date.
 
-        ``make``: whether a file that is not there yet is made.
+        Args:
+            url: where it is.
+            make: whether a file that is not there yet is made.
+            alone: whether this is a service, of which there is one to a database.
 
         Raises:
-            RecordsError: when it is damaged, another program's, newer than this, or unwritable.
+            RecordsError: when it is damaged, another program's, newer than this, unwritable, or
+                another service's.
         """
-        return cls(Database(url, make=make))
+        return cls(Database(url, make=make, alone=alone))
+
+    def keep_alone(self) -> None:
+        """Make sure that this is still the only service here. RecordsError when it is not."""
+        self.database.keep_alone()
 
     def close(self) -> None:
         """Close the database."""

@@ -15,13 +15,17 @@ from collections.abc import Iterator
 from datetime import timedelta
 from pathlib import Path
 
+import httpx
 import pytest
 from alembic.autogenerate import compare_metadata
 from alembic.migration import MigrationContext
+from sqlalchemy import create_engine
 from sqlmodel import SQLModel
 
 from service.records import Records, RecordsError
 from service.records.idempotency import KeptAnswer
+from tests import config_text, mosquitto
+from tests.integration.test_one_service import MEND, TAKEN, ladle, said_of
 from tests.integration.test_records import (  # noqa: F401
     test_a_fault_is_seen_acknowledged_and_over,
     test_export_writes_every_table_of_one_home,
@@ -43,6 +47,7 @@ from tests.integration.test_records import (  # noqa: F401
     test_what_a_step_gives_is_stored_and_read_back,
 )
 from tests.records_samples import NOW
+from tests.serving import Serving
 
 
 def _programs() -> Path:
@@ -110,3 +115,65 @@ def test_tokens_and_keys_work_here_too(records: Records) -> None:
 def test_a_backup_is_left_to_the_servers_own_tools(records: Records, tmp_path: Path) -> None:
     with pytest.raises(RecordsError, match="pg_dump"):
         records.backup(tmp_path / "x")
+
+
+def _config(folder: Path, port: int, server: str) -> Path:
+    config = config_text.write(folder, port)
+    text = config.read_text(encoding="utf-8")
+    config.write_text(text.replace(f"sqlite:///{folder}/ladle.sqlite", server), encoding="utf-8")
+    return config
+
+
+def test_a_second_service_is_refused_until_the_first_is_gone(server: str, tmp_path: Path) -> None:
+    with mosquitto.start() as broker:
+        config = _config(tmp_path, broker.port, server)
+        with Serving(config) as serving:
+            second = ladle("serve", "--config", str(config))
+            assert second.returncode == 2
+            (line,) = said_of(second)
+            assert line.startswith(f"{TAKEN} (postgresql://ladle@/ladle")
+            assert line.endswith(MEND)
+            assert httpx.get(f"{serving.address}/api/v1/homes/home/health").status_code == 200
+            csv = str(tmp_path / "csv")
+            assert ladle("export", "--config", str(config), "home", csv).returncode == 0
+            assert ladle("token", "list", "--config", str(config)).returncode == 0
+            serving.kill()
+            serving.run()
+            assert serving.stop() == 0
+
+
+def _end_sessions(server: str) -> None:
+    """What a server does to its sessions when it is started again."""
+    engine = create_engine(server.replace("postgresql:", "postgresql+psycopg:"))
+    with engine.connect() as connection:
+        connection.exec_driver_sql(
+            "SELECT pg_terminate_backend(pid) FROM pg_stat_activity "
+            "WHERE pid <> pg_backend_pid() AND datname = current_database()"
+        )
+    engine.dispose()
+
+
+def test_a_hold_that_the_server_dropped_is_taken_again(server: str) -> None:
+    first = Records.open(server, alone=True)
+    try:
+        _end_sessions(server)
+        first.keep_alone()
+        with pytest.raises(RecordsError) as refused:
+            Records.open(server, alone=True)
+        assert refused.value.code == "taken"
+    finally:
+        first.close()
+    Records.open(server, alone=True).close()
+
+
+def test_a_service_that_lost_its_hold_to_another_is_told(server: str) -> None:
+    first = Records.open(server, alone=True)
+    _end_sessions(server)
+    other = Records.open(server, alone=True)
+    try:
+        with pytest.raises(RecordsError) as refused:
+            first.keep_alone()
+        assert refused.value.code == "taken"
+    finally:
+        other.close()
+        first.close()

@@ -400,6 +400,7 @@ def test_restore_puts_a_backup_back_and_keeps_what_was_there(tmp_path: Path, url
     assert sorted(p.name for p in folder.iterdir()) == [
         "ladle.sqlite",
         "ladle.sqlite.before-restore",
+        "ladle.sqlite.lock",
     ]
 
 
