@@ -1,4 +1,4 @@
-"""How answers are given: entity tags, pages with links, and POSTs that act once."""
+"""How answers are given: HEAD, entity tags, pages with links, and POSTs that act once."""
 
 from __future__ import annotations
 
@@ -13,6 +13,7 @@ from typing import Any, TypeVar
 from fastapi import Request
 from fastapi.responses import Response
 from pydantic import BaseModel
+from starlette.types import ASGIApp, Message, Receive, Scope, Send
 
 from service.api.access import Caller
 from service.api.problems import Problem
@@ -23,6 +24,26 @@ from service.records.values import Cursor
 JSON = "application/json"
 LONGEST_KEY = 200
 T = TypeVar("T")
+
+
+class HeadAsGet:
+    """Answers HEAD as GET, without the body (RFC 9110, 9.3.2): monitors ask so, of any address."""
+
+    def __init__(self, app: ASGIApp) -> None:
+        self._app = app
+
+    async def __call__(self, scope: Scope, receive: Receive, send: Send) -> None:
+        """Pass the request on as a GET, and keep what that would send."""
+
+        async def _send(message: Message) -> None:
+            if message["type"] == "http.response.body":
+                message = {**message, "body": b""}
+            await send(message)
+
+        if scope["type"] == "http" and scope["method"] == "HEAD":
+            await self._app({**scope, "method": "GET"}, receive, _send)
+        else:
+            await self._app(scope, receive, send)
 
 
 def tag_of(body: bytes) -> str:

@@ -12,7 +12,7 @@ from fastapi.openapi.utils import get_openapi
 
 from service.api import problems
 from service.api.access import COOKIE, Access, HideTokens
-from service.api.answers import Kept
+from service.api.answers import HeadAsGet, Kept
 from service.api.routes import nothing, router
 from service.house import House
 from service.records import Records
@@ -54,6 +54,7 @@ def make_app(
     access = Access(records, open_on_loopback)
     app.state.access = access
     problems.install(app)
+    app.add_middleware(HeadAsGet)
     app.state.houses, app.state.records, app.state.kept = houses, records, Kept()
     app.include_router(router)
     app.router.add_route(

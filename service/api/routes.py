@@ -551,6 +551,8 @@ async def nothing(request: Request) -> Response:
     """The last route below ``/api``: there is nothing, or not with this method."""
     path = request.url.path
     allowed = {m for known, methods in _known_paths() if known.match(path) for m in methods}
+    if "GET" in allowed:
+        allowed.add("HEAD")
     if allowed:
         raise Problem(
             "method",

@@ -480,7 +480,7 @@ def test_bad_requests_are_told_what_where_and_how_to_mend(
 
 def test_a_method_that_is_not_there_names_those_that_are(place: Place) -> None:
     answer = place.near.put(f"{BASE}/overrides", json={})
-    assert answer.headers["allow"] == "GET, POST"
+    assert answer.headers["allow"] == "GET, HEAD, POST"
 
 
 def test_every_problem_type_can_be_looked_up(place: Place) -> None:
