@@ -178,11 +178,11 @@ class Signal(Part):
     stamp: str | None = None  # JMESPath to the moment of measuring
     stamp_unit: Literal["s", "ms", "iso8601"] = "s"
     unit: Unit
-    litres_per_pulse: Annotated[float, Field(gt=0)] | None = None
+    litres_per_pulse: Annotated[float, Field(gt=0, le=1000)] | None = None
     height_m: Annotated[float, Field(ge=0)] | None = None  # probes: above the cylinder's floor
     place: Literal["cold_feed", "hot_outlet", "mixed_line"] | None = None  # draw_flow only
     offset: float = 0.0  # added after conversion, in the base unit
-    stale_after_s: Annotated[float, Field(gt=0)] = 300.0
+    stale_after_s: Annotated[float, Field(ge=1)] = 300.0
     on_values: tuple[str, ...] = ("1", "on", "true")  # contacts: what counts as closed
     off_values: tuple[str, ...] = ("0", "off", "false")  # and as open; anything else is refused
 
@@ -301,7 +301,7 @@ class PriceFeed(Part):
     price: str = "price"
     slot_minutes: Annotated[int, Field(ge=5, le=120)] | None = None  # when rows carry no end
     per_kwh_factor: float = 1.0  # 0.001 for prices per MWh, 0.01 for hundredths; carbon in g
-    every_minutes: Annotated[int, Field(ge=5)] = 60
+    every_minutes: Annotated[int, Field(ge=5, le=10_080)] = 60
     of: SeriesOf = "import"
 
     @field_validator("zone")
@@ -329,7 +329,7 @@ class WeatherFeed(Part):
     zone: str | None = None  # of times without an offset; None refuses them
     outdoor_c: str | None = None
     surplus_w: str | None = None
-    every_minutes: Annotated[int, Field(ge=10)] = 180
+    every_minutes: Annotated[int, Field(ge=10, le=10_080)] = 180
 
     @field_validator("zone")
     @classmethod
@@ -351,7 +351,7 @@ class CalendarFeed(Part):
     address: str
     guests_word: str = "guests"  # an event whose summary holds it; a number in it counts people
     away_word: str = "away"
-    every_minutes: Annotated[int, Field(ge=10)] = 60
+    every_minutes: Annotated[int, Field(ge=10, le=10_080)] = 60
 
 
 class Notify(Part):
@@ -364,7 +364,7 @@ class Notify(Part):
     smtp_port: Annotated[int, Field(ge=1, le=65535)] = 587
     smtp_user: str | None = None
     smtp_password: SecretStr | None = None
-    remind_after_h: Annotated[float, Field(gt=0)] = 24.0
+    remind_after_h: Annotated[float, Field(ge=1, le=8760)] = 24.0
 
     @model_validator(mode="after")
     def _mail_can_be_sent(self) -> Notify:

@@ -40,7 +40,7 @@ class CylinderWiring(Part):
     ceiling_c: Annotated[float, Field(ge=40, le=80)] | None = None  # None: thermostat less 2 K
     mixing_valve_c: Annotated[float, Field(ge=35, le=60)] | None = None  # None: none recorded
     use_c: Annotated[float, Field(ge=35, le=50)] = 40.0
-    ambient_c: float = 20.0
+    ambient_c: Annotated[float, Field(ge=-40, le=80)] = 20.0
     immersion_height_m: float | None = None
     coil_foot_m: float | None = None
     coil_head_m: float | None = None
@@ -50,8 +50,8 @@ class CylinderWiring(Part):
 class RatingPoint(Part):
     """One line of a heat pump's data sheet, EN 14511 style."""
 
-    outdoor_c: float
-    flow_c: float
+    outdoor_c: Annotated[float, Field(ge=-50, le=50)]
+    flow_c: Annotated[float, Field(ge=20, le=90)]
     capacity_w: Annotated[float, Field(gt=0)]
     cop: Annotated[float, Field(gt=0.5, lt=12)]
 
@@ -64,8 +64,8 @@ class HeatPumpWiring(Part):
     capacity_w: Annotated[float, Field(gt=0)] = 6000.0
     flow_limit_c: Annotated[float, Field(ge=35, le=90)] = 60.0
     approach_k: Annotated[float, Field(ge=0, le=20)] = 5.0  # plate or coil: flow less store
-    min_run_s: Annotated[float, Field(ge=0)] = 600.0
-    min_rest_s: Annotated[float, Field(ge=0)] = 600.0
+    min_run_s: Annotated[float, Field(ge=0, le=21_600)] = 600.0
+    min_rest_s: Annotated[float, Field(ge=0, le=21_600)] = 600.0
     starts_per_hour: Annotated[int, Field(ge=1, le=20)] = 3
     # its own hot-water control, respected rather than fought:
     own_set_c: Annotated[float, Field(ge=30, le=80)] | None = None  # None: the normal set
@@ -197,8 +197,8 @@ class Http(Part):
 class Keeping(Part):
     """How long readings are kept before they are thinned."""
 
-    raw_days: Annotated[float, Field(ge=1)] = 14.0
-    five_minutes_days: Annotated[float, Field(ge=1)] = 120.0
+    raw_days: Annotated[float, Field(ge=1, le=36_500)] = 14.0
+    five_minutes_days: Annotated[float, Field(ge=1, le=36_500)] = 120.0
     commit_every_s: Annotated[float, Field(ge=1, le=60)] = 60.0
     snapshot_every_s: Annotated[float, Field(ge=30, le=900)] = 300.0
 

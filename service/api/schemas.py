@@ -25,6 +25,7 @@ from service.records.readings import Stretch
 from service.scheduling.types import Plan, Reason, Window
 from service.scoring import WHOLE
 from service.settings import HomeSettings, HomeWiring, Tunables
+from service.settings_check import hardly_meant
 
 Facts = Annotated[dict[str, float | int | str | None], BeforeValidator(plain)]
 LEVELS = (0.5, 0.8, 0.95, 0.99)
@@ -610,12 +611,17 @@ class SettingsOut(BaseModel):
     home: str
     version: int
     settings: Tunables
+    warnings: list[str] = Field(description="What is taken and hardly meant, with how to mend it.")
 
     @classmethod
     def of(cls, settings: HomeSettings) -> SettingsOut:
         """From the house."""
-        home = settings.wiring.id
-        return cls(home=home, version=settings.version, settings=settings.tunables)
+        return cls(
+            home=settings.wiring.id,
+            version=settings.version,
+            settings=settings.tunables,
+            warnings=list(hardly_meant(settings)),
+        )
 
 
 class SettingsVersionOut(BaseModel):

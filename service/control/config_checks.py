@@ -6,6 +6,7 @@ could never work is refused; what works with a loss is warned of.
 
 from __future__ import annotations
 
+import math
 import re
 from collections.abc import Iterator
 from dataclasses import dataclass
@@ -15,8 +16,9 @@ from adapters import actuators
 from adapters.wiring import Form, Quantity
 from service.control import hygiene
 from service.control import plant as plants
-from service.control.plant import Plant
-from service.settings import HomeSettings, Hygiene
+from service.control.plant import Plant, SourcePlant
+from service.scheduling.types import SourceName
+from service.settings import HomeSettings, HomeWiring, Hygiene
 
 DAY_MINUTES = 1440
 CUTOUT_MARGIN_K = 5.0
@@ -24,6 +26,11 @@ REACH_MARGIN_K = 0.5
 VALVE_MARGIN_K = 2.0
 # While one of these stands nothing is commanded, whoever wrote the settings.
 UNSAFE = frozenset({"ceiling_not_below_thermostat", "thermostat_not_below_cutout", "latches"})
+# What plant in a home can be, in W of heat or electricity; a figure in kW falls below.
+HEAT_PUMP_W = (200.0, 100_000.0)
+IMMERSION_W = (100.0, 12_000.0)
+SAID: dict[SourceName, str] = {"heat_pump": "heat pump", "immersion": "immersion heater"}
+OUTDOORS_C = (-20.0, -10.0, 0.0, 10.0, 20.0, 30.0)  # where a heat pump's least power is looked for
 _CLOCK = re.compile(r"^(([01]\d|2[0-3]):[0-5]\d|24:00)$")
 
 
@@ -49,13 +56,14 @@ def check(settings: HomeSettings, prefix: str = "ladle") -> tuple[Misfit, ...]:
         settings: the home's wiring and tunables.
         prefix: the prefix of Ladle's own topics on the broker.
     """
-    found = [*_written(settings)]
+    found = [*_written(settings), *_figures(settings.wiring)]
     if any(m.severity == "refuse" for m in found):
         return tuple(found)  # nothing can be worked out from these
     plant = plants.of(settings)
     found += _temperatures(plant)
     found += _heights(plant)
     found += _sources(plant)
+    found += _power_limit(plant)
     found += _hygiene(plant)
     found += _instruments(plant)
     found += [
@@ -184,6 +192,58 @@ def _written(settings: HomeSettings) -> Iterator[Misfit]:
         )
 
 
+def _figures(wiring: HomeWiring) -> Iterator[Misfit]:
+    """Figures of plant that no plant in a home has, from which everything would be wrong."""
+    pump, element = wiring.heat_pump, wiring.immersion
+    powers = []
+    if pump is not None:
+        powers.append(("heat_pump.capacity_w", pump.capacity_w, HEAT_PUMP_W))
+        powers += [
+            (f"heat_pump.ratings[{i}].capacity_w", rating.capacity_w, HEAT_PUMP_W)
+            for i, rating in enumerate(pump.ratings)
+        ]
+    if element is not None:
+        powers.append(("immersion.power_w", element.power_w, IMMERSION_W))
+    possible = True
+    for key, value, (least, most) in powers:
+        if not least <= value <= most:
+            possible = False
+            yield Misfit(
+                "refuse",
+                "power_cannot_be",
+                key,
+                f"{value:g}",
+                f"expected {least:g} to {most:g} W",
+                "write it in W: 6 kW are 6000",
+            )
+    if pump is not None and possible:
+        try:
+            plants.heat_pump(pump)
+        except ValueError as error:
+            yield Misfit(
+                "refuse",
+                "rating_cannot_be",
+                "heat_pump.ratings",
+                "as given",
+                str(error),
+                "copy the points from the data sheet: outdoor and flow temperature, heat, COP",
+            )
+    for actuator in wiring.actuators:
+        if (
+            actuator.form is Form.DIVERTER
+            and element is not None
+            and actuator.min_power_w > element.power_w
+        ):
+            yield Misfit(
+                "refuse",
+                "diverter_passes_nothing",
+                f"actuators.{actuator.name}.min_power_w",
+                f"{actuator.min_power_w:g}",
+                f"is more than the immersion heater takes, {element.power_w:g} W",
+                "write the least power in W that the diverter can pass",
+            )
+
+
 def _temperatures(plant: Plant) -> Iterator[Misfit]:
     """Ceiling below the control thermostat, that below the non-self-resetting cut-out."""
     built, t = plant.settings.wiring.cylinder, plant.settings.tunables
@@ -265,6 +325,16 @@ def _heights(plant: Plant) -> Iterator[Misfit]:
                 f"must be within the cylinder, 0 to {built.height_m:g} m",
                 "measure it from the cylinder's floor",
             )
+    foot_m, head_m = built.coil_foot_m, built.coil_head_m
+    if foot_m is not None and head_m is not None and foot_m >= head_m:
+        yield Misfit(
+            "refuse",
+            "coil_upside_down",
+            "cylinder.coil_foot_m",
+            f"{foot_m:g}",
+            f"must be below coil_head_m, {head_m:g} m",
+            "measure both from the cylinder's floor",
+        )
     if pump is not None and pump.layout == "coil" and built.coil_foot_m is None:
         yield Misfit(
             "warn",
@@ -329,6 +399,37 @@ def _sources(plant: Plant) -> Iterator[Misfit]:
             f"no commanded source reaches it: {arithmetic(plant)}",
             "lower it, or correct flow_limit_c, approach_k or own_set_c",
         )
+
+
+def _power_limit(plant: Plant) -> Iterator[Misfit]:
+    """Sources that a power limit keeps from running ever."""
+    limit_w = plant.settings.tunables.power_limit_w
+    needs = [(s, _least_power_w(plant, s)) for s in plant.sources.values() if s.actuators]
+    if limit_w is None or not needs:
+        return
+    kept = [f"the {SAID[s.name]} needs {w:.0f} W" for s, w in needs if w > limit_w]
+    if not kept:
+        return
+    everything = len(kept) == len(needs)
+    yield Misfit(
+        "warn",
+        "power_limit_stops_all" if everything else "power_limit_stops_one",
+        "power_limit_w",
+        f"{limit_w:g}",
+        f"{'no source' if everything else 'not every source'} can ever be planned under it: "
+        f"{', '.join(kept)} at least",
+        f"set it to {math.ceil(max(w for _, w in needs) / 100) * 100} or more, in W, or leave it "
+        "out",
+    )
+
+
+def _least_power_w(plant: Plant, source: SourcePlant) -> float:
+    """The least electricity a source runs on, W."""
+    if source.name == "heat_pump":
+        duties = filter(None, map(plant.duty, OUTDOORS_C))
+        return min((duty.electricity_w for duty in duties), default=source.electricity_w)
+    diverters = [a for a in source.actuators if a.form is Form.DIVERTER]
+    return diverters[0].min_power_w if diverters else source.electricity_w
 
 
 def arithmetic(plant: Plant) -> str:

@@ -21,6 +21,7 @@ from service.pages.local import DAYS, Local
 from service.records.records import Records
 from service.records.values import SettingsVersion
 from service.settings import HomeSettings, Tunables
+from service.settings_check import hardly_meant
 
 BAND_KEYS = ("from_time", "until_time", "import_per_kwh", "export_per_kwh", "from_day", "until_day")
 SPARE_BANDS = 1  # empty rows offered for new price bands
@@ -232,6 +233,7 @@ def content(
         "currency": settings.wiring.currency,
         "versions": list(_told(versions, local)),
         "refused": refused,
+        "warnings": hardly_meant(settings),
         "reason": typed.get("reason", ""),
         "cylinder": settings.wiring.cylinder,
         "safety": words.SAFETY,

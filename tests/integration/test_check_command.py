@@ -5,9 +5,11 @@ import threading
 import time
 from pathlib import Path
 
+import httpx
+
 from tests import config_text, mosquitto
 from tests.plain_publisher import PROBES_M, Plant
-from tests.serving import LADLE
+from tests.serving import LADLE, Serving
 
 
 def _check(config: Path, *more: str, answers: str = "") -> subprocess.CompletedProcess[str]:
@@ -39,6 +41,47 @@ def test_a_wrong_key_is_refused_with_value_expectation_and_suggestion(tmp_path: 
     assert "volumn_l = 300" in done.stdout
     assert "volume_l" in done.stdout.replace("volumn_l", "")
     assert "Traceback" not in done.stdout + done.stderr
+
+
+def _with(config: Path, was: str, now: str) -> Path:
+    text = config.read_text(encoding="utf-8")
+    assert was in text
+    config.write_text(text.replace(was, now), encoding="utf-8")
+    return config
+
+
+def test_a_power_in_kilowatts_is_refused_with_how_to_write_it(tmp_path: Path) -> None:
+    done = _check(_with(config_text.write(tmp_path, 1883), "capacity_w = 6000", "capacity_w = 6"))
+    assert done.returncode == 2
+    assert (
+        "refused: home home: heat_pump.capacity_w = 6: expected 200 to 100000 W; write it in W: "
+        "6 kW are 6000" in done.stdout
+    )
+
+
+def test_a_power_limit_that_stops_everything_is_said(tmp_path: Path) -> None:
+    config = config_text.write(tmp_path, 1883)
+    done = _check(_with(config, "occupants = 4", "occupants = 4\npower_limit_w = 1"))
+    assert done.returncode == 0
+    (line,) = (line for line in done.stdout.splitlines() if "power_limit_w = 1" in line)
+    assert line.startswith("note: home home: ")
+    assert "no source can ever be planned under it" in line
+
+
+def test_a_limit_set_from_afar_is_said_in_the_answer_and_on_the_page(tmp_path: Path) -> None:
+    said = "no source can ever be planned under it"
+    with mosquitto.start() as broker, Serving(config_text.write(tmp_path, broker.port)) as serving:
+        settings = f"{serving.address}/api/v1/homes/home/settings"
+        page = f"{serving.address}/homes/home/settings"
+        assert httpx.get(settings).json()["warnings"] == []
+        assert said not in httpx.get(page).text
+        change = {"changes": {"power_limit_w": 1}, "reason": "a tariff's limit"}
+        changed = httpx.patch(settings, json=change, headers={"If-Match": '"settings-1"'})
+        assert changed.status_code == 200
+        (line,) = changed.json()["warnings"]
+        assert line.startswith("power_limit_w = 1: ")
+        assert said in line
+        assert said in httpx.get(page).text
 
 
 def test_an_actuator_that_latches_is_refused(tmp_path: Path) -> None:

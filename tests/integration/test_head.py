@@ -4,7 +4,6 @@ from __future__ import annotations
 
 import socket
 from collections.abc import Iterator
-from pathlib import Path
 from urllib.parse import urlsplit
 
 import httpx

@@ -9,6 +9,9 @@ import pytest
 from service.control import config_checks
 from tests.control_plant import settings, wiring
 
+RATING = {"outdoor_c": 7, "flow_c": 55, "capacity_w": 6000, "cop": 2.9}
+CANNOT = "rating_cannot_be"
+
 
 def _codes(tunables: dict[str, Any] | None = None, **changes: Any) -> dict[str, str]:
     found = config_checks.check(settings(tunables, **changes))
@@ -34,6 +37,14 @@ def test_the_invented_home_fits() -> None:
         ({"hygiene": {"longest_interval_days": 14}}, {}, "hygiene_lowered"),
         ({"hygiene": {"probes": ["probe_9"]}}, {}, "no_such_probe"),
         ({}, {"cylinder": {"immersion_height_m": 1.9}}, "outside_cylinder"),
+        ({}, {"cylinder": {"coil_foot_m": 0.8, "coil_head_m": 0.3}}, "coil_upside_down"),
+        ({}, {"heat_pump": {"capacity_w": 6}}, "power_cannot_be"),
+        ({}, {"heat_pump": {"capacity_w": 6e6}}, "power_cannot_be"),
+        ({}, {"heat_pump": {"ratings": [RATING | {"capacity_w": 6}]}}, "power_cannot_be"),
+        ({}, {"immersion": {"power_w": 3}}, "power_cannot_be"),
+        # no machine gives heat at a flow colder than the air it takes it from, or beats Carnot
+        ({}, {"heat_pump": {"ratings": [RATING | {"outdoor_c": 45, "flow_c": 35}]}}, CANNOT),
+        ({}, {"heat_pump": {"ratings": [RATING | {"outdoor_c": -20, "cop": 6}]}}, CANNOT),
     ],
 )
 def test_refuses(tunables: dict[str, Any], changes: dict[str, Any], code: str) -> None:
@@ -105,3 +116,44 @@ def test_bands_that_cover_every_hour_are_complete() -> None:
     ]
     assert "price_unsaid" not in _codes({"tariff": {"bands": bands}})
     assert "price_unsaid" not in _codes({})
+
+
+def _limited(limit_w: float, **changes: Any) -> config_checks.Misfit | None:
+    found = config_checks.check(settings({"power_limit_w": limit_w}, **changes))
+    return next((m for m in found if m.key == "power_limit_w"), None)
+
+
+def test_a_power_limit_under_which_nothing_can_run_is_warned_of() -> None:
+    misfit = _limited(1)
+    assert misfit is not None
+    assert (misfit.severity, misfit.code) == ("warn", "power_limit_stops_all")
+    assert misfit.expected.startswith("no source can ever be planned under it: the heat pump needs")
+    assert "the immersion heater needs 3000 W" in misfit.expected
+    assert misfit.mend == "set it to 3000 or more, in W, or leave it out"
+
+
+def test_a_power_limit_that_keeps_one_source_out_names_it() -> None:
+    misfit = _limited(2999)
+    assert misfit is not None
+    assert (misfit.severity, misfit.code) == ("warn", "power_limit_stops_one")
+    assert "the immersion heater needs 3000 W" in misfit.expected
+    assert "heat pump" not in misfit.expected
+    assert _limited(3000) is None
+
+
+def test_a_diverter_is_held_to_its_least_power() -> None:
+    diverter = {
+        "form": "diverter",
+        "run": "{power_w}",
+        "second_topic": "plant/element/target",
+        "min_power_w": 200,
+    }
+    actuators = wiring()["actuators"]
+    follows = [a | diverter if a["source"] == "immersion" else a for a in actuators]
+    misfit = _limited(150, actuators=follows)
+    assert misfit is not None
+    assert "the immersion heater needs 200 W" in misfit.expected
+    passes_nothing = [
+        a | {"min_power_w": 3001} if a["source"] == "immersion" else a for a in follows
+    ]
+    assert _codes(actuators=passes_nothing)["diverter_passes_nothing"] == "refuse"
