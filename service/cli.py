@@ -73,14 +73,14 @@ def serve(config: Config) -> None:
         everybody = records.tokens.none_in_force()
         mend = f"Name another port under [http] in {config}, or 0 for a free one"
         listening = listen(wiring.http, everybody, mend)
-        make = f"Make one with: ladle token make --config {config} --name NAME --role installer"
+        make = f"ladle token make --config {config} --name NAME --role installer"
         _run(Service(wiring, SystemClock(), records), listening, everybody, make)
     finally:
         records.close()
 
 
-def _run(service: Service, listening: socket.socket, everybody: bool, make: str = "") -> None:
-    web = Web(service, listening, everybody)
+def _run(service: Service, listening: socket.socket, everybody: bool, make_token: str = "") -> None:
+    web = Web(service, listening, everybody, make_token)
     stop = threading.Event()
     for number in (signal.SIGTERM, signal.SIGINT):
         signal.signal(number, lambda *_: stop.set())
@@ -89,6 +89,7 @@ def _run(service: Service, listening: socket.socket, everybody: bool, make: str 
     everywhere = " (every address of this machine)" if web.everywhere else ""
     out.print(f"Pages and API: {web.address}{everywhere}")
     if everybody:
+        make = f"Make one with: {make_token}" if make_token else ""
         out.print(
             "No token is configured: listening on loopback only, and everybody on this machine "
             f"may do everything. {make}".rstrip()

@@ -74,14 +74,25 @@ def listen(http: Http, everybody: bool, mend: str) -> socket.socket:
 class Web:
     """The server, on a socket of ``listen``."""
 
-    def __init__(self, service: Service, listening: socket.socket, everybody: bool) -> None:
-        """``everybody``: as given to ``listen``."""
+    def __init__(
+        self, service: Service, listening: socket.socket, everybody: bool, make_token: str
+    ) -> None:
+        """Ready to start.
+
+        Args:
+            service: whose homes are shown.
+            listening: from ``listen``.
+            everybody: as given to ``listen``.
+            make_token: the command that makes a token here; "" where none can be made.
+        """
         host, port = listening.getsockname()[:2]
         if is_loopback(host) and not is_loopback(service.wiring.http.host):
             for house in service.houses.values():
                 house.notes += ("loopback_until_restart",)
         app = make_app(service.houses, service.records, everybody)
-        app.include_router(make_router(service.houses, service.records, app.state.access))
+        app.include_router(
+            make_router(service.houses, service.records, app.state.access, make_token)
+        )
         self._socket = listening
         self.everywhere = ipaddress.ip_address(host).is_unspecified
         shown = f"[{host}]" if ":" in host else host

@@ -64,7 +64,7 @@ Sent = Annotated[Fields, Depends(_sent)]
 class _Pages:
     """Renders templates with what every page shares."""
 
-    def __init__(self, houses: Mapping[str, House], door: Door) -> None:
+    def __init__(self, houses: Mapping[str, House], door: Door, make_token: str) -> None:
         self.houses = houses
         self.door = door
         self.files = {name: (HERE / "static" / name).read_bytes() for name in STATIC}
@@ -82,6 +82,7 @@ class _Pages:
             lstrip_blocks=True,
         )
         self.environment.globals["static"] = self.addresses
+        self.environment.globals["make_token"] = make_token
         self.environment.filters["capitalize_first"] = words.capital
         self.environment.filters["lower_first"] = words.uncapital
 
@@ -135,15 +136,18 @@ class _Pages:
         return self.houses[home], visitor
 
 
-def make_router(houses: Mapping[str, House], records: Records, access: Door) -> APIRouter:
+def make_router(
+    houses: Mapping[str, House], records: Records, access: Door, make_token: str = ""
+) -> APIRouter:
     """All pages, under ``/``; the household's page of the only home, or a list of homes, leads.
 
     Args:
         houses: by home id.
         records: what pages read from the records.
         access: who may come in.
+        make_token: the command that makes a token here; "" where none can be made.
     """
-    pages = _Pages(houses, access)
+    pages = _Pages(houses, access, make_token)
     router = APIRouter(include_in_schema=False)
 
     def local_of(house: House) -> Local:

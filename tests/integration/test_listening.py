@@ -2,6 +2,9 @@
 
 from __future__ import annotations
 
+import html
+import re
+import shlex
 import socket
 import subprocess
 import sys
@@ -86,6 +89,38 @@ def test_a_service_on_a_taken_port_names_its_file(taken: int, tmp_path: Path) ->
     assert f"127.0.0.1:{taken}" in done.stdout
     assert f"under [http] in {config}" in done.stdout
     assert "Traceback" not in done.stdout + done.stderr
+
+
+def test_the_foot_of_a_page_names_the_command_that_makes_a_token_here(tmp_path: Path) -> None:
+    with mosquitto.start() as broker, Serving(config_text.write(tmp_path, broker.port)) as serving:
+        page = httpx.get(f"{serving.address}/homes/home").text
+        found = re.search(r"Make one with <code>ladle (.*)</code>", page)
+        assert found, "no command"
+        command = html.unescape(found.group(1)).replace("NAME", "Ines")
+        assert secret_in(_ladle(*shlex.split(command)).stdout)
+
+
+def test_a_demo_names_no_command_that_it_cannot_carry_out(tmp_path: Path) -> None:
+    demo = subprocess.Popen(
+        [LADLE, "demo", "--port", "0", "--folder", str(tmp_path / "demo")],
+        stdout=subprocess.PIPE,
+        text=True,
+    )
+    try:
+        assert demo.stdout is not None
+        said = ""
+        while "Pages and API: " not in said:
+            line = demo.stdout.readline()
+            assert line, said
+            said += line
+        address = said.rpartition("Pages and API: ")[2].strip()
+        page = httpx.get(address).text
+    finally:
+        demo.terminate()
+        rest, _ = demo.communicate(timeout=30)
+    assert "No access token has been made yet" in page
+    assert "token make" not in page
+    assert "token make" not in said + rest
 
 
 def test_what_is_said_of_loopback_follows_the_tokens(tmp_path: Path) -> None:
