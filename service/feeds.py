@@ -61,8 +61,7 @@ def _take(house: RunningHouse, records: Records, got: PriceSeries | Refusal) -> 
     if isinstance(got, Refusal):
         house.refuse(got)
         return
-    if got.of != "carbon":  # accounts are kept in money
-        records.add_prices(house.id, got)
+    records.add_prices(house.id, got)
     house.offer_prices(got)
 
 

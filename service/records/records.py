@@ -659,13 +659,13 @@ class Records:
         )
 
     def add_prices(self, home: str, series: PriceSeries) -> None:
-        """Keep prices; a later fetch replaces what an earlier one said of the same start."""
+        """Keep a series; a later fetch replaces what an earlier one said of the same start."""
         home_id = self.home_id(home)
         fetched = from_us(readings.micros(series.fetched_s))
         found = [
             {
                 "home_id": home_id,
-                "export": series.of == "export",
+                "of": series.of,
                 "start": from_us(start * 1_000_000),
                 "end": from_us(end * 1_000_000),
                 "per_kwh": price,
@@ -679,38 +679,11 @@ class Records:
             put = readings.upsert(session, PriceRow)
             session.connection().execute(
                 put.on_conflict_do_update(
-                    index_elements=["home_id", "export", "start"],
+                    index_elements=["home_id", "of", "start"],
                     set_={n: put.excluded[n] for n in ("end", "per_kwh", "fetched_at")},
                 ),
                 found,
             )
-
-    def prices(
-        self, home: str, since: datetime, until: datetime, export_price: bool = False
-    ) -> PriceSeries | None:
-        """The prices of intervals that overlap [since, until), or None when none are known."""
-        home_id = self.home_id(home)
-        with self.database.read() as session:
-            found = session.exec(
-                select(PriceRow)
-                .where(
-                    PriceRow.home_id == home_id,
-                    PriceRow.export == export_price,
-                    col(PriceRow.start) < until,
-                    col(PriceRow.start) > since - timedelta(days=1),
-                    col(PriceRow.end) > since,
-                )
-                .order_by(col(PriceRow.start))
-            ).all()
-        if not found:
-            return None
-        return PriceSeries(
-            start_s=tuple(int(row.start.timestamp()) for row in found),
-            end_s=tuple(int(row.end.timestamp()) for row in found),
-            per_kwh=tuple(row.per_kwh for row in found),
-            fetched_s=max(row.fetched_at for row in found).timestamp(),
-            of="export" if export_price else "import",
-        )
 
     # taking it elsewhere
 

@@ -266,12 +266,15 @@ class SnapshotRow(SQLModel, table=True):
 
 
 class PriceRow(SQLModel, table=True):
-    """Money per kWh over [start, end), as last fetched."""
+    """What a kWh costs or earns in money, or emits in g CO2, over [start, end), as last fetched.
+
+    ``of`` is "import", "export" or "carbon".
+    """
 
     __tablename__ = "prices"
     __table_args__ = (_CLUSTERED,)
     home_id: int = _home()
-    export: bool = Field(primary_key=True)
+    of: str = Field(sa_type=Text, primary_key=True)
     start: datetime = _time(primary_key=True)
     end: datetime = _time()
     per_kwh: float

@@ -299,16 +299,27 @@ def test_old_plans_and_forecasts_lose_their_bulk_and_keep_their_sense(records: R
     assert forecast.means.expected_kwh.shape == (96,)
 
 
-def test_prices_are_kept_and_replaced_by_a_later_fetch(records: Records) -> None:
+def test_prices_are_kept_and_replaced_by_a_later_fetch(records: Records, tmp_path: Path) -> None:
     hours = tuple(NOW_S + 3600 * k for k in range(24))
     ends = tuple(h + 3600 for h in hours)
     records.add_prices("home", PriceSeries(hours, ends, (0.2,) * 24, NOW_S))
     records.add_prices("home", PriceSeries(hours[:2], ends[:2], (-0.05, 0.3), NOW_S + 60))
-    back = records.prices("home", NOW, NOW + timedelta(hours=3))
-    assert back is not None
-    assert back.per_kwh == (-0.05, 0.3, 0.2)
-    assert back.fetched_s == NOW_S + 60
-    assert records.prices("home", NOW, NOW + timedelta(hours=3), export_price=True) is None
+    records.add_prices("home", PriceSeries(hours[:1], ends[:1], (310.0,), NOW_S, "carbon"))
+    records.add_prices("annexe", PriceSeries(hours[:1], ends[:1], (0.9,), NOW_S))
+    files = {path.stem: path for path in records.export_csv("home", tmp_path / "csv")}
+    with files["prices"].open(newline="") as file:
+        rows = list(csv.DictReader(file))
+    told = [(row["of"], row["start"], float(row["per_kwh"])) for row in rows]
+    at = [datetime.fromtimestamp(hour, UTC).isoformat() for hour in hours]
+    assert told[:4] == [
+        ("carbon", at[0], 310.0),
+        ("import", at[0], -0.05),
+        ("import", at[1], 0.3),
+        ("import", at[2], 0.2),
+    ]
+    assert len(rows) == 25
+    assert rows[1]["end"] == at[1]
+    assert rows[1]["fetched_at"] == datetime.fromtimestamp(NOW_S + 60, UTC).isoformat()
 
 
 def test_scores_are_kept_by_day_and_origin(records: Records) -> None:

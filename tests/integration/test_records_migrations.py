@@ -15,8 +15,10 @@ from sqlalchemy import create_engine, text
 from sqlmodel import SQLModel
 
 import service.records.tables  # noqa: F401
+from adapters.types import PriceSeries
 from service.records import Records
 from service.records.database import alembic_config
+from tests.records_samples import NOW_S
 
 
 def _built(path: Path) -> dict[str, list[str]]:
@@ -52,6 +54,38 @@ def test_they_agree_in_clustering_and_partial_indexes_too(tmp_path: Path) -> Non
     assert migrated == made
     assert any("WITHOUT ROWID" in part for part in made["readings"])
     assert any("delay_us > 60000000" in part for part in made["readings_late"])
+
+
+def _move(url: str, revision: str) -> None:
+    engine = create_engine(url)
+    with engine.begin() as connection:
+        go = command.upgrade if revision == "head" else command.downgrade
+        go(alembic_config(connection), revision)
+    engine.dispose()
+
+
+def _prices(url: str) -> list[tuple[object, ...]]:
+    engine = create_engine(url)
+    with engine.connect() as connection:
+        found = connection.execute(text("SELECT * FROM prices ORDER BY 1, 2, 3")).all()
+    engine.dispose()
+    return [tuple(row) for row in found]
+
+
+def test_prices_of_before_stay_and_carbon_alone_is_lost_on_the_way_down(tmp_path: Path) -> None:
+    url = f"sqlite:///{tmp_path}/x.sqlite"
+    records = Records.open(url)
+    for of, value in (("import", 0.3), ("export", 0.08), ("carbon", 310.0)):
+        records.add_prices("home", PriceSeries((NOW_S,), (NOW_S + 3600,), (value,), NOW_S, of))
+    records.close()
+    begin, end = NOW_S * 1_000_000, (NOW_S + 3600) * 1_000_000
+    _move(url, "0002")
+    assert _prices(url) == [(1, 0, begin, end, 0.3, begin), (1, 1, begin, end, 0.08, begin)]
+    _move(url, "head")
+    assert _prices(url) == [
+        (1, "export", begin, end, 0.08, begin),
+        (1, "import", begin, end, 0.3, begin),
+    ]
 
 
 def test_the_way_down_leaves_nothing_and_the_way_up_works_again(tmp_path: Path) -> None:
