@@ -17,12 +17,15 @@ from pathlib import Path
 
 import httpx
 import pytest
+from alembic import command
 from alembic.autogenerate import compare_metadata
 from alembic.migration import MigrationContext
 from sqlalchemy import create_engine
 from sqlmodel import SQLModel
 
+from adapters.types import PriceSeries
 from service.records import Records, RecordsError
+from service.records.database import alembic_config
 from service.records.idempotency import KeptAnswer
 from tests import config_text, mosquitto
 from tests.integration.test_one_service import MEND, TAKEN, ladle, said_of
@@ -46,7 +49,7 @@ from tests.integration.test_records import (  # noqa: F401
     test_thinning_keeps_mean_least_greatest_and_count,
     test_what_a_step_gives_is_stored_and_read_back,
 )
-from tests.records_samples import NOW
+from tests.records_samples import NOW, NOW_S
 from tests.serving import Serving
 
 
@@ -99,6 +102,18 @@ def test_models_and_migrations_agree_here_too(records: Records) -> None:
     with records.database.reader.connect() as connection:
         context = MigrationContext.configure(connection)
         assert compare_metadata(context, SQLModel.metadata) == []
+
+
+def test_prices_survive_the_way_down_and_up_here_too(records: Records) -> None:
+    for of, value in (("import", 0.3), ("export", 0.08), ("carbon", 310.0)):
+        records.add_prices("home", PriceSeries((NOW_S,), (NOW_S + 3600,), (value,), NOW_S, of))
+    found = []
+    for go, revision in ((command.downgrade, "0002"), (command.upgrade, "head")):
+        with records.database.writer.begin() as connection:
+            go(alembic_config(connection), revision)
+            rows = connection.exec_driver_sql("SELECT * FROM prices ORDER BY per_kwh").all()
+        found.append([(row[1], row[4]) for row in rows])
+    assert found == [[(True, 0.08), (False, 0.3)], [("export", 0.08), ("import", 0.3)]]
 
 
 def test_tokens_and_keys_work_here_too(records: Records) -> None:
