@@ -2,10 +2,13 @@
 
 from __future__ import annotations
 
-import datetime as dt
+import re
 import time
 from datetime import UTC, datetime
+from functools import cache
 from typing import Any, Protocol
+
+_CLOCK = re.compile(r"([01][0-9]|2[0-3]):([0-5][0-9])")
 
 
 class Clock(Protocol):
@@ -29,15 +32,19 @@ def utc(seconds: float) -> datetime:
     return datetime.fromtimestamp(seconds, UTC)
 
 
+@cache
 def second_of(clock: str) -> int:
-    """Seconds from midnight of a local time such as 22:30, or 24:00.
+    """Seconds from midnight of a local time, written HH:MM; 24:00 is the day's end.
 
-    Raises ValueError for what is no time.
+    Raises ValueError for what is no such time.
     """
     if clock == "24:00":
         return 86_400
-    at = dt.time.fromisoformat(clock)
-    return at.hour * 3600 + at.minute * 60
+    found = _CLOCK.fullmatch(clock)
+    if found is None:
+        raise ValueError(f"{clock!r} is no local time; write 22:30, or 24:00 for the day's end")
+    hour, minute = found.groups()
+    return int(hour) * 3600 + int(minute) * 60
 
 
 def in_span(second: Any, since: str | None, until: str | None) -> Any:

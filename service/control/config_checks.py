@@ -7,13 +7,13 @@ could never work is refused; what works with a loss is warned of.
 from __future__ import annotations
 
 import math
-import re
 from collections.abc import Iterator
 from dataclasses import dataclass
 from typing import Literal
 
 from adapters import actuators
 from adapters.wiring import Form, Quantity
+from service.clock import second_of
 from service.control import hygiene
 from service.control import plant as plants
 from service.control.plant import Plant, SourcePlant
@@ -31,7 +31,6 @@ HEAT_PUMP_W = (200.0, 100_000.0)
 IMMERSION_W = (100.0, 12_000.0)
 SAID: dict[SourceName, str] = {"heat_pump": "heat pump", "immersion": "immersion heater"}
 OUTDOORS_C = (-20.0, -10.0, 0.0, 10.0, 20.0, 30.0)  # where a heat pump's least power is looked for
-_CLOCK = re.compile(r"^(([01]\d|2[0-3]):[0-5]\d|24:00)$")
 
 
 @dataclass(frozen=True)
@@ -105,7 +104,7 @@ def _written(settings: HomeSettings) -> Iterator[Misfit]:
         ("space_heating.from_time", warm.from_time),
         ("space_heating.until_time", warm.until_time),
     ):
-        if clock and not _CLOCK.match(clock):
+        if clock and not _is_clock(clock):
             yield Misfit(
                 "refuse",
                 "not_a_time",
@@ -134,7 +133,7 @@ def _written(settings: HomeSettings) -> Iterator[Misfit]:
             )
     for i, band in enumerate(t.tariff.bands):
         for key, clock in (("from_time", band.from_time), ("until_time", band.until_time)):
-            if not _CLOCK.match(clock):
+            if not _is_clock(clock):
                 yield Misfit(
                     "refuse",
                     "not_a_time",
@@ -152,7 +151,7 @@ def _written(settings: HomeSettings) -> Iterator[Misfit]:
             "quiet hours that begin when they end are none",
             "leave both out, or write 22:30 and 06:00",
         )
-    written = all(_CLOCK.match(c) for b in t.tariff.bands for c in (b.from_time, b.until_time))
+    written = all(_is_clock(c) for b in t.tariff.bands for c in (b.from_time, b.until_time))
     gap = t.tariff.gap() if written and t.tariff.bands else None
     if gap is not None:
         yield Misfit(
@@ -190,6 +189,14 @@ def _written(settings: HomeSettings) -> Iterator[Misfit]:
             f"must not be above highest_tenths, {t.highest_tenths}",
             "lower the reserve",
         )
+
+
+def _is_clock(text: str) -> bool:
+    try:
+        second_of(text)
+    except ValueError:
+        return False
+    return True
 
 
 def _figures(wiring: HomeWiring) -> Iterator[Misfit]:

@@ -21,6 +21,7 @@ from pydantic import Field
 
 from adapters.wiring import Part
 from forecasting.types import Floats, Ints, SlotGrid
+from service.clock import second_of
 from service.scheduling.types import Prices
 
 MonthDay = Annotated[str, Field(pattern=r"^(0[1-9]|1[0-2])-(0[1-9]|[12][0-9]|3[01])$")]
@@ -51,8 +52,8 @@ class Band(Part):
     @property
     def clocks(self) -> tuple[time, time]:
         """Local times at which it begins and ends. Raises ValueError for what is no time."""
-        until = "00:00" if self.until_time == "24:00" else self.until_time
-        return time.fromisoformat(self.from_time), time.fromisoformat(until)
+        begins, ends = (second_of(t) // 60 % 1440 for t in (self.from_time, self.until_time))
+        return time(*divmod(begins, 60)), time(*divmod(ends, 60))
 
     def holds(self, local: datetime) -> bool:
         """Does the band hold at a moment, given in the home's local time?"""

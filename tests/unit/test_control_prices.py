@@ -2,6 +2,7 @@
 
 from __future__ import annotations
 
+import datetime as dt
 from dataclasses import replace
 from datetime import timedelta
 
@@ -9,10 +10,11 @@ import numpy as np
 import pytest
 
 from adapters.types import PriceSeries, SeriesOf
-from service.clock import in_span, utc
-from service.control import problem
+from service.clock import in_span, second_of, utc
+from service.control import config_checks, problem
 from service.control.planning import PlanArguments
 from service.control.step import PRICES_KEPT_S
+from service.scheduling.tariff import Band
 from tests.control_plant import MONDAY, LittleHome, settings
 
 FEEDS = [
@@ -125,3 +127,26 @@ def test_a_daily_span_may_pass_midnight() -> None:
     for never in ((None, None), ("22:00", None), ("05:00", "05:00")):
         assert not np.any(in_span(seconds, *never))
     assert in_span(3600, "00:30", "02:00")
+
+
+def _band(begins: str, ends: str = "24:00") -> Band:
+    return Band(import_per_kwh=0.1, from_time=begins, until_time=ends)
+
+
+@pytest.mark.parametrize("clock", ["00:00", "06:05", "23:59", "24:00"])
+def test_spans_and_bands_read_one_local_time(clock: str) -> None:
+    hour, minute = map(int, clock.split(":"))
+    assert second_of(clock) == 3600 * hour + 60 * minute
+    starts, ends = _band(clock, clock).clocks
+    assert starts == ends == dt.time(hour % 24, minute)
+
+
+@pytest.mark.parametrize("text", ["", "22", "2230", "22:30:15", "T1230", "24:01", "7:00", "١٢:٣٠"])
+def test_what_is_no_local_time_is_none_for_either(text: str) -> None:
+    with pytest.raises(ValueError, match="no local time"):
+        second_of(text)
+    with pytest.raises(ValueError, match="no local time"):
+        _ = _band(text).clocks
+    quiet = config_checks.refused(settings({"quiet_from": text or "x", "quiet_until": "06:00"}))
+    band = config_checks.refused(settings({"tariff": {"bands": [_band(text).model_dump()]}}))
+    assert {m.code for m in quiet} == {m.code for m in band} == {"not_a_time"}
