@@ -25,7 +25,7 @@ from forecasting.types import Surroundings
 from service.clock import Clock, utc
 from service.control import overrides, snapshot
 from service.control.state import VERSION, Lease, State
-from service.control.step import resume, start, step
+from service.control.step import STALE, resume, start, step
 from service.control.types import Fault, Inputs, Outputs, Override, View, Work, WorkDone
 from service.control.work import as_history
 from service.house import ChangedMeanwhile, Health
@@ -303,7 +303,7 @@ class RunningHouse:
                     [Command(self.id, a.name, "release") for a in self._settings.wiring.actuators]
                 )
                 return
-            self._view = outputs.view
+            self._view = _as_shown(outputs.view)
             self._wake_at_s = outputs.wake_at.timestamp()
             self._publish(outputs.commands)
             if worth_keeping(outputs):
@@ -407,6 +407,12 @@ class RunningHouse:
                     self.id, replace(outputs, decision=None, plan_made=None, forecast_made=None)
                 )
         return resume(state, self.now(), self._clock.elapsed_s())
+
+
+def _as_shown(view: View) -> View:
+    """The view with no age for what was not heard since the start: control only calls it stale."""
+    ages = {n: None if a is not None and a >= STALE else a for n, a in view.ages_s.items()}
+    return replace(view, ages_s=ages)
 
 
 def merged(first: Inputs, then: Inputs) -> Inputs:

@@ -276,7 +276,9 @@ class StateOut(BaseModel):
     lukewarm_kwh: float | None = Field(description="Heat in water too cool to use.")
     profile_c: list[float] = Field(description="Layers from the bottom up.")
     probes_c: dict[str, float | None]
-    ages_s: dict[str, float | None] = Field(description="Of each signal's last value.")
+    ages_s: dict[str, float | None] = Field(
+        description="Of each signal's last value; null where none came since the start."
+    )
     cold_inlet_c: float | None
     outdoor_c: float | None
     drawn_today_l40: float

@@ -75,7 +75,11 @@ def _lead(count: int, cold: int, day: str) -> str:
     if not count:
         return f"No draw-offs worth the name {day}."
     if not cold:
+        if count == 1:
+            return f"The one draw-off {day} did not come colder than wanted."
         return f"None of the {count} draw-offs {day} came colder than wanted."
+    if count == 1:
+        return f"The one draw-off {day} came colder than wanted."
     many = "One draw-off" if cold == 1 else f"{cold} draw-offs"
     return f"{many} of {count} {day} came colder than wanted."
 
@@ -88,6 +92,10 @@ def outlet_c(draw: Draw, inlet_c: float) -> float | None:
     if draw.litres <= 0 or draw.measured_by == "profile":
         return None
     return inlet_c + draw.kwh / (draw.litres * KWH_PER_LITRE_KELVIN)
+
+
+def _ahead(seconds: float) -> str:
+    return f"{duration(seconds)} before" if seconds >= 1.0 else "just before"
 
 
 def _shows_outlet(wiring: HomeWiring) -> str | None:
@@ -132,5 +140,5 @@ def tell(
         warmth=", ".join(said) or "warmth not known",
         cold=min(known, default=use_c) < use_c - FULL_WARMTH_K,
         decision=decision_row(before, local) if before else None,
-        decided=duration((draw.start - before.at).total_seconds()) if before else "",
+        decided=_ahead((draw.start - before.at).total_seconds()) if before else "",
     )

@@ -176,6 +176,7 @@ def _standing(wish: Override, local: Local) -> Standing:
 def _window(window: Window, local: Local) -> dict[str, str]:
     return {
         "when": local.span(window.start_s, window.end_s),
+        "begins": "Now" if window.start_s <= local.now.timestamp() else "Next",
         "what": f"{timeline.SOURCES[window.source]} to {in_words(window.target_tenths)}",
         "costs": f"{figure(window.electricity_kwh, 1)} kWh, {local.money(window.cost)}",
         "why": words.plan_reason(window.reason, local),

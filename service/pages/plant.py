@@ -149,7 +149,7 @@ def _signal(signal: Signal, view: View | None) -> SignalRow:
         name=signal.name,
         measures=words.capital(words.plain(signal.measures)) + place,
         value=text,
-        age="never" if age is None else duration(age),
+        age="none since the start" if age is None else duration(age),
         state="fresh" if fresh else ("no value yet" if age is None else "stale"),
         fresh=fresh,
         topic=signal.topic,

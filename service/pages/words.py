@@ -20,6 +20,7 @@ from service import scoring
 from service.control.state import Lease
 from service.control.supervision import BY_CODE as DETECTORS
 from service.control.types import Fault, Override, Rule, Wish
+from service.cylinder.tenths import FULL
 from service.pages.local import Local, duration, figure, in_words, quantity
 from service.records.values import Score
 from service.scheduling import reasons
@@ -57,6 +58,7 @@ LEADS: dict[str, tuple[str, ...]] = {
         "There is enough hot water.",
     ),
     "charging_before_next": (
+        "Not yet enough for {at:part}: charging to {target_tenths} since {begun}.",
         "Not yet enough for {at:part}: charging to {target_tenths} from {window_start}.",
         "Not yet enough for {at:part}; charging is planned before.",
         "Charging is planned before the next use.",
@@ -292,7 +294,11 @@ def spoken(code: str, table: Mapping[str, tuple[str, ...]], facts: Facts, local:
 
 def lead(reason: Reason, local: Local) -> str:
     """What matters next, as the first sentence of the page."""
-    return spoken(reason.code, {**DECISIONS, **LEADS}, reason.facts, local)
+    facts = dict(reason.facts)
+    begins_s = facts.get("window_start")
+    if isinstance(begins_s, (int, float)) and begins_s <= local.now.timestamp():
+        facts["begun"] = begins_s
+    return spoken(reason.code, {**DECISIONS, **LEADS}, facts, local)
 
 
 def evidence(facts: Facts, local: Local) -> tuple[tuple[str, str], ...]:
@@ -671,8 +677,15 @@ def plan_reason(reason: Reason, local: Local) -> str:
     """Why a window or the whole plan is as it is."""
     if reason.code not in reasons.FACTS:
         return spoken(reason.code, {}, reason.facts, local)
+    facts = {**reason.facts}
+    skip = facts.get("skip_above_tenths")
+    if isinstance(skip, (int, float)) and skip > FULL:
+        del facts["skip_above_tenths"]  # never so full in ordinary running: nothing to compare with
     said = reasons.words(
-        reason, zone=local.zone, currency=local.currency, now_s=local.now.timestamp()
+        Reason(reason.code, facts),
+        zone=local.zone,
+        currency=local.currency,
+        now_s=local.now.timestamp(),
     )
     return said.replace(" degC", "\u00a0°C")
 
@@ -743,6 +756,7 @@ HYGIENE_STATES = {
     "refused": "Refused, see below",
     "overdue": "Overdue",
     "waiting": "In order",
+    "first": "Not yet disinfected here",
 }
 DUE_BECAUSE = {
     "interval": "the longest interval",
@@ -759,12 +773,14 @@ def hygiene(facts: Facts, local: Local) -> tuple[tuple[str, str], ...]:
         value = facts.get(name)
         return None if value is None else fact(name, value, local)
 
-    due = facts.get("due_in_h")
+    due, state = facts.get("due_in_h"), str(facts.get("state"))
+    if (state, facts.get("due_because")) == ("waiting", "first"):
+        state = "first"
     lukewarm, limit = said("lukewarm_h"), said("lukewarm_limit_h")
     turnover = facts.get("turnover")
     lethality = said("lethality_decades_lowest_layer")
     lines: list[tuple[str, str | None]] = [
-        ("State", HYGIENE_STATES.get(str(facts.get("state")), said("state"))),
+        ("State", HYGIENE_STATES.get(state, said("state"))),
         ("Last passed", said("passed_at") or ("not on record" if facts else None)),
         (
             "Next due by",

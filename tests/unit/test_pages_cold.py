@@ -14,6 +14,7 @@ from service.control.types import Draw
 from service.pages import cold
 from service.pages.local import Local
 from service.records import Records
+from tests import records_samples as samples
 from tests.browser import fake_house
 
 HOME = "mill-lane"
@@ -58,7 +59,7 @@ def test_a_shower_that_ran_cold_is_found_though_its_mean_was_warm(records: Recor
     (draw,) = page["told"]
     assert draw.warmth == "about 43\u00a0°C, 25\u00a0°C at its end"
     assert draw.cold
-    assert page["lead"] == "One draw-off of 1 today came colder than wanted."
+    assert page["lead"] == "The one draw-off today came colder than wanted."
 
 
 def test_a_shower_that_stayed_hot_is_left_in_peace(records: Records) -> None:
@@ -66,6 +67,22 @@ def test_a_shower_that_stayed_hot_is_left_in_peace(records: Records) -> None:
     (draw,) = page["told"]
     assert draw.warmth == "about 50\u00a0°C"
     assert not draw.cold
+    assert page["lead"] == "The one draw-off today did not come colder than wanted."
+
+
+@pytest.mark.parametrize(
+    ("ahead", "said"),
+    [(timedelta(seconds=0.3), "just before"), (timedelta(minutes=5), "5\u00a0min before")],
+)
+def test_what_had_been_decided_is_told_with_how_long_before(
+    records: Records, ahead: timedelta, said: str
+) -> None:
+    draw = shower(10, 0, 50.0, 25.0)
+    outputs = fake_house.outputs()
+    decided = replace(samples.decision(), at=draw.start - ahead)
+    records.store(HOME, replace(outputs, draws=(), decision=decided))
+    (found,) = told(records, draw)["told"]
+    assert found.decided == said
 
 
 def test_without_readings_the_mean_decides(records: Records) -> None:

@@ -16,7 +16,7 @@ from service.control.types import Fault, Override, Rule, Wish
 from service.pages import household, words
 from service.pages.local import Local, duration, figure, in_words, price_figure
 from service.scheduling import reasons
-from service.scheduling.types import Reason
+from service.scheduling.types import Reason, Window
 
 ROOT = Path(__file__).parents[2]
 NOW = datetime(2026, 11, 25, 16, 50, tzinfo=UTC)
@@ -233,3 +233,48 @@ def test_the_cautions_say_what_the_law_and_the_trade_want_said():
         "local codes",
     ):
         assert part in said
+
+
+def _window(start_s: float) -> Window:
+    return Window(
+        start_s=int(start_s),
+        end_s=int(start_s) + 3000,
+        source="heat_pump",
+        target_l40=310.0,
+        target_tenths=9,
+        electricity_kwh=1.9,
+        cost=0.3,
+        from_surplus_kwh=0.0,
+        purpose="charge",
+        reason=Reason("as_late_as_possible", {}),
+    )
+
+
+@pytest.mark.parametrize(("minutes", "said"), [(-5, "since today 16:45"), (5, "from today 16:55")])
+def test_a_charge_under_way_is_told_as_such(minutes: int, said: str):
+    start_s = (NOW + timedelta(minutes=minutes)).timestamp()
+    morning_s = (NOW + timedelta(hours=15)).timestamp()
+    facts = {"at": morning_s, "target_tenths": 9, "window_start": start_s}
+    lead = words.lead(Reason("charging_before_next", facts), DUBLIN)
+    assert lead == f"Not yet enough for tomorrow morning: charging to nine tenths {said}."
+    begins = household._window(_window(start_s), DUBLIN)["begins"]
+    assert begins == ("Now" if minutes < 0 else "Next")
+
+
+def test_no_more_than_ten_tenths_are_spoken_of():
+    facts = {"target_tenths": 9, "price_per_kwh": 0.16, "skip_above_tenths": 10.2}
+    said = words.plan_reason(Reason("as_late_as_possible", facts), DUBLIN)
+    assert "tenths at its start" not in said
+    less = words.plan_reason(
+        Reason("as_late_as_possible", {**facts, "skip_above_tenths": 7.4}), DUBLIN
+    )
+    assert "more than 7.4 tenths at its start" in less
+
+
+def test_a_home_that_was_never_disinfected_is_not_in_order_yet():
+    waiting = {"state": "waiting", "due_in_h": 20.0}
+    assert (
+        dict(words.hygiene({**waiting, "due_because": "interval"}, DUBLIN))["State"] == "In order"
+    )
+    first = dict(words.hygiene({**waiting, "due_because": "first"}, DUBLIN))
+    assert first["State"] == "Not yet disinfected here"
