@@ -171,7 +171,7 @@ def refuse_misfits(settings: HomeSettings, tunables: Tunables) -> None:
 def hardly_meant(settings: HomeSettings) -> tuple[str, ...]:
     """A line for each thing among what people change that is taken, yet hardly meant."""
     found = (m for m in config_checks.check(settings) if m.severity == "warn")
-    return tuple(str(m) for m in found if re.split(r"[ .[]", m.key)[0] in Tunables.model_fields)
+    return tuple(f"{m}." for m in found if re.split(r"[ .[]", m.key)[0] in Tunables.model_fields)
 
 
 def _merge(base: Any, patch: Mapping[str, Any]) -> dict[str, Any]:

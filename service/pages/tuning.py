@@ -233,7 +233,7 @@ def content(
         "currency": settings.wiring.currency,
         "versions": list(_told(versions, local)),
         "refused": refused,
-        "warnings": hardly_meant(settings),
+        "warnings": [_with_label(line) for line in hardly_meant(settings)],
         "reason": typed.get("reason", ""),
         "cylinder": settings.wiring.cylinder,
         "safety": words.SAFETY,
@@ -485,6 +485,12 @@ def _differences(
             )
         else:
             yield f"{_label(name)}: {_text(value) or 'none'} instead of {_text(was) or 'none'}"
+
+
+def _with_label(line: str) -> str:
+    """A line of the settings' check, with the key called as the form calls it."""
+    key, _, rest = line.partition(" = ")
+    return f"{_label(key)} = {rest}"
 
 
 def _label(key: str) -> str:

@@ -2,10 +2,14 @@
 
 from __future__ import annotations
 
+from pathlib import Path
+
 import pytest
 
 from service.pages import tuning
 from service.pages.household import Refused
+from service.pages.local import Local
+from service.records import Records
 from service.settings import Tunables
 from service.settings_check import SettingsRefused, changed_tunables
 from tests.browser import fake_house
@@ -101,3 +105,15 @@ def test_what_is_refused_stands_beside_its_field_and_keeps_what_was_typed():
     assert "104" in window.error
     assert tuning.field_of(entry("occupants"), SETTINGS, wrong).error
     assert not tuning.field_of(entry("floor_area_m2"), SETTINGS, wrong).error
+
+
+def test_what_is_hardly_meant_is_told_by_the_fields_name(tmp_path: Path):
+    house = fake_house.FakeHouse(SETTINGS, fake_house.lived_in([]))
+    tunables = SETTINGS.tunables.model_copy(update={"power_limit_w": 1.0})
+    house.settings = SETTINGS.model_copy(update={"tunables": tunables})
+    records = Records.open(f"sqlite:///{tmp_path}/ladle.sqlite")
+    local = Local(SETTINGS.wiring.zone_info, "EUR", fake_house.NOW)
+    (line,) = tuning.content(SETTINGS.wiring.id, house, records, local)["warnings"]
+    records.close()
+    assert line.startswith("Power limit = 1: no source can ever be planned under it: ")
+    assert line.endswith(".")
