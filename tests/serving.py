@@ -67,7 +67,12 @@ class Serving:
         """Send it a signal that ends it; its exit status."""
         assert self._process is not None
         self._process.send_signal(sign)
-        status = self._process.wait(30)
+        return self.wait(30)
+
+    def wait(self, timeout_s: float) -> int:
+        """Wait until it has ended by itself; its exit status."""
+        assert self._process is not None
+        status = self._process.wait(timeout_s)
         self._process = None
         return status
 

@@ -14,7 +14,7 @@ from typing import Protocol
 
 from sqlalchemy import Engine
 from sqlalchemy.engine import Connection
-from sqlalchemy.exc import DBAPIError
+from sqlalchemy.exc import SQLAlchemyError
 
 from service.records.errors import RecordsError
 
@@ -107,12 +107,11 @@ class SessionHold:
         """Take it again in a new session when the server has ended the old one."""
         try:
             self._session.exec_driver_sql("SELECT 1")
-        except DBAPIError:
-            with suppress(DBAPIError):
-                self._session.close()
+        except SQLAlchemyError:  # the server ended it, or it was closed here when none answered
+            self.release()
             self._session = self._take()
 
     def release(self) -> None:
         """Give it up with the session."""
-        with suppress(DBAPIError):
+        with suppress(SQLAlchemyError):
             self._session.close()

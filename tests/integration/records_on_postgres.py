@@ -60,31 +60,36 @@ def _programs() -> Path:
     return found[-1].parent
 
 
+def _run(program: str, *arguments: str) -> None:
+    """One of the server's programs; as root it refuses, so as its own user."""
+    as_user = ["runuser", "-u", "postgres", "--"] if os.getuid() == 0 else []
+    whole = [*as_user, str(_programs() / program), *arguments]
+    done = subprocess.run(whole, check=False, capture_output=True, cwd="/", timeout=60, text=True)
+    assert done.returncode == 0, f"{program}: {done.stdout}{done.stderr}"
+
+
+def _start(folder: str) -> None:
+    options = f"-c listen_addresses='' -c unix_socket_directories={folder} -c fsync=off"
+    _run("pg_ctl", "-D", f"{folder}/data", "-o", options, "-l", f"{folder}/log", "-w", "start")
+
+
+def _stop(folder: str) -> None:
+    _run("pg_ctl", "-D", f"{folder}/data", "-m", "fast", "-w", "stop")
+
+
 @pytest.fixture(scope="module")
 def server() -> Iterator[str]:
     """The URL of a server of our own, on a socket in a folder of its own."""
-    folder = Path(tempfile.mkdtemp(prefix="ladle-postgres-"))
-    as_user: list[str] = []
-    if os.getuid() == 0:  # the server refuses to run as root
+    folder = tempfile.mkdtemp(prefix="ladle-postgres-")
+    if os.getuid() == 0:
         shutil.chown(folder, "postgres")
-        as_user = ["runuser", "-u", "postgres", "--"]
-
-    def _run(program: str, *arguments: str) -> None:
-        whole = [*as_user, str(_programs() / program), *arguments]
-        done = subprocess.run(
-            whole, check=False, capture_output=True, cwd="/", timeout=60, text=True
-        )
-        assert done.returncode == 0, f"{program}: {done.stdout}{done.stderr}"
-
-    data = str(folder / "data")
-    _run("initdb", "-D", data, "-U", "ladle", "--auth=trust", "--no-sync")
-    options = f"-c listen_addresses='' -c unix_socket_directories={folder} -c fsync=off"
-    _run("pg_ctl", "-D", data, "-o", options, "-l", str(folder / "log"), "-w", "start")
+    _run("initdb", "-D", f"{folder}/data", "-U", "ladle", "--auth=trust", "--no-sync")
+    _start(folder)
     try:
-        _run("createdb", "-h", str(folder), "-U", "ladle", "ladle")
+        _run("createdb", "-h", folder, "-U", "ladle", "ladle")
         yield f"postgresql://ladle@/ladle?host={folder}"
     finally:
-        _run("pg_ctl", "-D", data, "-m", "fast", "-w", "stop")
+        _stop(folder)
         shutil.rmtree(folder)
 
 
@@ -181,6 +186,26 @@ def test_a_hold_that_the_server_dropped_is_taken_again(server: str) -> None:
     Records.open(server, alone=True).close()
 
 
+def test_a_hold_is_taken_again_when_the_server_comes_back(server: str) -> None:
+    folder = server.partition("host=")[2]
+    first = Records.open(server, alone=True)
+    try:
+        _stop(folder)
+        try:
+            for _ in range(2):
+                with pytest.raises(RecordsError) as gone:
+                    first.keep_alone()
+                assert gone.value.code != "taken"
+        finally:
+            _start(folder)
+        first.keep_alone()
+        with pytest.raises(RecordsError) as refused:
+            Records.open(server, alone=True)
+        assert refused.value.code == "taken"
+    finally:
+        first.close()
+
+
 def test_a_service_that_lost_its_hold_to_another_is_told(server: str) -> None:
     first = Records.open(server, alone=True)
     _end_sessions(server)
@@ -192,3 +217,19 @@ def test_a_service_that_lost_its_hold_to_another_is_told(server: str) -> None:
     finally:
         other.close()
         first.close()
+
+
+def test_a_service_that_lost_its_hold_to_another_stops_and_says_why(
+    server: str, tmp_path: Path
+) -> None:
+    with mosquitto.start() as broker:
+        serving = Serving(_config(tmp_path, broker.port, server))
+        with serving:
+            _end_sessions(server)
+            other = Records.open(server, alone=True)
+            try:
+                assert serving.wait(60) == 2
+            finally:
+                other.close()
+    assert "Stopping: all plant is handed back to its own controls." in serving.text()
+    assert TAKEN in serving.text()
