@@ -12,7 +12,7 @@ from rich.table import Table
 
 from adapters import actuators
 from adapters.decode import Decoder
-from adapters.link import Link
+from adapters.link import Link, marker_topic, status_topic
 from adapters.own_topics import OwnTopics
 from adapters.types import Command, Message, Reading, Refusal
 from adapters.units import BASE_UNIT
@@ -55,6 +55,10 @@ def report(wiring: Wiring, home: HomeWiring) -> str:
     lines += [f"  {own.wish}  wishes", "Commands:"]
     lines += [_commands(a) for a in home.actuators] or ["  nothing: no actuator is wired"]
     lines += ["Publishes:", f"  {own.state}, {own.faults}, {own.heartbeat}, {own.wish_result}"]
+    lines += [
+        f"  {status_topic(wiring.broker)}  whether Ladle is there, for all homes",
+        f"  {marker_topic(wiring.broker)}  heard again by itself: how far behind the broker is",
+    ]
     found = findings(wiring, home)
     lines += [str(f) for f in found] or ["Nothing is wrong with it."]
     return "\n".join(lines)

@@ -13,7 +13,7 @@ import pytest
 from tests import config_text, mosquitto
 from tests.serving import Serving
 
-WITHIN_S = 5.0
+WITHIN_S = 10.0
 
 
 def _children(pid: int) -> set[int]:

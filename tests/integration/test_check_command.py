@@ -32,6 +32,41 @@ def test_it_says_what_it_would_subscribe_to_and_command(tmp_path: Path) -> None:
     )
 
 
+def test_it_names_every_topic_that_the_service_publishes(tmp_path: Path) -> None:
+    with mosquitto.start() as broker:
+        config = config_text.write(tmp_path, broker.port)
+        listening = subprocess.Popen(
+            [
+                mosquitto.program("mosquitto_sub"),
+                "-p",
+                str(broker.port),
+                "-t",
+                "ladle/#",
+                "-F",
+                "%t",
+            ],
+            stdout=subprocess.PIPE,
+            text=True,
+        )
+        plant = Plant(broker.port)
+        try:
+            with Serving(config):
+                for _ in range(8):
+                    for n in range(1, len(PROBES_M) + 1):
+                        plant.say(f"probe/{n}", {"c": 50.0, "t": round(time.time(), 2)})
+                    plant.client.publish("ladle/home/wish", "no wish")
+                    time.sleep(0.5)
+        finally:
+            plant.close()
+            listening.terminate()
+            heard, _ = listening.communicate(timeout=10)
+    topics = set(heard.split()) - {"ladle/home/wish"}
+    assert {"ladle/home/state", "ladle/home/wish/result"} <= topics
+    assert any(topic.startswith("ladle/_link/") for topic in topics)
+    said = _check(config).stdout.partition("Publishes:")[2].replace(",", " ").split()
+    assert topics <= set(said)
+
+
 def test_a_wrong_key_is_refused_with_value_expectation_and_suggestion(tmp_path: Path) -> None:
     config = config_text.write(tmp_path, 1883)
     text = config.read_text(encoding="utf-8")
