@@ -6,6 +6,7 @@ import time
 from pathlib import Path
 
 import httpx
+import paho.mqtt.client as paho
 
 from tests import config_text, mosquitto
 from tests.plain_publisher import PROBES_M, Plant
@@ -35,19 +36,12 @@ def test_it_says_what_it_would_subscribe_to_and_command(tmp_path: Path) -> None:
 def test_it_names_every_topic_that_the_service_publishes(tmp_path: Path) -> None:
     with mosquitto.start() as broker:
         config = config_text.write(tmp_path, broker.port)
-        listening = subprocess.Popen(
-            [
-                mosquitto.program("mosquitto_sub"),
-                "-p",
-                str(broker.port),
-                "-t",
-                "ladle/#",
-                "-F",
-                "%t",
-            ],
-            stdout=subprocess.PIPE,
-            text=True,
-        )
+        heard: set[str] = set()
+        listening = paho.Client(paho.CallbackAPIVersion.VERSION2)
+        listening.on_message = lambda _, __, message: heard.add(message.topic)
+        listening.connect("127.0.0.1", broker.port)
+        listening.subscribe("ladle/#")
+        listening.loop_start()
         plant = Plant(broker.port)
         try:
             with Serving(config):
@@ -58,9 +52,9 @@ def test_it_names_every_topic_that_the_service_publishes(tmp_path: Path) -> None
                     time.sleep(0.5)
         finally:
             plant.close()
-            listening.terminate()
-            heard, _ = listening.communicate(timeout=10)
-    topics = set(heard.split()) - {"ladle/home/wish"}
+            listening.disconnect()
+            listening.loop_stop()
+    topics = heard - {"ladle/home/wish"}
     assert {"ladle/home/state", "ladle/home/wish/result"} <= topics
     assert any(topic.startswith("ladle/_link/") for topic in topics)
     said = _check(config).stdout.partition("Publishes:")[2].replace(",", " ").split()
