@@ -6,7 +6,6 @@ import time
 from pathlib import Path
 
 import httpx
-import paho.mqtt.client as paho
 
 from tests import config_text, mosquitto
 from tests.plain_publisher import PROBES_M, Plant
@@ -36,12 +35,6 @@ def test_it_says_what_it_would_subscribe_to_and_command(tmp_path: Path) -> None:
 def test_it_names_every_topic_that_the_service_publishes(tmp_path: Path) -> None:
     with mosquitto.start() as broker:
         config = config_text.write(tmp_path, broker.port)
-        heard: set[str] = set()
-        listening = paho.Client(paho.CallbackAPIVersion.VERSION2)
-        listening.on_message = lambda _, __, message: heard.add(message.topic)
-        listening.connect("127.0.0.1", broker.port)
-        listening.subscribe("ladle/#")
-        listening.loop_start()
         plant = Plant(broker.port)
         try:
             with Serving(config):
@@ -52,9 +45,7 @@ def test_it_names_every_topic_that_the_service_publishes(tmp_path: Path) -> None
                     time.sleep(0.5)
         finally:
             plant.close()
-            listening.disconnect()
-            listening.loop_stop()
-    topics = heard - {"ladle/home/wish"}
+    topics = plant.heard.keys() - {"ladle/home/wish"}
     assert {"ladle/home/state", "ladle/home/wish/result"} <= topics
     assert any(topic.startswith("ladle/_link/") for topic in topics)
     said = _check(config).stdout.partition("Publishes:")[2].replace(",", " ").split()
