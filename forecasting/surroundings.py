@@ -4,7 +4,8 @@
   read while water ran, starting from a published one, and the last days' departure from it is
   carried forward.
 - Outdoors, the same wave for the day's mean (with a departure that fades within days, as weather
-  does) and the day's own swing by the hour.
+  does) and the day's own swing by the hour; how far the last hours lie from that fades within a
+  day.
 - PV surplus is learned as a share of what a clear sky would give in that half hour, so that the
   season enters through the sun's height; how cloudy the last day was is carried into the next.
 
@@ -33,6 +34,8 @@ DAYS_KEPT = 760
 YEAR_D = 365.2425
 INLET_FADE_D = 30.0  # a departure from the season's inlet temperature lasts for weeks
 OUTDOOR_FADE_D = 2.5  # a departure of the weather lasts for days
+LATELY_S = 3 * 3600  # outdoors: how far back "now" reaches, and
+LATELY_FADE_D = 0.5  # how long what it adds to the days' departure lasts
 PRIOR_DAYS = (6.0, 6.0)  # days of evidence the published inlet and the usual outdoors are worth
 SWING_DAYS = 10.0
 SURPLUS_DAYS = 10.0  # half-life of what is remembered of surplus
@@ -265,7 +268,7 @@ def forecast(
     grid: SlotGrid,
     now_s: int,
     feed: Surroundings | None = None,
-    today: Measured | None = None,
+    recent: Measured | None = None,
 ) -> Surroundings:
     """Cold inlet, outdoor temperature and PV surplus on the slots of a grid.
 
@@ -274,7 +277,8 @@ def forecast(
         grid: slots of any length.
         now_s: seconds since 1970 UTC.
         feed: a forecast from outside on any grid; NaN where it says nothing.
-        today: half-hourly means since local midnight: the sky that has been goes on till night.
+        recent: half-hourly means since local midnight at least: the sky that has been goes on till
+            night, and whether it is warmer outdoors than expected for a while.
     """
     middle = (grid.start_s + grid.end_s) // 2
     day, second = local_days(middle, model.zone)
@@ -291,21 +295,27 @@ def forecast(
         ahead_d,
         (PRIOR_DAYS[0], INLET_FADE_D),
     )
+
     # start values: 10 degC with 7 K either way, coldest in mid January (common practice, no source)
-    outside = _lagged(
-        days,
-        model.outdoor_c,
-        np.array([10.0, -6.8, -1.8]) * turn,
-        day,
-        ahead_d,
-        (PRIOR_DAYS[1], OUTDOOR_FADE_D),
-    )
-    outdoor = outside + model.swing_c[slot]
+    def outdoors(day: Ints, slot: Ints, ahead_d: Floats) -> Floats:
+        start = np.array([10.0, -6.8, -1.8]) * turn
+        how = (PRIOR_DAYS[1], OUTDOOR_FADE_D)
+        mean = _lagged(days, model.outdoor_c, start, day, ahead_d, how)
+        return mean + model.swing_c[slot]
+
+    outdoor = outdoors(day, slot, ahead_d)
+    if recent is not None:
+        lately = (recent.start_s >= now_s - LATELY_S) & np.isfinite(recent.outdoor_c)
+        if lately.any():
+            was_day, was_second = local_days(recent.start_s[lately], model.zone)
+            expected = outdoors(was_day, was_second // HALF_HOUR_S, np.zeros(lately.sum()))
+            warmer_k = float((recent.outdoor_c[lately] - expected).mean())
+            outdoor = outdoor + warmer_k * 0.5 ** (ahead_d / LATELY_FADE_D)
     sky = clear_sky_w_per_m2(sun_height_deg(middle, model.place))
-    clear = model.clear if today is None else _clear_today(model, today)
+    this_day = int(local_days(np.array([now_s]), model.zone)[0][0])
+    clear = model.clear if recent is None else _clear_today(model, recent, this_day)
     cloud = 1.0 + (clear - 1.0) * 0.5 * 0.5 ** (ahead_d / CLOUD_FADE_D)
-    if today is not None:
-        this_day = int(local_days(np.array([now_s]), model.zone)[0][0])
+    if recent is not None:
         cloud = np.where(day == this_day, clear, cloud)
     surplus = np.where(sky > SKY_FLOOR_W_PER_M2, _share(model)[slot] * sky * cloud, 0.0)
     made = Surroundings(
@@ -322,12 +332,14 @@ def forecast(
     return made if feed is None else _fed(made, feed)
 
 
-def _clear_today(model: AroundModel, today: Measured) -> float:
+def _clear_today(model: AroundModel, recent: Measured, this_day: int) -> float:
     """How sunny today has been against what was expected of it, leaning on yesterday's sky."""
-    if not np.isfinite(today.surplus_w).any() or not model.sky_w.sum() > 0:
+    day, second = local_days(recent.start_s, model.zone)
+    of = day == this_day
+    surplus_w = recent.surplus_w[of]
+    if not np.isfinite(surplus_w).any() or not model.sky_w.sum() > 0:
         return model.clear
-    _, second = local_days(today.start_s, model.zone)
-    lit, got, sky = _by_daylight(model, today.start_s, second // HALF_HOUR_S, today.surplus_w)
+    lit, got, sky = _by_daylight(model, recent.start_s[of], second[of] // HALF_HOUR_S, surplus_w)
     usual = _share(model)[lit] * sky
     whole_day = _share(model) * model.sky_w / max(_days_seen(model), 1e-9)
     lean = SKY_LEAN * float(whole_day.sum())

@@ -22,6 +22,7 @@ from service.control.state import Around, Row
 HALF_HOUR_S = 1800
 SAMPLE_EVERY_S = 30.0
 ROWS_KEPT = 4 * 48
+ROWS_LATELY = 6  # of yesterday's: soon after midnight they still say how warm it is now
 
 
 def follow(
@@ -80,7 +81,7 @@ def _after_day(was: Around, plant: Plant, now_s: int, today: str) -> Around:
         model = surroundings.learn(measured(()), plant.zone, now_s, place)
     if was.rows:
         model = surroundings.update(model, measured((*was.rows, (now_s, None, None, None))))
-    return replace(was, model=model, rows=(), day=today)
+    return replace(was, model=model, rows=was.rows[-ROWS_LATELY:], day=today)
 
 
 def measured(rows: tuple[Row, ...]) -> Measured:

@@ -24,6 +24,7 @@ DAY_MINUTES = 1440
 CUTOUT_MARGIN_K = 5.0
 REACH_MARGIN_K = 0.5
 VALVE_MARGIN_K = 2.0
+COLDEST_INLET_C = 5.0  # hardly any mains is colder (SAP 10.2 table J1: 8 degC in January)
 # While one of these stands nothing is commanded, whoever wrote the settings.
 UNSAFE = frozenset({"ceiling_not_below_thermostat", "thermostat_not_below_cutout", "latches"})
 # What plant in a home can be, in W of heat or electricity; a figure in kW falls below.
@@ -61,6 +62,7 @@ def check(settings: HomeSettings, prefix: str = "ladle") -> tuple[Misfit, ...]:
     plant = plants.of(settings)
     found += _temperatures(plant)
     found += _heights(plant)
+    found += _rests(plant)
     found += _sources(plant)
     found += _power_limit(plant)
     found += _hygiene(plant)
@@ -360,6 +362,26 @@ def _heights(plant: Plant) -> Iterator[Misfit]:
             "1 to 12 probes can be used",
             "leave some out",
         )
+
+
+def _rests(plant: Plant) -> Iterator[Misfit]:
+    """Whether the low set temperature keeps the heat pump's own control quiet."""
+    pump = plant.settings.wiring.heat_pump
+    for actuator in plant.settings.wiring.actuators:
+        if pump is None or actuator.rest_c is None:
+            continue
+        calls_below_c = actuator.rest_c - pump.own_restart_k
+        if calls_below_c > COLDEST_INLET_C:
+            yield Misfit(
+                "warn",
+                "rest_still_calls",
+                f"actuators.{actuator.name}.rest_c",
+                f"{actuator.rest_c:g}",
+                "the heat pump still starts by itself, at any price and to no more than this, "
+                f"when water at its own sensor is below {calls_below_c:g} degC",
+                f"write {COLDEST_INLET_C + pump.own_restart_k:g} or less if it takes that, or have "
+                "its sensor sit higher",
+            )
 
 
 def _sources(plant: Plant) -> Iterator[Misfit]:

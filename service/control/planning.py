@@ -58,7 +58,7 @@ class ForecastArguments:
     watched_from_s: int
     around: AroundModel
     weather: Surroundings | None
-    today: Measured
+    recent: Measured
     settings: HomeSettings
 
 
@@ -251,7 +251,7 @@ def forecast_arguments(s: Situation) -> ForecastArguments:
         watched_from_s=int(s.now_s) - RECENT_DAYS * 86_400,
         around=s.state.around.model,  # type: ignore[arg-type]
         weather=s.state.weather,
-        today=around.measured(s.state.around.rows),
+        recent=around.measured(s.state.around.rows),
         settings=s.settings,
     )
 

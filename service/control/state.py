@@ -266,7 +266,7 @@ class Planning:
 
 @dataclass(frozen=True, slots=True)
 class Around:
-    """The model, this day's half hours, and sums and counts of the one under way."""
+    """The model, the half hours of this day and late yesterday, sums and counts of the last one."""
 
     model: AroundModel | None = None
     rows: tuple[Row, ...] = ()

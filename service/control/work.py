@@ -49,7 +49,7 @@ def _perform(work: Work, history: DrawHistory, brief: bool) -> WorkDone:
             arguments.now_s, arguments.zone, arguments.slot_minutes, arguments.horizon_h
         )
         around = surroundings.forecast(
-            arguments.around, grid, arguments.now_s, arguments.weather, arguments.today
+            arguments.around, grid, arguments.now_s, arguments.weather, arguments.recent
         )
         drawn = as_history(arguments.drawn, arguments.watched_from_s, arguments.now_s)
         demand = draws.forecast(

@@ -213,9 +213,7 @@ class SimulatedHome:
                 heats = stop_c < top_c - (0.5 if run.heats else 3.0)
                 run.own_call = False
             else:
-                own_c = plant.own_set_c
-                if self.now_s < run.rests_until_s and run.set_c is not None:
-                    own_c = min(run.set_c, own_c)
+                own_c = self._own_c(plant)
                 if sensor_c < own_c - plant.own_restart_k:
                     run.own_call = True
                 elif sensor_c >= own_c - 0.5:
@@ -228,6 +226,13 @@ class SimulatedHome:
         run.starts += heats and not run.heats
         run.heats = heats
 
+    def _own_c(self, plant: HeatPumpPlant) -> float:
+        """What its own control holds at its sensor: while it rests, the low set written to it."""
+        run = self.pump
+        if self.now_s < run.rests_until_s and run.set_c is not None:
+            return min(run.set_c, plant.own_set_c)
+        return plant.own_set_c
+
     def _limit_c(self, set_c: float | None) -> float:
         plant = self.heat_pump
         assert plant is not None
@@ -238,7 +243,7 @@ class SimulatedHome:
         plant = self.heat_pump
         if plant is not None and self.pump.heats:
             commanded = self.pump.commanded(self.now_s)
-            store_c = self._limit_c(self.pump.set_c if commanded else plant.own_set_c)
+            store_c = self._limit_c(self.pump.set_c if commanded else self._own_c(plant))
             outdoor_c = self.weather.outdoor_c(self.now_s)
             flow_c = store_c + plant.approach_k
             heat_w = plant.capacity_w(outdoor_c, flow_c)

@@ -35,7 +35,10 @@ class Weather:
         day, hour = self._solar(at_s)
         season = -math.cos(2 * math.pi * (day - 15) / 365.25)
         daily = -math.cos(2 * math.pi * (hour - 4.5) / 24)
-        odd_k = 2.5 * _normal(self.seed, int(at_s // DAY_S), 0)
+        # A day's own departure is its noon's; in between the weather changes steadily.
+        noon, share = divmod(at_s / DAY_S - 0.5, 1.0)
+        before, after = (_normal(self.seed, int(noon) + k, 0) for k in (0, 1))
+        odd_k = 2.5 * (before + share * (after - before))
         return self.mean_c + self.yearly_swing_k * season + self.daily_swing_k * daily + odd_k
 
     def cold_inlet_c(self, at_s: float) -> float:

@@ -118,7 +118,7 @@ def settings(case: Case, comfort: str = "balanced", *, brief: bool = True) -> Ho
         actuators=(
             Actuator(
                 name="pump_set", source="heat_pump", form="set_temperature", topic="home/pump/set",
-                run="{set_c}", rest_c=30, released_by="own_timer",
+                run="{set_c}", rest_c=10, released_by="own_timer",
                 released_state="its own control", lease_s=3600,
             ),
             Actuator(

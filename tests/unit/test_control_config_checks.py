@@ -66,6 +66,23 @@ def test_set_temperature_out_of_reach_shows_the_arithmetic() -> None:
     assert "60 degC flow less 5 K approach = 55 degC" in misfit.expected
 
 
+def test_a_rest_at_which_the_heat_pump_still_calls_is_warned_of() -> None:
+    """With its own restart differential of 5 K it calls below 25 degC, which cold mains reach."""
+
+    def rests(rest_c: float) -> list[config_checks.Misfit]:
+        pump = wiring()["actuators"][0] | {
+            "form": "set_temperature", "run": "{set_c}", "rest_c": rest_c
+        }  # fmt: skip
+        found = config_checks.check(settings(actuators=[pump]))
+        return [m for m in found if m.code == "rest_still_calls"]
+
+    (warned,) = rests(30)
+    assert warned.severity == "warn"
+    assert "below 25 degC" in warned.expected
+    assert "write 10 or less" in warned.mend
+    assert rests(10) == []
+
+
 def test_lowered_hygiene_with_a_name_on_record_passes() -> None:
     lowered = {"disinfect_c": 55, "lowered_confirmed_by": "installer A"}
     assert "hygiene_lowered" not in _codes({"hygiene": lowered})

@@ -132,9 +132,32 @@ def test_the_sky_of_the_morning_goes_on_till_night():
     for cloud in (0.2, 0.8):
         whole = year_of(midnight, 1, np.full(1, cloud))
         morning = Measured(*(getattr(whole, n)[:22] for n in Measured.__dataclass_fields__))
-        out = surroundings.forecast(model, grid, now, today=morning)
+        out = surroundings.forecast(model, grid, now, recent=morning)
         totals.append((out.surplus_w[:26].sum(), out.surplus_w[26:].sum()))
     as_usual = surroundings.forecast(model, grid, now)
     assert totals[0][0] < 0.45 * totals[1][0], "a dull morning makes a dull afternoon"
     assert totals[1][0] == pytest.approx(as_usual.surplus_w[:26].sum(), rel=0.15)
     assert totals[0][1] > 0.5 * totals[1][1], "tomorrow is another day"
+
+
+def test_warmer_than_expected_now_is_warmer_for_a_while():
+    """What the last hours tell holds for the next ones and is mostly gone a day later."""
+    begin, midnight = moment(3, 1), moment(3, 1) + 30 * DAY
+    model = surroundings.learn(year_of(begin, 30, np.full(30, 0.8)), ZONE, midnight, HERE)
+    now = midnight + 2 * 3600
+    grid = calendar.grid(now, ZONE, 30, 36)
+    usual = surroundings.forecast(model, grid, now).outdoor_c
+    real = year_of(midnight - DAY, 2, np.full(2, 0.8))
+    before_now = real.start_s < now
+    lately = Measured(*(getattr(real, n)[before_now][-6:] for n in Measured.__dataclass_fields__))
+    warm = Measured(lately.start_s, lately.cold_inlet_c, lately.outdoor_c + 5.0, lately.surplus_w)
+    as_is = surroundings.forecast(model, grid, now, recent=lately).outdoor_c
+    warmer = surroundings.forecast(model, grid, now, recent=warm).outdoor_c
+    gain = warmer - as_is
+    assert gain[0] == pytest.approx(5.0, abs=0.2)
+    assert np.all(np.diff(gain) < 0)
+    assert 0.5 < gain[48] < 2.0
+    old = Measured(warm.start_s - DAY, warm.cold_inlet_c, warm.outdoor_c, warm.surplus_w)
+    np.testing.assert_allclose(
+        surroundings.forecast(model, grid, now, recent=old).outdoor_c, usual
+    )  # yesterday's night says nothing of now

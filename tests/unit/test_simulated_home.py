@@ -1,0 +1,56 @@
+"""The simulated plant does what a real one would: its own control, and weather without jumps."""
+
+from __future__ import annotations
+
+from dataclasses import replace
+
+import numpy as np
+import pytest
+
+from adapters.types import Command
+from service.simulation.fitted import build_of, home_of
+from service.simulation.home import SimulatedHome
+from service.simulation.tank import OurTank
+from service.simulation.weather import Weather
+from tests.control_plant import settings
+
+NOON_S = 1_767_355_200.0  # 2026-01-02 12:00 UTC
+DAY_S = 86_400.0
+
+
+def _home(start_c: tuple[float, ...]) -> SimulatedHome:
+    wired = settings(heat_pump={"own_sensor_height_m": 0.8, "own_restart_k": 5})
+    tank = OurTank(build_of(wired, start_c))
+    home = home_of(wired, iter(()), Weather(), NOON_S, tank)
+    assert home.heat_pump is not None
+    home.heat_pump = replace(home.heat_pump, own_set_c=50.0)
+    return home
+
+
+def test_released_it_heats_to_its_own_set_temperature() -> None:
+    home = _home((12.0, 20.0, 30.0))
+    home.advance(NOON_S + 4 * 3600)
+    assert home.pump.starts == 1
+    assert home.outlet_c == pytest.approx(50.0, abs=1.0)
+
+
+@pytest.mark.parametrize(("rest_c", "starts"), [(30.0, 1), (10.0, 0)])
+def test_at_rest_it_heats_to_the_low_set_temperature_written_to_it(
+    rest_c: float, starts: int
+) -> None:
+    """Cold water at its sensor calls it at 30 degC, and then it makes no hotter water than that."""
+    home = _home((12.0, 12.0, 20.0))
+    home.command("heat_pump", Command("home", "pump", "block", rest_c, lease_s=3 * 3600.0))
+    home.advance(NOON_S + 2 * 3600)
+    assert home.pump.starts == starts
+    assert home.outlet_c <= max(rest_c, 20.0) + 0.5
+
+
+def test_outdoors_changes_steadily_over_midnight() -> None:
+    """No minute differs from the next by more than the steepest hour of a day's swing."""
+    weather = Weather(seed=5)
+    at_s = NOON_S + np.arange(0.0, 10 * DAY_S, 600.0)
+    outdoor_c = np.array([weather.outdoor_c(s) for s in at_s])
+    assert np.abs(np.diff(outdoor_c)).max() < 0.4
+    daily_c = outdoor_c.reshape(10, -1).mean(axis=1)
+    assert daily_c.std() > 0.8, "and yet days differ"
