@@ -8,7 +8,7 @@ warmer for a cheap night, and what is spent on comfort goes where it buys most.
 How often the water then turns lukewarm follows from the newsvendor rule (Arrow, Harris, Marschak
 1951): a litre more is had as long as the chance of needing it, times that price, exceeds its
 standing loss through a day. A cylinder of 150 L loses some 19 % of its heat in a day, so a price of
-18 times the heat is met by 0.19 / 18 of the days, four in a year; larger ones lose less.
+13 times the heat is met by 0.19 / 13 of the days, five in a year; larger ones lose less.
 """
 
 from __future__ import annotations
@@ -29,12 +29,12 @@ class Comfort(StrEnum):
 
 DEFAULT = Comfort.BALANCED
 
-TIMES_ITS_HEAT = {Comfort.THRIFTY: 7.0, Comfort.BALANCED: 18.0, Comfort.AMPLE: 50.0}
+TIMES_ITS_HEAT = {Comfort.THRIFTY: 5.0, Comfort.BALANCED: 13.0, Comfort.AMPLE: 40.0}
 
 MEANING = {
-    Comfort.THRIFTY: "Cheapest: the water may turn lukewarm nearly once a month.",
+    Comfort.THRIFTY: "Cheapest: the water may turn lukewarm about once a month.",
     Comfort.BALANCED: "Usual: the water may turn lukewarm a few times a year.",
-    Comfort.AMPLE: "Careful: the water should hardly ever turn lukewarm, about once a year.",
+    Comfort.AMPLE: "Careful: the water should hardly ever turn lukewarm, once or twice a year.",
 }
 
 

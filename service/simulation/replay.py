@@ -24,7 +24,8 @@ from service.control.work import as_history, perform
 from service.settings import HomeSettings
 from service.simulation.home import SimulatedHome, Stretch
 
-RATE_SHOWS_S, RATE_TOLD_S = 1.0, 60.0  # after a tap opened, and from then on
+RATE_SHOWS_S = 1.0  # after a tap opened
+WATER_RUNS_S = 60.0  # while a tap is open, readings count so often
 HEATING_S = 300.0  # while something heats, readings count so often
 
 PriceAt = Callable[[float], tuple[float, float]]  # s since 1970 -> import, export price per kWh
@@ -119,6 +120,8 @@ class Replay:
             next_s = min(outputs.due_at.timestamp(), until_s)
             if home.pump.heats or home.element.heats:
                 next_s = min(next_s, home.now_s + HEATING_S)
+            if home.drawing:
+                next_s = min(next_s, home.now_s + WATER_RUNS_S)
             if self._published is not None:
                 next_s = min(next_s, self._published[0])
             next_s = max(next_s, home.now_s + 1.0)
@@ -136,27 +139,20 @@ class Replay:
         return report
 
     def _live(self, until_s: float) -> None:
-        """Live up to a moment, or to when a tap closes; what its meter showed before is kept."""
+        """Live up to a moment, a minute of a draw or its end; what its meter showed is kept."""
         home = self.home
         while (event_s := home.next_event_s()) <= until_s:
             opens = not home.drawing
-            self._advance(event_s)
+            home.advance(event_s)
             if not opens:
                 return
             self._opened += [self._reading(s) for s in self._meters]
             home.open_tap()
             if self._rates:  # what shows a rate shows nothing before water runs
-                self._advance(home.now_s + RATE_SHOWS_S)
+                home.advance(home.now_s + RATE_SHOWS_S)
                 self._opened += [self._reading(s) for s in self._rates]
-        self._advance(until_s)
-
-    def _advance(self, to_s: float) -> None:
-        """Live up to a moment; what shows a rate tells it now and then while water runs."""
-        home = self.home
-        while self._rates and home.drawing and home.now_s + RATE_TOLD_S < to_s:
-            home.advance(home.now_s + RATE_TOLD_S)
-            self._opened += [self._reading(s) for s in self._rates]
-        home.advance(to_s)
+            until_s = min(until_s, home.now_s + WATER_RUNS_S)
+        home.advance(until_s)
 
     def _step(self, readings: tuple[Reading, ...], done: tuple[WorkDone, ...] = ()) -> Outputs:
         now_s = self.home.now_s

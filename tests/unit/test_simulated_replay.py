@@ -1,0 +1,29 @@
+"""A replay shows the step what a real home would while water runs."""
+
+from __future__ import annotations
+
+from service.clock import utc
+from service.control.types import Outputs
+from service.simulation.fitted import home_of
+from service.simulation.household import TapDraw
+from service.simulation.replay import Replay
+from service.simulation.weather import Weather
+from tests.control_plant import settings
+
+NOON_S = 1_767_355_200.0  # 2026-01-02 12:00 UTC
+
+
+def test_a_meter_tells_while_water_runs() -> None:
+    """A bath is seen as it is drawn, minute by minute, not when its tap is closed."""
+    bath = TapDraw(NOON_S + 3600.0, 12.0, 600.0)
+    wired = settings()
+    home = home_of(wired, iter((bath,)), Weather(), NOON_S)
+    seen: list[Outputs] = []
+    Replay(wired, home, lambda _: (0.3, 0.0), on_outputs=seen.append).run(NOON_S + 2 * 3600.0)
+    within = {o.view.at: o.view.v40_l for o in seen if bath.start_s < o.view.at.timestamp()}
+    minutes = {at: held for at, held in within.items() if at < utc(bath.start_s + bath.duration_s)}
+    assert 9 <= len(minutes) <= 14
+    first, *_, last = minutes.values()
+    assert first is not None
+    assert last is not None
+    assert last < first - 40.0
