@@ -2,6 +2,7 @@
 
 from __future__ import annotations
 
+from collections.abc import Iterable
 from typing import Literal
 
 import numpy as np
@@ -27,6 +28,7 @@ from service.scheduling.types import (
     SourceName,
     Store,
 )
+from service.settings import HomeWiring
 
 # What a start wastes: 6 L of pipes, plates and condenser warmed by 30 K, at a COP of 3.5.
 START_KWH = 0.06
@@ -213,18 +215,22 @@ def _why(word: str) -> Literal["override", "guests", "reserve", "manager"]:
     return "override" if word == "override" else "guests" if word == "guests" else "reserve"
 
 
-def _prices(a: PlanArguments, surplus_w: Floats) -> Prices:
-    wired = a.settings.wiring
-    arrived = {p.of: _series(p) for p in a.prices}
-    feeds = tariff.Feeds(
+def feeds(wired: HomeWiring, series: Iterable[PriceSeries]) -> tariff.Feeds:
+    """What a home's feeds have delivered, one series for each kind."""
+    arrived = {p.of: _series(p) for p in series}
+    return tariff.Feeds(
         tell_imports=any(f.of == "import" for f in wired.price_feeds),
         imports=arrived.get("import"),
         exports=arrived.get("export"),
         carbon=arrived.get("carbon"),
     )
+
+
+def _prices(a: PlanArguments, surplus_w: Floats) -> Prices:
+    wired = a.settings.wiring
     return tariff.prices(
         a.settings.tunables.tariff,
-        feeds,
+        feeds(wired, a.prices),
         a.demand.grid,
         wired.zone_info,
         a.now_s,

@@ -17,7 +17,7 @@ from sqlalchemy import delete, func, literal, tuple_, update
 from sqlalchemy import select as pick
 from sqlmodel import Session, SQLModel, col, select
 
-from adapters.types import PriceSeries, Reading
+from adapters.types import PriceSeries, Reading, SeriesOf
 from forecasting.types import DrawHistory
 from service.control.types import (
     Decision,
@@ -684,6 +684,36 @@ class Records:
                 ),
                 found,
             )
+
+    def series(
+        self, home: str, of: SeriesOf, since: datetime, until: datetime
+    ) -> PriceSeries | None:
+        """What is kept of a series for [since, until), at most a day long each; None if nothing.
+
+        It is as last fetched: when a value was first known is not kept.
+        """
+        home_id = self.home_id(home)
+        with self.database.read() as session:
+            found = session.exec(
+                select(PriceRow)
+                .where(
+                    PriceRow.home_id == home_id,
+                    PriceRow.of == of,
+                    col(PriceRow.start) < until,
+                    col(PriceRow.start) > since - timedelta(days=1),
+                    col(PriceRow.end) > since,
+                )
+                .order_by(col(PriceRow.start))
+            ).all()
+        if not found:
+            return None
+        return PriceSeries(
+            start_s=tuple(int(row.start.timestamp()) for row in found),
+            end_s=tuple(int(row.end.timestamp()) for row in found),
+            per_kwh=tuple(row.per_kwh for row in found),
+            fetched_s=max(row.fetched_at for row in found).timestamp(),
+            of=of,
+        )
 
     # taking it elsewhere
 

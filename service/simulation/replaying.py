@@ -8,12 +8,13 @@ from dataclasses import dataclass, replace
 from datetime import UTC, date, datetime, timedelta
 from datetime import time as clock
 from pathlib import Path
+from typing import get_args
 
 from rich.console import Console
 from rich.progress import BarColumn, Progress, TextColumn, TimeRemainingColumn
 from rich.table import Table
 
-from adapters.types import Command
+from adapters.types import Command, PriceSeries, SeriesOf
 from service.clock import utc
 from service.records.records import Records
 from service.settings import HomeSettings, HomeWiring, Wiring
@@ -24,6 +25,9 @@ from service.simulation.household import TapDraw
 from service.simulation.replay import PriceAt, Replay, Report, cost_of
 from service.simulation.tank import OurTank, StrangerTank
 from service.simulation.weather import Weather
+
+# Prices of the days around the draws: what is not covered is guessed from those before.
+BEFORE, AFTER = timedelta(days=8), timedelta(days=2)
 
 
 @dataclass(frozen=True)
@@ -63,8 +67,9 @@ def replay(
     zone = home.zone_info
     settings = HomeSettings(wiring=home, tunables=home.first)
     first = None if since is None else _day(since)
+    series: tuple[PriceSeries, ...] = ()
     if draws == "records":
-        taps, settings = _recorded(wiring, home)
+        taps, settings, series = _recorded(wiring, home)
     elif draws.endswith(".csv"):
         taps = list(sources.from_csv(Path(draws), zone))
     else:
@@ -80,7 +85,7 @@ def replay(
     last = utc(taps[-1].start_s).astimezone(zone).date()
     end_s = datetime.combine(last + timedelta(days=1), clock(), zone).timestamp()
     start_s = datetime.combine(first, clock(), zone).timestamp()
-    price_at = money.price_at(settings, start_s, end_s)
+    price_at = money.price_at(settings, start_s, end_s, series)
     build = build_of(settings)
 
     def lived() -> SimulatedHome:
@@ -90,7 +95,7 @@ def replay(
         return home_of(settings, iter(taps), weather, start_s, cylinder)
 
     began = time.perf_counter()
-    made = Replay(settings, lived(), price_at)
+    made = Replay(settings, lived(), price_at, feed=money.as_told(series, zone))
     try:
         with Progress(
             TextColumn("{task.description}"), BarColumn(), TimeRemainingColumn(), console=out
@@ -108,7 +113,7 @@ def replay(
     took_s = time.perf_counter() - began
     alone = _alone(settings, lived(), price_at, end_s)
     out.print(_table(report, alone, home.currency))
-    out.print(_NOTE)
+    out.print(_NOTE.format(prices="the prices its feeds told" if series else "its own price bands"))
     spent = ", ".join(f"{what} {s:.1f} s" for what, s in sorted(report.spent_s.items()))
     out.print(f"Took {took_s:.1f} s for {report.steps} steps: {spent}.")
     return report, alone
@@ -121,8 +126,10 @@ def _day(text: str) -> date:
         raise ValueError(f"--since {text} is no day; write it like 2026-03-01") from None
 
 
-def _recorded(wiring: Wiring, home: HomeWiring) -> tuple[list[TapDraw], HomeSettings]:
-    """Every recorded draw, and the settings in force."""
+def _recorded(
+    wiring: Wiring, home: HomeWiring
+) -> tuple[list[TapDraw], HomeSettings, tuple[PriceSeries, ...]]:
+    """Every recorded draw, the settings in force, and what price feeds told meanwhile."""
     records = Records.open(wiring.database.url, make=False)
     try:
         page = records.draws(home.id, limit=1000)
@@ -131,6 +138,8 @@ def _recorded(wiring: Wiring, home: HomeWiring) -> tuple[list[TapDraw], HomeSett
             page = records.draws(home.id, after=page.next, limit=1000)
             kept += page.items
         version = records.settings(home.id)
+        span = (kept[0].start - BEFORE, kept[-1].end + AFTER) if kept else None
+        told = [records.series(home.id, of, *span) for of in get_args(SeriesOf)] if span else []
     finally:
         records.close()
     if not kept:
@@ -140,7 +149,7 @@ def _recorded(wiring: Wiring, home: HomeWiring) -> tuple[list[TapDraw], HomeSett
         )
     tunables = home.first if version is None else version.tunables
     taps = list(sources.from_records(tuple(kept), timedelta(0)))
-    return taps, HomeSettings(wiring=home, tunables=tunables)
+    return taps, HomeSettings(wiring=home, tunables=tunables), tuple(s for s in told if s)
 
 
 def _alone(settings: HomeSettings, home: SimulatedHome, price_at: PriceAt, until_s: float) -> Alone:
@@ -175,8 +184,8 @@ def _alone(settings: HomeSettings, home: SimulatedHome, price_at: PriceAt, until
 
 
 _NOTE = (
-    "Both columns are worked out with the home of this file, in invented weather and at its own "
-    "price bands. Left alone, a heat pump heats to its own set temperature whenever its sensor "
+    "Both columns are worked out with the home of this file, in invented weather and at {prices}. "
+    "Left alone, a heat pump heats to its own set temperature whenever its sensor "
     "calls, an immersion heater only where there is no heat pump, and nothing is disinfected on "
     "purpose; with Ladle, disinfections are part of the cost."
 )

@@ -2,14 +2,19 @@
 
 import re
 import subprocess
+from datetime import timedelta
 from pathlib import Path
 
 import pytest
 
+from adapters.types import PriceSeries
+from service.records import Records
 from tests import config_text
+from tests.records_samples import NOW, NOW_S, draw, fresh, outputs
 from tests.serving import LADLE
 
 L_KWH_PER_DAY = 11.655  # EN 16147, load profile L: tapping energy of a day
+DAY = timedelta(days=1)
 LOSS_KWH_PER_DAY = 1.9  # of the configuration, at 45 K above the room
 
 
@@ -58,6 +63,31 @@ def test_a_file_of_draws_is_lived_from_its_first_day_to_its_last(tmp_path: Path)
     assert done.returncode == 0, done.stdout + done.stderr
     assert re.search(r"days +2\.0 ", done.stdout)
     assert re.search(r"wanted +80 L at 40 °C in 2 draws", done.stdout)
+
+
+def test_recorded_draws_are_priced_by_what_the_feed_told(tmp_path: Path) -> None:
+    """At one price at all hours every kWh costs just that, whatever the bands say."""
+    config = config_text.write(tmp_path, 1883)
+    feed = '[[homes.price_feeds]]\nkind = "mqtt"\naddress = "plant/prices"\n\n[homes.first]'
+    text = config.read_text(encoding="utf-8").replace("[homes.first]", feed)
+    config.write_text(text, encoding="utf-8")
+    records = Records.open(fresh(tmp_path / "ladle.sqlite"))
+    try:
+        records.store("home", outputs(draws=(draw(NOW - DAY, 60.0), draw(NOW, 60.0))))
+        hours = [NOW_S // 3600 * 3600 + 3600 * n for n in range(-48, 36)]
+        ends = tuple(h + 3600 for h in hours)
+        prices = PriceSeries(tuple(hours), ends, (0.5,) * len(hours), float(NOW_S))
+        records.add_prices("home", prices)
+    finally:
+        records.close()
+    done = _replay(config, "--draws", "records")
+    assert done.returncode == 0, done.stdout + done.stderr
+    assert "the prices its feeds told" in " ".join(done.stdout.split())
+    pump, element = _columns(done.stdout, "heat pump"), _columns(done.stdout, "immersion heater")
+    cost = _columns(done.stdout, "hot water cost")
+    for n in (0, 1):
+        assert pump[n] + element[n] > 1.0
+        assert cost[n] == pytest.approx(0.5 * (pump[n] + element[n]), abs=0.06)  # as rounded
 
 
 @pytest.mark.parametrize(
