@@ -51,6 +51,7 @@ def home_of(
             layout=pump.layout,
             approach_k=pump.approach_k,
             flow_limit_c=heat_map.flow_limit_c,
+            own_set_c=pump.own_set_c or settings.tunables.normal_set_c,
             own_restart_k=pump.own_restart_k,
         )
     return SimulatedHome(

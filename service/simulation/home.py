@@ -43,7 +43,7 @@ class HeatPumpPlant:
     flow_limit_c: Callable[[float], float]
     layout: str = "plate"
     approach_k: float = 5.0
-    own_set_c: float = 45.0
+    own_set_c: float = 50.0
     own_restart_k: float = 7.0
     sensor_m: float = 0.9
     charge_stop_m: float = 0.1

@@ -4,7 +4,7 @@ from __future__ import annotations
 
 import shlex
 import time
-from dataclasses import dataclass, replace
+from dataclasses import dataclass
 from datetime import UTC, date, datetime, timedelta
 from datetime import time as clock
 from pathlib import Path
@@ -111,7 +111,7 @@ def replay(
     finally:
         made.home.tank.close()
     took_s = time.perf_counter() - began
-    alone = _alone(settings, lived(), price_at, end_s)
+    alone = _alone(lived(), price_at, end_s)
     out.print(_table(report, alone, home.currency))
     out.print(_NOTE.format(prices="the prices its feeds told" if series else "its own price bands"))
     spent = ", ".join(f"{what} {s:.1f} s" for what, s in sorted(report.spent_s.items()))
@@ -152,9 +152,9 @@ def _recorded(
     return taps, HomeSettings(wiring=home, tunables=tunables), tuple(s for s in told if s)
 
 
-def _alone(settings: HomeSettings, home: SimulatedHome, price_at: PriceAt, until_s: float) -> Alone:
+def _alone(home: SimulatedHome, price_at: PriceAt, until_s: float) -> Alone:
     """Live the same days with nothing commanded."""
-    wired, cost = settings.wiring.heat_pump, 0.0
+    cost = 0.0
 
     def pay(stretch: Stretch) -> None:
         nonlocal cost
@@ -162,10 +162,7 @@ def _alone(settings: HomeSettings, home: SimulatedHome, price_at: PriceAt, until
 
     home.on_stretch = pay
     stored_kwh = home.stored_kwh
-    if wired is not None and home.heat_pump is not None:
-        own_set_c = wired.own_set_c or settings.tunables.normal_set_c
-        home.heat_pump = replace(home.heat_pump, own_set_c=own_set_c)
-    else:
+    if home.heat_pump is None:
         ever_s = until_s - home.now_s + 1.0
         home.command("immersion", Command("", "", "run", lease_s=ever_s))
     try:

@@ -112,7 +112,9 @@ def settings(case: Case, comfort: str = "balanced", *, brief: bool = True) -> Ho
         cylinder=CylinderWiring(
             volume_l=volume, height_m=height, thermostat_c=65, cutout_c=80, immersion_height_m=0.15
         ),
-        heat_pump=HeatPumpWiring(layout="plate", capacity_w=5000, flow_limit_c=60),
+        heat_pump=HeatPumpWiring(
+            layout="plate", capacity_w=5000, flow_limit_c=60, own_set_c=45
+        ),
         immersion=ImmersionWiring(power_w=2000, thermostat_c=62),
         signals=(*probes, *meters),
         actuators=(

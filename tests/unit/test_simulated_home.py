@@ -2,8 +2,6 @@
 
 from __future__ import annotations
 
-from dataclasses import replace
-
 import numpy as np
 import pytest
 
@@ -19,12 +17,10 @@ DAY_S = 86_400.0
 
 
 def _home(start_c: tuple[float, ...]) -> SimulatedHome:
-    wired = settings(heat_pump={"own_sensor_height_m": 0.8, "own_restart_k": 5})
+    pump = {"own_sensor_height_m": 0.8, "own_restart_k": 5, "own_set_c": 50}
+    wired = settings(heat_pump=pump)
     tank = OurTank(build_of(wired, start_c))
-    home = home_of(wired, iter(()), Weather(), NOON_S, tank)
-    assert home.heat_pump is not None
-    home.heat_pump = replace(home.heat_pump, own_set_c=50.0)
-    return home
+    return home_of(wired, iter(()), Weather(), NOON_S, tank)
 
 
 def test_released_it_heats_to_its_own_set_temperature() -> None:
