@@ -44,4 +44,7 @@ def test_charging_teaches_no_error_to_the_probes() -> None:
     assert home.pump.starts >= 3
     full_l = float(usable.v40_l(np.full(40, settings.tunables.normal_set_c), volumes, 8.0))
     assert np.sqrt(np.mean(np.square(off_l))) < 0.03 * full_l
-    assert np.max(offsets_k) < 0.6
+    # On its first day it does not know yet what lies between the probes, and doubts them the more.
+    first_day = int(86_400 / EVERY_S)
+    assert np.max(offsets_k[:first_day]) < 0.8
+    assert np.max(offsets_k[first_day:]) < 0.5

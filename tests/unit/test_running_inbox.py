@@ -124,7 +124,7 @@ def test_the_plant_page_says_what_an_actuator_is_under(tmp_path: Path) -> None:
         )
         house.turn()
         clock.set(at_s + 60)
-    assert now() == {"heat_pump_hot_water": "rests at 30.0\u00a0°C", "immersion": "released"}
+    assert now() == {"heat_pump_hot_water": "rests at 10.0\u00a0°C", "immersion": "released"}
 
 
 def test_an_installer_sees_what_was_refused_and_where(tmp_path: Path) -> None:
