@@ -284,33 +284,18 @@ def forecast(
     day, second = local_days(middle, model.zone)
     slot = second // HALF_HOUR_S
     ahead_d = np.maximum(middle - now_s, 0) / DAY_S
-    days = model.first_day + np.arange(len(model.inlet_c))
-    south = -1.0 if model.place.latitude_deg < 0 else 1.0
-    turn = np.array([1.0, south, south])
     inlet = _lagged(
-        days,
+        _days(model),
         model.inlet_c,
-        _wave_of_months(SAP_MAINS_C) * turn,
+        _wave_of_months(SAP_MAINS_C) * _turn(model),
         day,
         ahead_d,
         (PRIOR_DAYS[0], INLET_FADE_D),
     )
-
-    # start values: 10 degC with 7 K either way, coldest in mid January (common practice, no source)
-    def outdoors(day: Ints, slot: Ints, ahead_d: Floats) -> Floats:
-        start = np.array([10.0, -6.8, -1.8]) * turn
-        how = (PRIOR_DAYS[1], OUTDOOR_FADE_D)
-        mean = _lagged(days, model.outdoor_c, start, day, ahead_d, how)
-        return mean + model.swing_c[slot]
-
-    outdoor = outdoors(day, slot, ahead_d)
+    outdoor = _outdoors(model, middle, now_s)
     if recent is not None:
-        lately = (recent.start_s >= now_s - LATELY_S) & np.isfinite(recent.outdoor_c)
-        if lately.any():
-            was_day, was_second = local_days(recent.start_s[lately], model.zone)
-            expected = outdoors(was_day, was_second // HALF_HOUR_S, np.zeros(lately.sum()))
-            warmer_k = float((recent.outdoor_c[lately] - expected).mean())
-            outdoor = outdoor + warmer_k * 0.5 ** (ahead_d / LATELY_FADE_D)
+        warmer_k = _warmer_lately_k(model, recent, now_s)
+        outdoor = outdoor + warmer_k * 0.5 ** (ahead_d / LATELY_FADE_D)
     sky = clear_sky_w_per_m2(sun_height_deg(middle, model.place))
     this_day = int(local_days(np.array([now_s]), model.zone)[0][0])
     clear = model.clear if recent is None else _clear_today(model, recent, this_day)
@@ -330,6 +315,38 @@ def forecast(
         ),
     )
     return made if feed is None else _fed(made, feed)
+
+
+def _days(model: AroundModel) -> Ints:
+    """The days that the model's daily means are of, since 1970-01-01."""
+    return model.first_day + np.arange(len(model.inlet_c))
+
+
+def _turn(model: AroundModel) -> Floats:
+    """What turns a yearly wave over south of the equator."""
+    south = -1.0 if model.place.latitude_deg < 0 else 1.0
+    return np.array([1.0, south, south])
+
+
+def _outdoors(model: AroundModel, at_s: Ints, now_s: int) -> Floats:
+    """What the past days let expect outdoors, degC, shape of ``at_s``."""
+    day, second = local_days(at_s, model.zone)
+    # start values: 10 degC with 7 K either way, coldest in mid January (common practice, no source)
+    start = np.array([10.0, -6.8, -1.8]) * _turn(model)
+    ahead_d = np.maximum(at_s - now_s, 0) / DAY_S
+    how = (PRIOR_DAYS[1], OUTDOOR_FADE_D)
+    mean = _lagged(_days(model), model.outdoor_c, start, day, ahead_d, how)
+    return mean + model.swing_c[second // HALF_HOUR_S]
+
+
+def _warmer_lately_k(model: AroundModel, recent: Measured, now_s: int) -> float:
+    """How much warmer the last hours were outdoors than the past days let expect, K."""
+    lately = (recent.start_s >= now_s - LATELY_S) & np.isfinite(recent.outdoor_c)
+    if not lately.any():
+        return 0.0
+    return float(
+        (recent.outdoor_c[lately] - _outdoors(model, recent.start_s[lately], now_s)).mean()
+    )
 
 
 def _clear_today(model: AroundModel, recent: Measured, this_day: int) -> float:
