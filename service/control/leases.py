@@ -13,7 +13,8 @@ from adapters.types import Command
 from adapters.wiring import Actuator, Form
 from service.control.precedence import Ruling, Run
 from service.control.situation import Situation
-from service.control.state import NEVER, Book, Lease, SourceRun
+from service.control.state import Book, Lease, SourceRun
+from service.scheduling.types import SourceName
 
 REPEATS_PER_LEASE = 3.0
 HOUR_S = 3600.0
@@ -44,10 +45,10 @@ def carry_out(situation: Situation, ruling: Ruling) -> Carried:
     commands: list[Command] = []
     notes: list[str] = []
     wanted: dict[str, tuple[Actuator, Run]] = {}
-    for asked_run in ruling.runs:
-        actuator = _actuator(situation, asked_run)
+    for run in _within_power(situation, ruling, notes):
+        actuator = _actuator(situation, run)
         if actuator is not None:
-            wanted[actuator.name] = (actuator, asked_run)
+            wanted[actuator.name] = (actuator, run)
 
     for name, lease in list(leases.items()):
         if elapsed_s - lease.renewed_mark_s > lease.lease_s:
@@ -68,10 +69,8 @@ def carry_out(situation: Situation, ruling: Ruling) -> Carried:
             if sendable and name not in wanted:
                 commands.append(Command(home, name, "release"))
             continue
-        source = plant.sources.get(lease.source)
         was = runs.get(lease.source, SourceRun())
-        ran_s = elapsed_s - (NEVER if was.started_mark_s is None else was.started_mark_s)
-        if not ruling.at_once and source is not None and ran_s < source.min_run_s:
+        if _runs_on(situation, ruling, lease.source):
             notes.append("minimum_run")
             continue
         del leases[name]
@@ -150,6 +149,43 @@ def carry_out(situation: Situation, ruling: Ruling) -> Carried:
     return Carried(
         replace(book, leases=leases, runs=runs, owed=tuple(owed)), tuple(commands), tuple(notes)
     )
+
+
+def _runs_on(situation: Situation, ruling: Ruling, name: SourceName) -> bool:
+    """Whether a source that nobody wants any more goes on for its minimum run."""
+    source, was = situation.plant.sources.get(name), situation.state.book.runs.get(name)
+    if ruling.at_once or source is None or was is None or was.started_mark_s is None:
+        return False
+    return situation.elapsed_s - was.started_mark_s < source.min_run_s
+
+
+def _within_power(situation: Situation, ruling: Ruling, notes: list[str]) -> list[Run]:
+    """The runs that the power limit leaves, first come first served; what modulates takes less.
+
+    What runs on for its minimum run goes before, since a compressor should not stop short of it.
+    """
+    limit_w = situation.settings.tunables.power_limit_w
+    if limit_w is None:
+        return list(ruling.runs)
+    asked, kept = {run.source for run in ruling.runs}, []
+    others = (n for n in situation.plant.sources if n not in asked and situation.running(n))
+    left_w = limit_w - sum(
+        situation.draws_w(name) for name in others if _runs_on(situation, ruling, name)
+    )
+    for run in ruling.runs:
+        need_w = situation.draws_w(run.source) if run.power_w is None else run.power_w
+        if need_w > left_w:
+            actuator = _actuator(situation, run)
+            if actuator is None or actuator.form is not Form.DIVERTER:
+                notes.append("power_limit")
+                continue
+            if left_w < max(actuator.min_power_w, POWER_STEP_W):
+                notes.append("power_limit")
+                continue
+            run, need_w = replace(run, power_w=left_w), left_w  # noqa: PLW2901
+        left_w -= need_w
+        kept.append(run)
+    return kept
 
 
 def next_due_s(book: Book, elapsed_s: float) -> float:

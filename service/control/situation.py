@@ -227,6 +227,12 @@ class Situation:
             return 0.0
         return self.plant.sources[name].electricity_w if lease.power_w is None else lease.power_w
 
+    def draws_w(self, name: SourceName) -> float:
+        """What a source draws while it runs at its full power, W: a heat pump in today's air."""
+        outdoor_c = observe.first_fresh(self.plant, self.fresh, Quantity.OUTDOOR_TEMPERATURE)
+        duty = self.plant.duty(outdoor_c) if name == "heat_pump" else None
+        return self.plant.sources[name].electricity_w if duty is None else duty.electricity_w
+
     @cached_property
     def reserve_l40(self) -> float:
         """The charge that must still be there, without overrides, guests and absence."""

@@ -595,7 +595,8 @@ VERBATIM = frozenset({"running", "signals", "probe", "message", "with"})  # name
 HELD_BACK: dict[str, str] = {
     "minimum_run": "the minimum run",
     "minimum_rest": "the minimum rest",
-    "starts_per_hour": "the starts allowed in an hour",
+    "starts_used_up": "the starts allowed in an hour",
+    "power_limit": "the power limit",
     "will_not_call": "the heat pump's own control, which would not call now",
 }
 FACT_NAMES: dict[str, str] = {

@@ -7,7 +7,9 @@ from datetime import timedelta
 from typing import Any
 
 import numpy as np
+import pytest
 
+from service.control import plant as plants
 from service.control.types import Wish
 from service.scheduling.types import COVERS, Reason
 from tests.control_plant import LittleHome, settings, wiring
@@ -178,3 +180,34 @@ def test_what_rests_is_not_counted_as_blocked() -> None:
     assert lease.action == "block"
     assert home.last.view.decision is not None
     assert home.last.view.decision.inputs.get("waits_for") != "block_used_up"
+
+
+def _asked_with_limit(limit_w: float | None, element: dict[str, Any]) -> dict[str, Any]:
+    """The last command to each actuator when a plan wants both sources, by actuator."""
+    home = LittleHome(
+        settings(CALM | {"power_limit_w": limit_w}, actuators=[wiring()["actuators"][0], element]),
+        plans=False,
+        profile_c=[12.0] * 20 + [52.0] * 20,
+        every_s=60.0,
+    )
+    home.live(120)
+    home.state = replace(home.state, plan=_plan(home.now, 500.0, 0))
+    home.live(120)
+    return {c.actuator: c for _, c in home.sent if c.action == "run"}
+
+
+def test_all_sources_together_keep_to_the_power_limit() -> None:
+    """The heat pump, asked first, draws some 2 kW; the element 3 kW, or what is left of it."""
+    element = wiring()["actuators"][1]
+    duty = plants.of(settings()).duty(None)
+    assert duty is not None
+    pump_w = duty.electricity_w
+    assert set(_asked_with_limit(None, element)) == {"pump", element["name"]}
+    assert set(_asked_with_limit(6000.0, element)) == {"pump", element["name"]}
+    assert set(_asked_with_limit(4000.0, element)) == {"pump"}
+    diverter = element | {"form": "diverter", "second_topic": "plant/target", "min_power_w": 200}
+    shared = _asked_with_limit(4000.0, diverter)
+    assert set(shared) == {"pump", element["name"]}
+    assert shared[element["name"]].power_w == pytest.approx(4000.0 - pump_w, abs=1.0)
+    assert set(_asked_with_limit(pump_w + 150.0, diverter)) == {"pump"}  # less than it can pass
+    assert _asked_with_limit(pump_w - 50.0, element) == {}
