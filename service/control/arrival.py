@@ -19,7 +19,6 @@ from service.control.plant import SourcePlant
 from service.control.situation import Situation
 from service.control.state import Charge, Facts
 from service.cylinder import model
-from service.cylinder.sources import Duty
 from service.scheduling.types import Layout
 
 PART = 0.5  # of the heat made by electricity and COP, and of what lately arrived of such heat
@@ -140,17 +139,12 @@ def _disturbed(s: Situation) -> bool:
     return others or element_w > USED_W or bool(circulates) or unseen
 
 
-def duty(s: Situation) -> Duty | None:
-    """What the heat pump usually does at this outdoor temperature; None without one."""
-    return s.plant.duty(observe.first_fresh(s.plant, s.fresh, Quantity.OUTDOOR_TEMPERATURE))
-
-
 def _made_w(s: Situation, source: SourcePlant) -> float | None:
     """Heat it makes for the cylinder by the electricity it takes, W; None when that is not known.
 
     A heat meter in the charging circuit would count nothing when no water moves: it is no help.
     """
-    watts, usual = s.watts.get(Quantity.HEAT_PUMP_ELECTRICITY), duty(s)
+    watts, usual = s.watts.get(Quantity.HEAT_PUMP_ELECTRICITY), s.duty
     if watts is None or usual is None:
         return None
     if not s.running("heat_pump") or watts < RUNNING_SHARE * source.electricity_w:
@@ -181,7 +175,7 @@ def _moved(
     lease = s.state.book.run_of(source.name)
     outlet_c = s.plant.returned_c(
         None if lease is None else lease.set_c,
-        observe.first_fresh(s.plant, s.fresh, Quantity.OUTDOOR_TEMPERATURE),
+        s.outdoor_c,
         observe.first_fresh(s.plant, s.fresh, Quantity.HEAT_PUMP_FLOW_TEMPERATURE),
     )
     drive = model.Drive(

@@ -176,10 +176,11 @@ def _within_power(situation: Situation, ruling: Ruling, notes: list[str]) -> lis
         need_w = situation.draws_w(run.source) if run.power_w is None else run.power_w
         if need_w > left_w:
             actuator = _actuator(situation, run)
-            if actuator is None or actuator.form is not Form.DIVERTER:
-                notes.append("power_limit")
-                continue
-            if left_w < max(actuator.min_power_w, POWER_STEP_W):
+            if (
+                actuator is None
+                or actuator.form is not Form.DIVERTER
+                or left_w < max(actuator.min_power_w, POWER_STEP_W)
+            ):
                 notes.append("power_limit")
                 continue
             run, need_w = replace(run, power_w=left_w), left_w  # noqa: PLW2901

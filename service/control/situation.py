@@ -14,6 +14,7 @@ from service.control.plant import LAYERS, Plant, Probe, SourcePlant
 from service.control.state import State
 from service.cylinder import tenths
 from service.cylinder.estimator import Estimate
+from service.cylinder.sources import Duty
 from service.scheduling.types import SourceName
 from service.settings import HomeSettings
 
@@ -127,8 +128,7 @@ class Situation:
 
     def reach_c(self, source: SourcePlant) -> float:
         """The hottest water the source can make now."""
-        outdoor_c = observe.first_fresh(self.plant, self.fresh, Quantity.OUTDOOR_TEMPERATURE)
-        return self.plant.reach_c(source, outdoor_c)
+        return self.plant.reach_c(source, self.outdoor_c)
 
     def full(self, source: SourcePlant, set_c: float) -> bool:
         """Whether the source can add nothing below ``set_c`` where it reaches."""
@@ -200,6 +200,16 @@ class Situation:
         return bool(in_span(second, t.quiet_from, t.quiet_until))
 
     @cached_property
+    def outdoor_c(self) -> float | None:
+        """The outdoor temperature, degC; None while nothing measures it."""
+        return observe.first_fresh(self.plant, self.fresh, Quantity.OUTDOOR_TEMPERATURE)
+
+    @property
+    def duty(self) -> Duty | None:
+        """What the heat pump usually does at this outdoor temperature; None without one."""
+        return self.plant.duty(self.outdoor_c)
+
+    @cached_property
     def export_w(self) -> float | None:
         """Power that leaves the home now, W."""
         return observe.first_fresh(self.plant, self.fresh, Quantity.EXPORT_POWER)
@@ -229,9 +239,8 @@ class Situation:
 
     def draws_w(self, name: SourceName) -> float:
         """What a source draws while it runs at its full power, W: a heat pump in today's air."""
-        outdoor_c = observe.first_fresh(self.plant, self.fresh, Quantity.OUTDOOR_TEMPERATURE)
-        duty = self.plant.duty(outdoor_c) if name == "heat_pump" else None
-        return self.plant.sources[name].electricity_w if duty is None else duty.electricity_w
+        usual = self.duty if name == "heat_pump" else None
+        return self.plant.sources[name].electricity_w if usual is None else usual.electricity_w
 
     @cached_property
     def reserve_l40(self) -> float:

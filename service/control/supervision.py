@@ -533,7 +533,7 @@ def _reheat(s: Situation, source: SourcePlant, was: Reheat) -> Reheat:
 def expected_kw(s: Situation, source: SourcePlant) -> float:
     """Heat the source usually gives now, kW."""
     if source.name == "heat_pump":
-        duty = arrival.duty(s)
+        duty = s.duty
         if duty is not None:
             return duty.heat_w / 1000.0
     return source.heat_w / 1000.0

@@ -13,7 +13,7 @@ from dataclasses import dataclass, replace
 import numpy as np
 
 from forecasting.types import Floats, SlotGrid
-from service.cylinder.tenths import FULL, tenths
+from service.cylinder.tenths import FULL, litres, tenths
 from service.scheduling import store as stores
 from service.scheduling import why
 from service.scheduling.disinfect import job
@@ -589,7 +589,7 @@ def _waits(
     if slot + 1 >= len(plan.grid):
         return False
     least_l40 = float(plan.expected_l40[slot]) - float(plan.expected_use_l40[slot])
-    if usable_l40 < least_l40 - DRAWN_TENTHS * plan.reference_l40 / FULL:
+    if usable_l40 < least_l40 - litres(DRAWN_TENTHS, plan.reference_l40):
         return False
     soon_s = float(plan.grid.end_s[slot + 1])
     if any(w.purpose == "disinfection" and at_s < w.end_s and w.start_s < soon_s

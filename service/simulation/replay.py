@@ -120,8 +120,6 @@ class Replay:
             next_s = min(outputs.due_at.timestamp(), until_s)
             if home.pump.heats or home.element.heats:
                 next_s = min(next_s, home.now_s + HEATING_S)
-            if home.drawing:
-                next_s = min(next_s, home.now_s + WATER_RUNS_S)
             if self._published is not None:
                 next_s = min(next_s, self._published[0])
             next_s = max(next_s, home.now_s + 1.0)
@@ -141,8 +139,12 @@ class Replay:
     def _live(self, until_s: float) -> None:
         """Live up to a moment, a minute of a draw or its end; what its meter showed is kept."""
         home = self.home
-        while (event_s := home.next_event_s()) <= until_s:
-            opens = not home.drawing
+        while True:
+            if home.drawing:
+                until_s = min(until_s, home.now_s + WATER_RUNS_S)
+            event_s, opens = home.next_event_s(), not home.drawing
+            if event_s > until_s:
+                break
             home.advance(event_s)
             if not opens:
                 return
@@ -151,7 +153,6 @@ class Replay:
             if self._rates:  # what shows a rate shows nothing before water runs
                 home.advance(home.now_s + RATE_SHOWS_S)
                 self._opened += [self._reading(s) for s in self._rates]
-            until_s = min(until_s, home.now_s + WATER_RUNS_S)
         home.advance(until_s)
 
     def _step(self, readings: tuple[Reading, ...], done: tuple[WorkDone, ...] = ()) -> Outputs:
