@@ -117,6 +117,8 @@ class Tunables(Part):
     occupants: Annotated[float, Field(ge=0.5, le=20)] = 2.5
     floor_area_m2: Annotated[float, Field(ge=10, le=2000)] | None = None
     normal_set_c: Annotated[float, Field(ge=40, le=70)] = 52.0  # of the cylinder when full
+    # What a charge may be heated to when that is enough; None: always the normal set temperature.
+    lowest_set_c: Annotated[float, Field(ge=40, le=70)] | None = None
     reserve_tenths: Tenths = 2
     highest_tenths: Tenths = 10
     comfort: Literal["thrifty", "balanced", "ample"] = "balanced"

@@ -24,6 +24,8 @@ DAY_MINUTES = 1440
 CUTOUT_MARGIN_K = 5.0
 REACH_MARGIN_K = 0.5
 VALVE_MARGIN_K = 2.0
+LOWEST_OVER_USE_K = 3.0  # some hours of standing loss
+COOL_STORE_C = 50.0  # a tenth of Legionella survives 380 min at 50 degC (Sanden et al. 1989)
 COLDEST_INLET_C = 5.0  # hardly any mains is colder (SAP 10.2 table J1: 8 degC in January)
 # While one of these stands nothing is commanded, whoever wrote the settings.
 UNSAFE = frozenset({"ceiling_not_below_thermostat", "thermostat_not_below_cutout", "latches"})
@@ -61,6 +63,7 @@ def check(settings: HomeSettings, prefix: str = "ladle") -> tuple[Misfit, ...]:
         return tuple(found)  # nothing can be worked out from these
     plant = plants.of(settings)
     found += _temperatures(plant)
+    found += _lowest(plant)
     found += _heights(plant)
     found += _rests(plant)
     found += _sources(plant)
@@ -311,6 +314,65 @@ def _temperatures(plant: Plant) -> Iterator[Misfit]:
             f"{element.thermostat_c:g}",
             f"is above the cylinder's control thermostat, {built.thermostat_c:g} degC",
             "check which thermostat the immersion heater is wired through",
+        )
+
+
+def _lowest(plant: Plant) -> Iterator[Misfit]:
+    """Whether charges may be heated to less than the normal set temperature."""
+    settings = plant.settings
+    low_c, built, t = settings.tunables.lowest_set_c, settings.wiring.cylinder, settings.tunables
+    if low_c is None:
+        return
+    key, value = "lowest_set_c", f"{low_c:g}"
+    valve = built.mixing_valve_c
+    if low_c > t.normal_set_c:
+        yield Misfit(
+            "refuse",
+            "lowest_above_normal",
+            key,
+            value,
+            f"must not be above normal_set_c, {t.normal_set_c:g} degC",
+            "lower it, or leave it out",
+        )
+    elif low_c < built.use_c + LOWEST_OVER_USE_K:
+        yield Misfit(
+            "refuse",
+            "lowest_near_use",
+            key,
+            value,
+            f"must be {built.use_c + LOWEST_OVER_USE_K:g} degC or more: use_c is {built.use_c:g} "
+            "degC, and water so little hotter has soon cooled to it",
+            "raise it, or leave it out",
+        )
+    elif valve is not None and low_c < valve + VALVE_MARGIN_K:
+        yield Misfit(
+            "warn",
+            "lowest_near_valve",
+            key,
+            value,
+            f"is hardly above the mixing valve's setting, {valve:g} degC",
+            "a valve needs hotter water than it gives; raise it",
+        )
+    if low_c < COOL_STORE_C:
+        yield Misfit(
+            "warn",
+            "lowest_is_cool",
+            key,
+            value,
+            f"below {COOL_STORE_C:g} degC Legionella are hardly killed, and hours below 45 degC "
+            "bring the next disinfection nearer",
+            f"keep thermal disinfection on and follow local rules; {COOL_STORE_C:g} is the "
+            "cautious choice",
+        )
+    forms = {a.form for a in settings.wiring.actuators if a.source == "heat_pump"}
+    if Form.SET_TEMPERATURE not in forms:
+        yield Misfit(
+            "warn",
+            "lowest_not_written",
+            key,
+            value,
+            "no actuator writes a set temperature to a heat pump, so it changes nothing",
+            'leave it out, or give the heat pump an actuator of form = "set_temperature"',
         )
 
 

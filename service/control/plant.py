@@ -6,6 +6,7 @@ can get it, below which height it heats nothing, and which actuators command it.
 
 from __future__ import annotations
 
+import math
 from collections.abc import Callable
 from dataclasses import dataclass, field, replace
 from functools import cached_property
@@ -18,6 +19,7 @@ from adapters.wiring import Actuator, Form, Quantity, Signal
 from service.cylinder import geometry, model, tenths, usable
 from service.cylinder.geometry import Cylinder
 from service.cylinder.sources import Duty, HeatPump, RatingPoint, default_heat_pump
+from service.cylinder.water import density_kg_per_l, specific_heat_kj_per_kgk
 from service.scheduling.types import Layout, SourceName
 from service.settings import HeatPumpWiring, HomeSettings
 
@@ -85,6 +87,7 @@ class Plant:
     reference_l40: float
     ceiling_c: float
     set_c: float
+    lowest_set_c: float  # enough for a small charge; set_c where nobody allowed less
     probes: tuple[Probe, ...]  # from the bottom up
     sources: dict[SourceName, SourcePlant]
     signals: dict[str, Signal]
@@ -157,6 +160,20 @@ class Plant:
             lost_l40.append(begin.usable_l(colder_c) - end.usable_l(colder_c))
         half, full = lost_l40
         return max(half - 0.5 * full, 0.0) / (BORDER_S / 3600.0)
+
+    @cached_property
+    def lowest_lasts_h(self) -> float:
+        """Hours in which a cylinder full at the lowest set temperature cools to use, left alone.
+
+        Newton's law of cooling with the cylinder's standing loss.
+        """
+        built = self.settings.wiring.cylinder
+        low_k, use_k = self.lowest_set_c - built.ambient_c, built.use_c - built.ambient_c
+        if use_k <= 0.0:
+            return math.inf
+        wh_per_k = density_kg_per_l(built.use_c) * specific_heat_kj_per_kgk(built.use_c) / 3.6
+        wh_per_k *= built.volume_l
+        return wh_per_k / self.cylinder.loss_w_per_k * math.log(max(low_k / use_k, 1.0))
 
     @property
     def tenth_l40(self) -> float:
@@ -285,13 +302,15 @@ def _make(settings: HomeSettings) -> Plant:
             starts_per_hour=element.starts_per_hour,
             actuators=tuple(a for a in wiring.actuators if a.source == "immersion"),
         )
+    set_c = min(tunables.normal_set_c, ceiling)
     return Plant(
         settings=settings,
         zone=wiring.zone_info,
         cylinder=cylinder,
         reference_l40=usable.reference_l40(cylinder, tunables.normal_set_c),
         ceiling_c=ceiling,
-        set_c=min(tunables.normal_set_c, ceiling),
+        set_c=set_c,
+        lowest_set_c=min(set_c, tunables.lowest_set_c or set_c),
         probes=tuple(probes),
         sources=sources,
         signals={s.name: s for s in wiring.signals},

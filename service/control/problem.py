@@ -129,7 +129,8 @@ def _source(a: PlanArguments, plant: Plant, source: SourcePlant, prices: Prices)
         assert pump is not None
         outdoor = _on_grid(a.surroundings.outdoor_c, n)
         limit = np.array([pump.flow_limit_c(float(t)) for t in outdoor])
-        flow = np.minimum(set_c + wiring.approach_k, limit)
+        # Most of a charge is made at the lowest set temperature, see rules.
+        flow = np.minimum(plant.lowest_set_c + wiring.approach_k, limit)
         if source.layout is Layout.COIL:
             flow = np.minimum((COIL_FROM_C + set_c) / 2.0 + wiring.approach_k, limit)
         heat = pump.heat_w(outdoor, flow)

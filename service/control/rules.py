@@ -10,8 +10,9 @@ from service.control.precedence import Judge, Ruling, Run
 from service.control.situation import ORDER, Situation
 from service.control.state import Facts
 from service.control.types import Rule
+from service.cylinder import usable
 from service.scheduling import plan as scheduling
-from service.scheduling.types import Reason, SourceName
+from service.scheduling.types import Layout, Order, Plan, Reason, SourceName
 
 CEILING_BACK_K = 1.0  # what stopped at the ceiling waits until it is this much cooler
 BATCH_TENTHS = 0.5  # heating begins this far below a level, so that it never flutters around it
@@ -20,6 +21,8 @@ LATEST_START_MARGIN = 1.25  # a charge by a time is begun when this much of the 
 DEAR_TIMES_MEAN = 1.3  # of the plan's mean price: worth keeping the heat pump's own control off
 FROST_C = 7.0
 FROST_OVER_C = 12.0
+FITS_SHARE = 0.93  # of the cylinder full at the lowest set temperature: below its brim
+USED_SHARE = 0.5  # of a charge is drawn before it cools to use, or it is heated hotter
 
 
 def hard_limits(s: Situation) -> Ruling | None:
@@ -199,11 +202,35 @@ def _by_plan(s: Situation, more_tenths: int) -> Ruling:
         source = s.usable_source(order.source, order.surplus_only)
         if source is None or (s.charge_l40 or 0.0) >= highest:
             continue
-        runs_wanted.append(Run(order.source, s.plant.set_c, order.power_w, order.surplus_only))
+        set_c = s.plant.lowest_set_c if _lowest_will_do(s, made, order) else s.plant.set_c
+        runs_wanted.append(Run(order.source, set_c, order.power_w, order.surplus_only))
         reason = reason or order.reason
     if reason is not None:
         return Ruling(Rule.PLAN, reason, tuple(runs_wanted))
     return Ruling(Rule.PLAN, Reason("plan_idle", {}), blocks=_blocks(s))
+
+
+def _lowest_will_do(s: Situation, made: Plan, order: Order) -> bool:
+    """Whether the lowest set temperature is enough for what the plan asks of the heat pump.
+
+    The cooler the water it makes, the less electricity it takes. The charge must fit into the
+    cylinder at that temperature and be drawn, for the better part, before it has cooled to use.
+    What began hotter goes on so, and surplus is stored as hot as it may be.
+    """
+    plant = s.plant
+    low_c, lease = plant.lowest_set_c, s.state.book.run_of("heat_pump")
+    if order.source != "heat_pump" or order.surplus_only or low_c >= plant.set_c:
+        return False
+    if lease is not None and lease.set_c is not None and lease.set_c > low_c:
+        return False
+    fits_l40 = FITS_SHARE * usable.mixed_l(plant.cylinder.volume_l, low_c, cold_c(s))
+    if (s.charge_l40 or 0.0) > fits_l40 or s.full(plant.sources["heat_pump"], low_c):
+        return False
+    if order.until_l40 > fits_l40:
+        return plant.sources["heat_pump"].layout is Layout.PLATE
+    soon = made.grid.end_s > s.now_s
+    soon &= made.grid.start_s < s.now_s + 3600.0 * plant.lowest_lasts_h
+    return float(made.expected_use_l40[soon].sum()) >= USED_SHARE * order.until_l40
 
 
 def _able(s: Situation, name: SourceName) -> bool:

@@ -79,6 +79,14 @@ GROUPS: tuple[Group, ...] = (
                 "cylinder's own control thermostat.",
                 "°C",
             ),
+            Entry(
+                "lowest_set_c",
+                "Lowest set temperature",
+                "What the heat pump may heat to first, or only, where that is enough: it takes "
+                "less electricity so. Empty: always the normal one. Below 50 °C it asks for "
+                "thermal disinfection and a look at the local rules.",
+                "°C",
+            ),
             Entry("reserve_tenths", "Reserve", "The charge that must always be left.", "tenths"),
             Entry(
                 "highest_tenths", "Highest charge", "The plan never charges beyond it.", "tenths"

@@ -8,7 +8,7 @@ warmer for a cheap night, and what is spent on comfort goes where it buys most.
 How often the water then turns lukewarm follows from the newsvendor rule (Arrow, Harris, Marschak
 1951): a litre more is had as long as the chance of needing it, times that price, exceeds its
 standing loss through a day. A cylinder of 150 L loses some 19 % of its heat in a day, so a price of
-13 times the heat is met by 0.19 / 13 of the days, five in a year; larger ones lose less.
+20 times the heat is met by 0.19 / 20 of the days, three or four in a year; larger ones lose less.
 """
 
 from __future__ import annotations
@@ -29,7 +29,7 @@ class Comfort(StrEnum):
 
 DEFAULT = Comfort.BALANCED
 
-TIMES_ITS_HEAT = {Comfort.THRIFTY: 5.0, Comfort.BALANCED: 13.0, Comfort.AMPLE: 40.0}
+TIMES_ITS_HEAT = {Comfort.THRIFTY: 5.0, Comfort.BALANCED: 20.0, Comfort.AMPLE: 40.0}
 
 MEANING = {
     Comfort.THRIFTY: "Cheapest: the water may turn lukewarm about once a month.",

@@ -2,8 +2,9 @@
 
 Cylinders, tariffs, prices, climates and rules were settled before anything was tuned. Draws come
 from the independent generator of the forecast benchmark. Households below 20 are for tuning: the
-odd ones of them were once kept for the final figures and have been looked at since. Six of those
-kept back afterwards, never lived by the service before, give the final figures.
+odd ones of them were once kept for the final figures and have been looked at since, and so have
+51 to 73. The next six of those kept back, never lived by the service before, give the final
+figures.
 Prices and weather are invented and seeded; the price shapes are those of any day-ahead market
 with much sun and wind (dear mornings and evenings, cheap nights and middays, some negative hours).
 """
@@ -35,12 +36,13 @@ from service.simulation.weather import Weather
 from tests.benchmarks import forecast
 
 HABITS_TUNING = (0, 1, 2, 3, 4, 8, 9, 10, 11, 13, 16, 17)
-HABITS_FINAL = (63, 65, 67, 69, 71, 73)
+HABITS_FINAL = (75, 77, 79, 81, 83, 85)
 HABITLESS = (5, 19)
 TARIFFS = ("flat", "night", "hourly", "night and PV")
 CLIMATES = ("mild", "cold winters")
 VOLUME_L = {1: 150, 2: 180, 3: 210, 4: 250, 5: 300}  # by people
 SET_C = 50.0
+LOWEST_SET_C = 45.0  # to which the heat pump heats by its own control too
 EXPORT_PER_KWH = 0.08
 FLAT_PER_KWH = 0.30
 NIGHT_PER_KWH, DAY_PER_KWH = 0.16, 0.33
@@ -113,7 +115,7 @@ def settings(case: Case, comfort: str = "balanced", *, brief: bool = True) -> Ho
             volume_l=volume, height_m=height, thermostat_c=65, cutout_c=80, immersion_height_m=0.15
         ),
         heat_pump=HeatPumpWiring(
-            layout="plate", capacity_w=5000, flow_limit_c=60, own_set_c=45
+            layout="plate", capacity_w=5000, flow_limit_c=60, own_set_c=LOWEST_SET_C
         ),
         immersion=ImmersionWiring(power_w=2000, thermostat_c=62),
         signals=(*probes, *meters),
@@ -138,6 +140,7 @@ def settings(case: Case, comfort: str = "balanced", *, brief: bool = True) -> Ho
         tunables=Tunables(
             occupants=plan.size,
             normal_set_c=SET_C,
+            lowest_set_c=LOWEST_SET_C,
             reserve_tenths=0,
             comfort=comfort,
             slot_minutes=60 if brief else 30,

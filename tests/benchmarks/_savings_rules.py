@@ -96,7 +96,8 @@ def bound(
     the hot part loses heat, sources run for any part of a slot, heat serves the slot it is made
     in, and the store ends as full as it began (half full). The plant is the home's: a heat pump
     draws its whole power for whatever part of a slot it runs, so surplus covers at most that part
-    of its share, and it heats the store to the set temperature; hotter is the element's alone.
+    of its share, and it fills the store to the set temperature with as little electricity as the
+    lowest one takes; hotter is the element's alone.
 
     Args:
         settings: the home.
@@ -120,13 +121,15 @@ def bound(
     assert pump is not None
     outdoor = np.array([weather.outdoor_c(s) for s in starts])
     limit = np.array([pump.flow_limit_c(t) for t in outdoor])
-    flow = np.minimum(set_c + built.heat_pump.approach_k, limit)
+    flow = np.minimum(plant.lowest_set_c + built.heat_pump.approach_k, limit)
     cop, most = pump.cop(outdoor, flow), pump.heat_w(outdoor, flow) / 1000.0 * hours
     element = built.immersion.power_w / 1000.0 * hours
     volume, kwh_per_lk = built.cylinder.volume_l, 1.145e-3
     full = volume * kwh_per_lk * (set_c - cold)
     hotter = volume * kwh_per_lk * max(built.immersion.thermostat_c - set_c, 0.0)
-    loss_kwh = plant.cylinder.loss_w_per_k * (set_c - built.cylinder.ambient_c) / 1000.0 * hours
+    low_c = plant.lowest_set_c
+    loss_kwh = plant.cylinder.loss_w_per_k * (low_c - built.cylinder.ambient_c) / 1000.0 * hours
+    lost = loss_kwh / (volume * kwh_per_lk * (low_c - cold))
     prices = np.array([price_at(s + 1.0) for s in starts])
     spare_kwh = (
         hours
@@ -145,7 +148,7 @@ def bound(
     eye, nothing = diags_array(np.ones(n)), coo_array((n, n))
     places = np.arange(n)
     now = coo_array((np.ones(n), (places, places)), shape=(n, size))
-    fades = coo_array((1.0 - loss_kwh / full, (places, places)), shape=(n, size))
+    fades = coo_array((1.0 - lost, (places, places)), shape=(n, size))
     changes = coo_array((np.ones(n), (places, places + 1)), shape=(n, size)) - fades
     apart = coo_array((n, size))
     equal = [

@@ -28,6 +28,8 @@ def test_the_invented_home_fits() -> None:
         ({}, {"cylinder": {"ceiling_c": 65}}, "ceiling_not_below_thermostat"),
         ({}, {"cylinder": {"thermostat_c": 80}}, "thermostat_not_below_cutout"),
         ({"normal_set_c": 64}, {}, "set_above_ceiling"),
+        ({"lowest_set_c": 53}, {}, "lowest_above_normal"),
+        ({"lowest_set_c": 42}, {}, "lowest_near_use"),
         ({"reserve_tenths": 8, "highest_tenths": 7}, {}, "reserve_above_highest"),
         ({"slot_minutes": 7}, {}, "slot_does_not_divide_day"),
         ({"quiet_from": "25:00", "quiet_until": "06:00"}, {}, "not_a_time"),
@@ -81,6 +83,16 @@ def test_a_rest_at_which_the_heat_pump_still_calls_is_warned_of() -> None:
     assert "below 25 degC" in warned.expected
     assert "write 10 or less" in warned.mend
     assert rests(10) == []
+
+
+def test_a_lowest_set_temperature_is_warned_of_where_it_is_cool_or_changes_nothing() -> None:
+    """A tenth of Legionella survives 2500 min at 45 degC and 380 at 50 (Sanden and others 1989)."""
+    by_set = [wiring()["actuators"][0] | {"form": "set_temperature", "run": "{set_c}"}]
+    assert _codes({"lowest_set_c": 45}, actuators=by_set)["lowest_is_cool"] == "warn"
+    assert _codes({"lowest_set_c": 45}, actuators=by_set)["lowest_near_valve"] == "warn"
+    assert not {c for c in _codes({"lowest_set_c": 50}, actuators=by_set) if "lowest" in c}
+    assert _codes({"lowest_set_c": 50})["lowest_not_written"] == "warn"
+    assert not {c for c in _codes() if "lowest" in c}
 
 
 def test_lowered_hygiene_with_a_name_on_record_passes() -> None:
