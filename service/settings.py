@@ -70,7 +70,7 @@ class HeatPumpWiring(Part):
     # its own hot-water control, respected rather than fought:
     own_set_c: Annotated[float, Field(ge=30, le=80)] | None = None  # None: the normal set
     own_sensor_height_m: float | None = None
-    own_restart_k: Annotated[float, Field(ge=0)] = 5.0
+    own_restart_k: Annotated[float, Field(ge=0, le=30)] = 5.0
     own_timer: str = ""
     own_disinfection: bool = False
 

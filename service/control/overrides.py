@@ -11,6 +11,7 @@ from dataclasses import dataclass, replace
 from datetime import UTC, datetime, time, timedelta
 from typing import Any
 
+from service.clock import second_of
 from service.control.types import Override, View, Wish
 from service.settings import HomeSettings
 
@@ -299,12 +300,11 @@ def _moment(
     text = str(value).strip()
     try:
         if len(text) <= 5:
-            clock = time.fromisoformat(text)
             local = now.astimezone(zone)
-            at = datetime.combine(local.date(), clock, zone)
-            if at <= local:
-                at = datetime.combine(local.date() + timedelta(days=1), clock, zone)
-            return at.astimezone(UTC)
+            today = datetime.combine(local.date(), time.min) + timedelta(seconds=second_of(text))
+            if today.replace(tzinfo=zone) <= local:
+                today += timedelta(days=1)
+            return today.replace(tzinfo=zone).astimezone(UTC)
         at = datetime.fromisoformat(text)
         return (at if at.tzinfo else at.replace(tzinfo=zone)).astimezone(UTC)
     except (ValueError, OverflowError):

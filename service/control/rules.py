@@ -221,7 +221,7 @@ def _lowest_will_do(s: Situation, made: Plan, order: Order) -> bool:
     low_c, lease = plant.lowest_set_c, s.state.book.run_of("heat_pump")
     if order.source != "heat_pump" or order.surplus_only or low_c >= plant.set_c:
         return False
-    if lease is not None and lease.set_c is not None and lease.set_c > low_c:
+    if lease is not None and lease.set_c is not None and lease.set_c >= plant.set_c:
         return False
     fits_l40 = FITS_SHARE * usable.mixed_l(plant.cylinder.volume_l, low_c, cold_c(s))
     if (s.charge_l40 or 0.0) > fits_l40 or s.full(plant.sources["heat_pump"], low_c):

@@ -191,9 +191,10 @@ _NOTE = (
 def _table(report: Report, alone: Alone, currency: str) -> Table:
     table = Table("", "with Ladle", "left alone", box=None)
     share = 100 / report.wanted_l40 if report.wanted_l40 else 0.0
+    draws = "1 draw" if report.draws == 1 else f"{report.draws} draws"
     rows = [
         ("days", f"{report.days:.1f}", ""),
-        ("wanted", f"{report.wanted_l40:.0f} L at 40 °C in {report.draws} draws", ""),
+        ("wanted", f"{report.wanted_l40:.0f} L at 40 °C in {draws}", ""),
         ("hot water cost", *(f"{c:.2f} {currency}" for c in (report.hot_water_cost, alone.cost))),
         ("heat pump", f"{report.heat_pump_kwh:.1f} kWh", f"{alone.heat_pump_kwh:.1f} kWh"),
         ("immersion heater", f"{report.immersion_kwh:.1f} kWh", f"{alone.immersion_kwh:.1f} kWh"),

@@ -292,6 +292,10 @@ def test_a_time_of_day_is_the_homes_own_next_one() -> None:
     )  # 12:00 UTC is 13:00 in Paris, so 12:30 is tomorrow's
     assert wish.until is not None
     assert wish.until.isoformat() == "2026-01-13T11:30:00+00:00"
+    midnight = {"wish": "charge_to", "tenths": "5", "until": "24:00"}
+    wish = check_wish(midnight, "somebody", MONDAY, settings(), None)
+    assert wish.until is not None
+    assert wish.until.isoformat() == "2026-01-12T23:00:00+00:00"
 
 
 def test_no_message_ends_a_hold() -> None:
