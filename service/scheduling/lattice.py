@@ -9,7 +9,8 @@ not depend on. All litres are litres at 40 degC.
 from __future__ import annotations
 
 import math
-from dataclasses import astuple, dataclass
+from dataclasses import dataclass
+from functools import cached_property
 
 import numpy as np
 from numpy.typing import NDArray
@@ -42,7 +43,7 @@ class Lattice:
     lukewarm: Floats
     mass: Bools
 
-    @property
+    @cached_property
     def step(self) -> float:
         """Litres between two levels."""
         return float(self.levels[1] - self.levels[0])
@@ -137,29 +138,29 @@ class Phases:
     rests: int
     runs: int
 
-    @property
+    @cached_property
     def count(self) -> int:
         """How many phases there are."""
         return 1 if self.runs == 0 else 1 + self.rests + self.runs
 
-    @property
+    @cached_property
     def first_run(self) -> int:
         """Where a start leads."""
         return 0 if self.runs == 0 else 1 + self.rests
 
-    @property
+    @cached_property
     def last_run(self) -> int:
         """From where a run may stop."""
         return self.count - 1 if self.runs else 0
 
-    @property
+    @cached_property
     def idle(self) -> tuple[int, ...]:
         """Where each phase leads with the source off: a rest goes on, a run stops."""
         if self.runs == 0:
             return (0,)
         return tuple(max(p - 1, 0) if p <= self.rests else self.rests for p in range(self.count))
 
-    @property
+    @cached_property
     def stopped(self) -> int:
         """Where a stop leads."""
         return self.rests if self.runs else 0
@@ -177,12 +178,12 @@ class Compiled:
     phases: Phases
     idle: Index  # phases.idle as an index
     hours: Floats  # shape (n,)
+    slot_s: float  # the usual length of a slot
     start_cost: float
     least_start: int  # smallest portion a start may run, index into shares
     demand: Floats  # P(use = level), shape (n, r, u + 1); the last is "more than any level"
-    padded: Floats  # the same after u zeros, without the last, shape (n, r, 2 u)
-    padded_small: Floats  # the same of small draws alone
-    at_least: Floats  # P(use >= level), shape (n, r, u)
+    padded: Floats  # after u zeros: without the last, then of small draws alone, (n, 2 m, 2 u)
+    at_least: Floats  # P(use >= level), shape (n, m, u); regime i draws as i % m, see ``_alike``
     unmet: Floats  # expected unmet litres by level, shape (n, r, u)
     short: Floats  # chance that the level does not suffice, shape (n, r, u)
     draw_cost: Floats  # expected shortage and floor cost by level, shape (n, r, u)
@@ -205,6 +206,7 @@ def compile_problem(problem: Problem, fineness: Fineness = Fineness()) -> Compil
     """Check a problem and lay it on the lattice. Raises ValueError with what is wrong."""
     _check(problem)
     hours = (problem.grid.end_s - problem.grid.start_s) / 3600.0
+    slot_s = float(np.median(hours)) * 3600.0
     shape = stores.body(problem.store, problem.sources)
     tops = [
         stores.full_l40(problem.store, stores.charge_c(s, problem.store), 1.0 - stores.foot(s))
@@ -220,6 +222,8 @@ def compile_problem(problem: Problem, fineness: Fineness = Fineness()) -> Compil
             problem,
             shape,
             lattice,
+            hours,
+            slot_s,
             place=place,
             top=tops[place],
             main=beside,
@@ -230,7 +234,6 @@ def compile_problem(problem: Problem, fineness: Fineness = Fineness()) -> Compil
         main = stage(order[0], None)
     if len(order) > 1:
         extra = stage(order[1], main)
-    slot_s = float(np.median(hours)) * 3600.0
     phases, least = Phases(0, 0), 1
     if main is not None:
         source = main.source
@@ -243,9 +246,10 @@ def compile_problem(problem: Problem, fineness: Fineness = Fineness()) -> Compil
             share = min(1.0, source.min_run_s / slot_s)
             least = max(1, math.ceil(share * len(main.share) - 1e-9))
     demand, unmet, short = _demand(problem, lattice)
-    within = demand[:, :, :-1]
+    within = demand[:, : _alike(problem), :-1]
     small_draw = math.ceil(SMALL_DRAW * shape.volume_l / lattice.step)
     small = np.where(np.arange(problem.levels) <= small_draw, within, 0.0)
+    uses = np.concatenate([within, small] if lattice.has_mass else [within], axis=1)
     shortage = unmet * problem.shortage_price_per_l40
     floor_cost = _floor_cost(problem, lattice, main, extra)
     return Compiled(
@@ -257,11 +261,11 @@ def compile_problem(problem: Problem, fineness: Fineness = Fineness()) -> Compil
         phases=phases,
         idle=np.array(phases.idle, np.intp),
         hours=hours,
+        slot_s=slot_s,
         start_cost=main.source.start_cost if main else 0.0,
         least_start=least,
         demand=demand,
-        padded=np.concatenate([np.zeros_like(within), within], axis=2),
-        padded_small=np.concatenate([np.zeros_like(small), small], axis=2),
+        padded=np.pad(uses, ((0, 0), (0, 0), (problem.levels, 0))),
         at_least=1.0 - np.cumsum(within, axis=2) + within,
         draw_cost=shortage + floor_cost[:-1, None, :],
         unmet=unmet,
@@ -334,6 +338,8 @@ def _stage(
     problem: Problem,
     body: Body,
     lattice: Lattice,
+    hours: Floats,
+    slot_s: float,
     *,
     place: int,
     top: Floats,
@@ -341,7 +347,6 @@ def _stage(
     portions: int | None,
 ) -> Stage:
     source = problem.sources[place]
-    hours = (problem.grid.end_s - problem.grid.start_s) / 3600.0
     n = len(hours)
     heat = np.maximum(source.heat_w, 0.0) * hours / 1000.0 / body.kwh_per_l40
     if portions is None:
@@ -352,12 +357,11 @@ def _stage(
         portions = many if source.modulates else min(max(wanted, few), many)
     share = np.arange(1, portions + 1) / portions
     runs = np.asarray(source.available, bool) & (heat > 0.0)
-    slot_s = float(np.median(hours)) * 3600.0
     least_share = min(source.min_run_s / slot_s, 1.0)
     top = np.minimum(top, problem.limits.highest_l40)
     # Slots that heat alike, within a percent and a litre, share a table.
-    keys = np.stack([np.rint(np.log(np.maximum(heat, 1e-6)) * 100.0), np.rint(top)], axis=1)
-    _, members, which = np.unique(keys, axis=0, return_index=True, return_inverse=True)
+    keys = np.rint(np.log(np.maximum(heat, 1e-6)) * 100.0) * 1e6 + np.rint(top)
+    _, members, which = np.unique(keys, return_index=True, return_inverse=True)
     q = heat[members][:, None, None] * share[None, :, None]
     usable, lukewarm, mass, taken = stores.heated(
         body,
@@ -377,9 +381,10 @@ def _stage(
         mixes = ~mass & (rest > lattice.step) & (lattice.lukewarm_step > 0.0)
     else:  # short of the use temperature only the lukewarm heat moves
         mixes = ~mass & (usable <= lattice.usable)
-    a, b, w = lattice.corners(usable, rest, mass, keep="usable")
-    first, second = np.where(mixes, a, first), np.where(mixes, b, second)
-    weight = np.where(mixes, w, weight)
+    if mixes.any():
+        a, b, w = lattice.corners(usable, rest, mass, keep="usable")
+        first, second = np.where(mixes, a, first), np.where(mixes, b, second)
+        weight = np.where(mixes, w, weight)
     per_l40 = body.kwh_per_l40 * np.divide(
         source.electricity_w, source.heat_w, out=np.zeros(n), where=source.heat_w > 0
     )
@@ -397,13 +402,12 @@ def _stage(
     whole = taken[:, -1] >= q[:, -1] * (1.0 - 1e-9)
     startable = taken[:, -1] >= least_share * q[:, -1] * (1.0 - 1e-9)
     alone, beside = priced(np.zeros(n)), priced(main_w)
-    same = np.ones(n, bool)
-    for one, two in zip(astuple(alone), astuple(beside), strict=True):
-        same &= one == two
+    same = (alone.low == beside.low) & (alone.high == beside.high)
+    same &= (alone.knee == beside.knee) & (alone.most == beside.most)
     return Stage(
         source=source,
         place=place,
-        which=which.reshape(-1).astype(np.intp),
+        which=which.astype(np.intp),
         heat=heat,
         share=share,
         first=first,
@@ -491,6 +495,15 @@ def _demand(problem: Problem, lattice: Lattice) -> tuple[Floats, Floats, Floats]
     # Half a litre short is nobody's cold shower, and rounding.
     short = (volumes[:, None] > lattice.levels + 0.5).astype(float)
     return pmf @ split, pmf @ unmet, pmf @ short
+
+
+def _alike(problem: Problem) -> int:
+    """After how many regimes the same use comes again: they differ in what follows them alone."""
+    pmf = problem.demand.pmf
+    count: int = pmf.shape[1]
+    half, odd = divmod(count, 2)
+    same = half > 0 and not odd and np.array_equal(pmf[:, :half], pmf[:, half:])
+    return half if same else count
 
 
 def _floor_cost(

@@ -14,13 +14,11 @@ from service.scheduling.solve import (
     NOTHING,
     Fade,
     Solution,
-    kernel,
+    kernels,
     priced,
     reachable,
     scatter,
-    small_kernel,
 )
-from service.scheduling.store import Bools
 
 NEGLIGIBLE = 1e-5  # chances that small are not followed through an action
 
@@ -59,8 +57,6 @@ def outlook(
     levels = np.zeros((n + 1, count))
     short, unmet, kwh, cost = np.zeros(n), np.zeros(n), np.zeros(n), np.zeros(n)
     fade = Fade(c)
-    acting = solution.acting(c)
-    todo_acting = [] if todo is None else todo.acting(c)
     waiting = start if todo is not None else None
     chance = start if todo is None else np.zeros_like(start)
     kinds = 1 if job is None else len(job.after)
@@ -76,7 +72,7 @@ def outlook(
         short[slot] = float((by_level * c.short[slot]).sum())
         unmet[slot] = float((by_level * c.unmet[slot]).sum())
         chance = _draw(c, slot, chance)
-        chance, kwh[slot], cost[slot] = _act(c, slot, solution, acting[slot], chance, negligible)
+        chance, kwh[slot], cost[slot] = _act(c, slot, solution, chance, negligible)
         if waiting is not None and todo is not None and job is not None:
             waiting = _draw(c, slot, waiting)
             ends = job.resumes[slot] * kinds + job.leaves
@@ -89,9 +85,7 @@ def outlook(
             spent = by_state.sum(axis=0)
             kwh[slot] += float(spent @ (job.kwh[0][slot] + job.kwh[1][slot]))
             cost[slot] += float(spent @ np.where(spent > 0, job.money[slot], 0.0))
-            waiting, more_kwh, more_cost = _act(
-                c, slot, todo, todo_acting[slot], waiting - moving, negligible
-            )
+            waiting, more_kwh, more_cost = _act(c, slot, todo, waiting - moving, negligible)
             kwh[slot] += more_kwh
             cost[slot] += more_cost
             waiting = _next(c, slot, fade.chance_after(slot, waiting))
@@ -133,26 +127,28 @@ def _next(c: Compiled, slot: int, chance: Floats) -> Floats:
 
 
 def _draw(c: Compiled, slot: int, chance: Floats) -> Floats:
-    r, p, _ = chance.shape
+    p = chance.shape[1]
     lattice = c.lattice
-    count = len(lattice.levels)
-    grid = chance.reshape(r, p * lattice.channels, count)
-    after = (grid @ kernel(c, slot).transpose(0, 2, 1)).reshape(r, p, lattice.channels, count)
+    any_use, small_use = (k.transpose(0, 2, 1) for k in kernels(c, slot))
+    grid = chance.reshape(-1, len(any_use), p * lattice.channels, len(lattice.levels))
+    after = grid @ any_use
     if lattice.has_mass:
-        before = grid.reshape(after.shape)[:, :, -1]
-        kept = before @ small_kernel(c, slot).transpose(0, 2, 1)
-        after[:, :, 0] += after[:, :, -1] - kept
-        after[:, :, -1] = kept
+        shape = (-1, len(any_use), p, lattice.channels, len(lattice.levels))
+        by_channel = after.reshape(shape)
+        kept = grid.reshape(shape)[:, :, :, -1] @ small_use
+        by_channel[:, :, :, 0] += by_channel[:, :, :, -1] - kept
+        by_channel[:, :, :, -1] = kept
     return after.reshape(chance.shape)
 
 
 def _act(
-    c: Compiled, slot: int, solution: Solution, acting: Bools, chance: Floats, negligible: float
+    c: Compiled, slot: int, solution: Solution, chance: Floats, negligible: float
 ) -> tuple[Floats, float, float]:
     """Move the chances by the best actions; also the electricity and the money they take."""
     stage, phases = c.main, c.phases
     idle = _phase_moved(chance, phases.idle)
-    at = np.flatnonzero((acting & (chance > negligible)).any(axis=(0, 1)))
+    acting = solution.acting(c, slot) & (chance > negligible)
+    at = np.flatnonzero(acting.any(axis=(0, 1)))
     if len(at) == 0:
         return idle, 0.0, 0.0
     if stage is None or not stage.runs[slot] or stage.alone.most[slot] <= 0.0:

@@ -10,7 +10,7 @@ import numpy as np
 from forecasting.types import Floats
 from service.scheduling import store as stores
 from service.scheduling.disinfect import Job
-from service.scheduling.lattice import BEYOND_ANY_COST, Compiled, Stage
+from service.scheduling.lattice import BEYOND_ANY_COST, Compiled, Index, Stage
 from service.scheduling.solve import Solution
 from service.scheduling.types import Layout
 
@@ -74,11 +74,10 @@ def start_phase(c: Compiled) -> int:
     phases, now, stage = c.phases, c.problem.now, c.main
     if phases.count == 1 or stage is None:
         return 0
-    slot_s = float(np.median(c.hours)) * 3600.0
     if now.running == stage.source.name:
-        return min(phases.first_run + int(now.running_for_s / slot_s), phases.last_run)
+        return min(phases.first_run + int(now.running_for_s / c.slot_s), phases.last_run)
     left_s = max(stage.source.min_rest_s - now.resting_for_s, 0.0)
-    return min(phases.rests, int(np.ceil(left_s / slot_s - 1e-9)))
+    return min(phases.rests, int(np.ceil(left_s / c.slot_s - 1e-9)))
 
 
 def starts_as_mass(c: Compiled) -> bool:
@@ -112,8 +111,6 @@ def follow(
     usable, lukewarm, mass = np.zeros(n + 1), np.zeros(n + 1), np.zeros(n + 1)
     runs: list[Run] = []
     small = c.small_draw * c.lattice.step
-    acting = solution.acting(c)
-    todo_acting = [] if todo is None else todo.acting(c)
     treated: Treated | None = None
     resumes = 0
     for slot in range(n):
@@ -130,24 +127,19 @@ def follow(
                 resumes = int(np.searchsorted(c.problem.grid.start_s, treated.ends_s - 1e-6))
                 here = _Here(treated.leaves_l40, 0.0, mass=False, phase=0)
                 continue
-            if _may_act(c, todo_acting[slot], here):
+            if _may_act(c, slot, todo, here):
                 runs += _act(c, slot, todo, belief[slot], here)
-        elif _may_act(c, acting[slot], here):
+        elif _may_act(c, slot, solution, here):
             runs += _act(c, slot, solution, belief[slot], here)
-        left = stores.faded(
-            c.body,
-            c.problem.store,
-            np.array([here.usable]),
-            np.array([here.lukewarm]),
-            np.array([here.mass]),
-            float(c.hours[slot]),
+        usable_left, lukewarm_left = stores.faded(
+            c.body, c.problem.store, here.usable, here.lukewarm, here.mass, float(c.hours[slot])
         )
-        here.usable, here.lukewarm = float(left[0][0]), float(left[1][0])
+        here.usable, here.lukewarm = float(usable_left), float(lukewarm_left)
     usable[n], lukewarm[n], mass[n] = here.usable, here.lukewarm, here.mass
     return Path(usable, lukewarm, mass, tuple(runs), treated)
 
 
-def _may_act(c: Compiled, acting: stores.Bools, here: _Here) -> bool:
+def _may_act(c: Compiled, slot: int, solution: Solution, here: _Here) -> bool:
     """Does any state near this one run a source? If not, the main source's phase just moves on."""
     lattice = c.lattice
     count, steps = len(lattice.levels), lattice.channels - lattice.has_mass
@@ -156,10 +148,9 @@ def _may_act(c: Compiled, acting: stores.Bools, here: _Here) -> bool:
     if steps > 1 and not here.mass:
         channel = min(int(here.lukewarm / lattice.lukewarm_step), steps - 1)
         channels = [channel, min(channel + 1, steps - 1)]
-    for channel in channels:
-        at = channel * count + low
-        if acting[:, here.phase, at : at + 2].any():
-            return True
+    near = [channel * count + level for channel in channels for level in (low, low + 1)]
+    if solution.acts(c, slot, here.phase, np.array(near)):
+        return True
     here.phase = c.phases.idle[here.phase]
     return False
 
@@ -171,8 +162,8 @@ def _at(c: Compiled, values: Floats, here: _Here) -> float:
 
 def _begins(c: Compiled, todo: Solution, slot: int, belief: Floats, here: _Here) -> bool:
     """Is it best to begin the disinfection here?"""
-    begin = np.tensordot(belief, todo.begin[slot][:, here.phase], axes=1)
-    best = np.tensordot(belief, todo.best[slot][:, here.phase], axes=1)
+    begin = belief @ todo.begin[slot][:, here.phase]
+    best = belief @ todo.best[slot][:, here.phase]
     if float(begin.min()) >= BEYOND_ANY_COST / 2:
         return False
     now = _at(c, begin, here)
@@ -193,33 +184,42 @@ def _treat(c: Compiled, job: Job, slot: int, here: _Here) -> Treated:
     )
 
 
-def worth_at(c: Compiled, values: Floats, usable: Floats, lukewarm: Floats, mass: Floats) -> Floats:
-    """Interpolate values (s,) at states off the lattice."""
+def worth_at(
+    c: Compiled,
+    values: Floats,
+    usable: Floats,
+    lukewarm: Floats,
+    mass: Floats,
+    phase: Index | int = 0,
+) -> Floats:
+    """Interpolate values, shape (s,) or flat (p s,), at states off the lattice."""
     lattice = c.lattice
     count = len(lattice.levels)
     steps = lattice.channels - lattice.has_mass
-    grid = values.reshape(lattice.channels, count)
     along = np.clip(usable / lattice.step, 0.0, count - 1.0)
     low = np.minimum(along.astype(np.intp), count - 2)
     w = along - low
-    if steps > 1:
-        up = np.clip(lukewarm / lattice.lukewarm_step, 0.0, steps - 1.0)
-        channel = np.minimum(up.astype(np.intp), steps - 2)
-        v = up - channel
-        upper = np.where(mass, lattice.channels - 1, channel + 1)
-        channel = np.where(mass, lattice.channels - 1, channel)
-    else:
-        channel, upper, v = np.zeros_like(low), np.zeros_like(low), np.zeros_like(w)
-    below: Floats = grid[channel, low] * (1 - w) + grid[channel, low + 1] * w
-    above: Floats = grid[upper, low] * (1 - w) + grid[upper, low + 1] * w
-    mixed: Floats = below * (1 - v) + above * v
+
+    def between(channel: Index) -> Floats:
+        at = (phase * lattice.channels + channel) * count + low
+        found: Floats = values.take(at) * (1 - w) + values.take(at + 1) * w
+        return found
+
+    if steps == 1:
+        return between(np.zeros_like(low))
+    up = np.clip(lukewarm / lattice.lukewarm_step, 0.0, steps - 1.0)
+    channel = np.minimum(up.astype(np.intp), steps - 2)
+    v = up - channel
+    upper = np.where(mass, lattice.channels - 1, channel + 1)
+    channel = np.where(mass, lattice.channels - 1, channel)
+    mixed: Floats = between(channel) * (1 - v) + between(upper) * v
     return mixed
 
 
 def _act(c: Compiled, slot: int, solution: Solution, belief: Floats, here: _Here) -> list[Run]:
     """Choose between all portions of the sources at this very state; moves ``here``."""
     phases = c.phases
-    after = np.tensordot(belief, solution.after[slot], axes=1)  # (p, s)
+    after = belief @ solution.after[slot].reshape(len(belief), -1)  # (p s,)
     # Main source: nothing, then each portion and the phase it leads to.
     usable, lukewarm = np.array([here.usable]), np.array([here.lukewarm])
     mass, spent = np.array([here.mass]), np.array([0.0])
@@ -235,12 +235,12 @@ def _act(c: Compiled, slot: int, solution: Solution, belief: Floats, here: _Here
             if here.phase > phases.rests and here.phase < phases.last_run:
                 usable, lukewarm, mass = usable[:0], lukewarm[:0], mass[:0]
                 spent, leads, taken_main = spent[:0], leads[:0], taken_main[:0]
-            usable = np.append(usable, options[0][portions])
-            lukewarm = np.append(lukewarm, options[1][portions])
-            mass = np.append(mass, options[2][portions])
-            spent = np.append(spent, cost[portions])
-            leads = np.append(leads, to)
-            taken_main = np.append(taken_main, options[3][portions])
+            usable = np.concatenate([usable, options[0][portions]])
+            lukewarm = np.concatenate([lukewarm, options[1][portions]])
+            mass = np.concatenate([mass, options[2][portions]])
+            spent = np.concatenate([spent, cost[portions]])
+            leads = np.concatenate([leads, np.array(to, np.intp)])
+            taken_main = np.concatenate([taken_main, options[3][portions]])
     # Second source after each of these.
     extra = c.extra
     k = len(usable)
@@ -262,10 +262,7 @@ def _act(c: Compiled, slot: int, solution: Solution, belief: Floats, here: _Here
         taken_extra = t.ravel()
         spent = (spent + cost).ravel()
         leads, taken_main = leads[origin], taken_main[origin]
-    total = spent.copy()
-    for phase in np.unique(leads):
-        chosen = leads == phase
-        total[chosen] += worth_at(c, after[phase], usable[chosen], lukewarm[chosen], mass[chosen])
+    total = spent + worth_at(c, after, usable, lukewarm, mass, leads)
     pick = int(np.argmin(total - 1e-9 * (taken_main + taken_extra == 0.0)))
     was_running = here.phase > phases.rests
     here.usable, here.lukewarm = float(usable[pick]), float(lukewarm[pick])

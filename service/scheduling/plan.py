@@ -307,12 +307,12 @@ def _stocks(c: Compiled, solution: Solution, path: Path) -> Stocks:
         luke = np.clip(np.rint(path.lukewarm[:n] / lattice.lukewarm_step), 0, steps - 1).astype(
             np.intp
         )
-    slots = np.arange(n)
 
-    def column(values: list[Floats], phase: int, channel: Floats | np.ndarray) -> Floats:
-        rows = np.stack([v[:, phase] for v in values]).reshape(n, r, lattice.channels, count)
-        picked: Floats = rows[slots, :, channel]
-        return picked
+    def column(values: list[Floats], phase: int, channel: Index) -> Floats:
+        """The costs to go of one phase and one channel in each slot, shape (n, r, u)."""
+        firsts = (channel * count).tolist()
+        rows = [v[:, phase, at : at + count] for v, at in zip(values, firsts, strict=True)]
+        return np.concatenate(rows).reshape(n, r, count)
 
     for stage in (c.main, c.extra):
         if stage is None:
@@ -327,11 +327,11 @@ def _stocks(c: Compiled, solution: Solution, path: Path) -> Stocks:
         top = stores.full_l40(c.problem.store, hot, 1.0 - stores.foot(stage.source))
         top = np.minimum(top, c.problem.limits.highest_l40)
         allowed = (stage.runs & (stage.alone.most > 0))[:, None]
-        beyond = levels > top[:, None] + 0.5 * lattice.step
-        then[np.broadcast_to(beyond[:, None, :], then.shape)] = np.inf
+        beyond = np.where(levels > top[:, None] + 0.5 * lattice.step, np.inf, 0.0)[:, None, :]
+        then += beyond
 
         def best_level(slope: Floats, then: Floats = then) -> Floats:
-            total = then + slope[:, None, None] * levels
+            total = then + (slope[:, None] * levels)[:, None, :]
             picked: Floats = levels[total.argmin(axis=2)]
             return picked
 
@@ -348,10 +348,10 @@ def _stocks(c: Compiled, solution: Solution, path: Path) -> Stocks:
         found.below[:, :, place] = np.where(allowed, highest(acted < idle - 1e-9), 0.0)
         start_cost = c.start_cost if is_main and c.phases.count > 1 else 0.0
         # From where it stands now: beside the lukewarm heat there is, or with it as one mass.
-        led = then if coil or steps == 1 else column(values, phase, luke)
-        led = np.where(np.isinf(then), np.inf, led)
+        led = then if coil or steps == 1 else column(values, phase, luke) + beyond
         joins = np.rint(luke * coil * lattice.lukewarm_step / lattice.step)
-        portions = _portions(stage, lattice, led, joins.astype(np.intp))
+        (led, made), (led_whole, made_whole) = _portions(stage, lattice, led, joins.astype(np.intp))
+        worth_a_start = idle - 1e-9 - start_cost
         for k, share in enumerate(COVERS):
             if stage.source.modulates and k > 1:  # it takes no more than there is
                 found.cover[..., place, k] = found.cover[..., place, 1]
@@ -360,10 +360,9 @@ def _stocks(c: Compiled, solution: Solution, path: Path) -> Stocks:
             own = float(share > 0.0) if stage.source.modulates else share
             slope = own * stage.from_surplus + (1.0 - own) * stage.from_grid
             level = np.where(allowed, best_level(slope), 0.0)
-            best = np.full(idle.shape, np.inf)
-            for led, made in portions:
-                np.minimum(best, led + slope[:, None, None] * made, out=best)
-            start = np.where(allowed, highest(best + start_cost < idle - 1e-9), 0.0)
+            spent = slope[:, None, None]
+            best = np.minimum(led + spent * made, led_whole + spent * made_whole)
+            start = np.where(allowed, highest(best < worth_a_start), 0.0)
             found.cover[:, :, place, k] = level
             found.cover_start[:, :, place, k] = start
     return found
@@ -378,12 +377,12 @@ def _portions(
     """
     n, r, count = then.shape
     places = np.arange(count)
+    row = (np.arange(n * r) * count).reshape(n, r, 1)
     found = []
     for part in RUN_PARTS:
         made = np.rint(part * stage.heat / lattice.step)
         to = places + (made.astype(np.intp) + joins)[:, None]
-        to = np.minimum(to, count - 1)[:, None, :]
-        led = np.take_along_axis(then, np.broadcast_to(to, (n, r, count)), axis=2)
+        led = then.take(row + np.minimum(to, count - 1)[:, None, :])
         found.append((led, (made * lattice.step)[:, None, None]))
     return found
 

@@ -46,32 +46,41 @@ class Solution:
     best: list[Floats]
     begin: list[Floats] = field(default_factory=list)
 
-    def acting(self, c: Compiled) -> list[Bools]:
-        """Where any source runs, (r, p, s) for each slot."""
-        found = []
-        forced = slice(c.phases.first_run, c.phases.last_run)
-        for off, after, best in zip(self.off, self.after, self.best, strict=True):
-            runs = best < _idle(c, off) - NOTHING
-            if off is not after:
-                runs |= off < after - NOTHING
-            runs[:, forced] = True
-            found.append(runs)
-        return found
+    def acting(self, c: Compiled, slot: int) -> Bools:
+        """Where any source runs in a slot, (r, p, s)."""
+        off, after = self.off[slot], self.after[slot]
+        runs: Bools = self.best[slot] < _idle(c, off) - NOTHING
+        if off is not after:
+            runs |= off < after - NOTHING
+        runs[:, c.phases.first_run : c.phases.last_run] = True
+        return runs
+
+    def acts(self, c: Compiled, slot: int, phase: int, states: Index) -> bool:
+        """Does any source run in one of these states, in this phase and whatever the regime?"""
+        if c.phases.first_run <= phase < c.phases.last_run:
+            return True
+
+        def here(values: Floats, phase: int) -> Floats:
+            return values[:, phase].take(states, axis=1)
+
+        off, after = self.off[slot], self.after[slot]
+        runs = here(self.best[slot], phase) < here(off, c.phases.idle[phase]) - NOTHING
+        if off is not after:
+            runs |= here(off, phase) < here(after, phase) - NOTHING
+        return bool(runs.any())
 
 
-def solve(c: Compiled, terminal: Floats, first: int = 0) -> Solution:
-    """Costs to go for the slots from ``first`` on, given the worth (r, p, s) at the end."""
-    return _backward(c, terminal, first, None, None)
+def solve(c: Compiled, terminal: Floats) -> Solution:
+    """Costs to go, given the worth (r, p, s) at the end."""
+    return _backward(c, terminal, None, None)
 
 
 def solve_with(c: Compiled, terminal: Floats, job: Job, done: Solution) -> Solution:
     """Costs to go while the disinfection is still to do; ``done`` is where it leads."""
-    return _backward(c, terminal + left_undone(job), 0, job, done)
+    return _backward(c, terminal + left_undone(job), job, done)
 
 
-def _backward(
-    c: Compiled, terminal: Floats, first: int, job: Job | None, done: Solution | None
-) -> Solution:
+def _backward(c: Compiled, terminal: Floats, job: Job | None, done: Solution | None) -> Solution:
     n = len(c.hours)
     worth = [terminal]
     after, off, on, best, begin = [], [], [], [], []
@@ -80,7 +89,7 @@ def _backward(
     if job is not None and done is not None:
         # Worth where the job may end, as seen from the slot in hand: (n + 1, k, r).
         hot = np.stack([w[:, 0, job.after].T for w in done.worth])
-    for slot in range(n - 1, first - 1, -1):
+    for slot in range(n - 1, -1, -1):
         reached = fade.worth_before(slot, expect_regime(c, slot, worth[-1]))
         alone, beside = with_extra(c, slot, reached)
         chosen = choose(c, slot, alone, beside)
@@ -123,67 +132,51 @@ def scatter(at: Index, chance: Floats, size: int) -> Floats:
 
 
 class Fade:
-    """Standing loss over a slot, on the lattice: see ``store.faded``."""
+    """Standing loss over a slot, on the lattice: see ``store.faded``.
+
+    From each state it leads to the two levels beside the usable water that is left, in its own
+    channel and in the next one up or down, towards which the lukewarm heat moves.
+    """
 
     def __init__(self, c: Compiled) -> None:
         self._c = c
-        self._steps = c.lattice.channels - c.lattice.has_mass
-        self._known: dict[float, tuple[Index, Index, Floats, Floats, Floats]] = {}
+        self._known: dict[float, tuple[Index, Floats]] = {}
 
     def worth_before(self, slot: int, worth: Floats) -> Floats:
         """Worth of each state before the loss, from worth after it; shape (r, p, s)."""
-        low, high, weight, rise, drop = self._rates(slot)
-        near: Floats = worth.take(low, axis=-1)
-        faded: Floats = worth.take(high, axis=-1)
-        np.subtract(faded, near, out=faded)
-        np.multiply(faded, weight, out=faded)
-        np.add(faded, near, out=faded)
-        if self._steps > 1:
-            r, p, _ = worth.shape
-            steps = faded.reshape(r, p, self._c.lattice.channels, -1)[:, :, : self._steps]
-            gains = np.diff(steps, axis=2)
-            steps[:, :, :-1] += rise * gains
-            steps[:, :, 1:] -= drop * gains
-        return faded
+        to, share = self._corners(slot)
+        before: Floats = np.einsum("rpks,ks->rps", worth.take(to, axis=-1), share)
+        return before
 
     def chance_after(self, slot: int, chance: Floats) -> Floats:
         """Probability of each state after the loss, from that before it; shape (r, p, s)."""
-        low, _, weight, rise, drop = self._rates(slot)
-        r, p, s = chance.shape
-        rows = chance
-        if self._steps > 1:
-            rows = chance.copy()
-            steps = rows.reshape(r, p, self._c.lattice.channels, -1)[:, :, : self._steps]
-            moves = rise * steps[:, :, :-1] - drop * steps[:, :, 1:]
-            steps[:, :, :-1] -= moves
-            steps[:, :, 1:] += moves
-        rows = rows.reshape(r * p, s)
-        base = (np.arange(r * p) * s)[:, None] + low
-        flat = scatter(base, rows * (1.0 - weight), chance.size)
-        flat += scatter(base + 1, rows * weight, chance.size)
-        return flat.reshape(chance.shape)
+        to, share = self._corners(slot)
+        rows = chance.reshape(-1, 1, chance.shape[-1])
+        base = np.arange(len(rows))[:, None, None] * chance.shape[-1]
+        return scatter(base + to, rows * share, chance.size).reshape(chance.shape)
 
-    def _rates(self, slot: int) -> tuple[Index, Index, Floats, Floats, Floats]:
-        """Where the levels fall to, and the chance that lukewarm heat rises or drops a step."""
+    def _corners(self, slot: int) -> tuple[Index, Floats]:
+        """The states that each state leads to and their shares, shape (k, s)."""
         c, lattice = self._c, self._c.lattice
         hours = float(c.hours[slot])
         if hours not in self._known:
-            count, steps = len(lattice.levels), self._steps
+            count, steps = len(lattice.levels), lattice.channels - lattice.has_mass
             usable, lukewarm = stores.faded(
                 c.body, c.problem.store, lattice.usable, lattice.lukewarm, lattice.mass, hours
             )
             along = usable / lattice.step
             low = np.minimum(along.astype(np.intp), count - 2)
-            base = np.repeat(np.arange(lattice.channels) * count, count)
-            moved = (lukewarm - lattice.lukewarm)[: steps * count].reshape(steps, count)
-            moved = np.clip(moved / max(lattice.lukewarm_step, 1e-9), -1.0, 1.0)
-            self._known[hours] = (
-                base + low,
-                base + low + 1,
-                along - low,
-                np.maximum(moved[:-1], 0.0),
-                np.maximum(-moved[1:], 0.0),
-            )
+            channel = np.repeat(np.arange(lattice.channels), count)
+            first, weight = channel * count + low, along - low
+            to, share = np.stack([first, first + 1]), np.stack([1.0 - weight, weight])
+            if steps > 1:
+                moved = np.clip((lukewarm - lattice.lukewarm) / lattice.lukewarm_step, -1.0, 1.0)
+                beside = np.clip(channel + np.sign(moved).astype(np.intp), 0, steps - 1) - channel
+                moves = np.where(lattice.mass, 0.0, np.abs(moved) * (beside != 0))
+                beside = np.where(lattice.mass, 0, beside)
+                to = np.concatenate([to, to + beside * count])
+                share = np.concatenate([share * (1.0 - moves), share * moves])
+            self._known[hours] = to, share
         return self._known[hours]
 
 
@@ -219,14 +212,14 @@ def with_extra(c: Compiled, slot: int, reached: Floats) -> tuple[Floats, Floats]
     then = reachable(stage, slot, reached)
     if c.main is None or not c.main.runs[slot] or stage.same[slot]:
         run = priced(stage, slot, stage.alone, then)
-        off = np.minimum(reached, run.min(axis=2))
+        off = np.minimum(reached, np.minimum.reduce(run, axis=2))
         return off, off
     on = reached
     if stage.beside_main.most[slot] > 0.0:
         dearer = priced(stage, slot, stage.beside_main, then.copy())
-        on = np.minimum(reached, dearer.min(axis=2))
+        on = np.minimum(reached, np.minimum.reduce(dearer, axis=2))
     run = priced(stage, slot, stage.alone, then)
-    return np.minimum(reached, run.min(axis=2)), on
+    return np.minimum(reached, np.minimum.reduce(run, axis=2)), on
 
 
 def choose(c: Compiled, slot: int, off: Floats, on: Floats) -> Floats:
@@ -236,15 +229,15 @@ def choose(c: Compiled, slot: int, off: Floats, on: Floats) -> Floats:
         return _idle(c, off)
     run = priced(stage, slot, stage.alone, reachable(stage, slot, on))
     if phases.count == 1:
-        either: Floats = np.minimum(off, run.min(axis=2))
+        either: Floats = np.minimum(off, np.minimum.reduce(run, axis=2))
         return either
     table, last = stage.which[slot], phases.last_run
     best = _idle(c, off)
-    start = run[:, phases.first_run, c.least_start - 1 :].min(axis=1)
+    start = np.minimum.reduce(run[:, phases.first_run, c.least_start - 1 :], axis=1)
     start += stage.bar_start[table]
     np.minimum(best[:, 0], start, out=best[:, 0])
     full = run[:, last, -1] + stage.bar_whole[table]
-    np.minimum(full, run[:, phases.stopped].min(axis=1), out=full)
+    np.minimum(full, np.minimum.reduce(run[:, phases.stopped], axis=1), out=full)
     np.minimum(best[:, last], full, out=best[:, last])
     for phase in range(phases.first_run, last):
         best[:, phase] = run[:, phase + 1, -1]
@@ -256,25 +249,19 @@ def _idle(c: Compiled, off: Floats) -> Floats:
     return off if c.phases.count == 1 else off.take(c.idle, axis=1)
 
 
-def kernel(c: Compiled, slot: int) -> Floats:
-    """P(level after use | level before), shape (r, after, before), for all regimes of a slot."""
-    moves = _shifts(c.padded[slot])
-    moves[:, 0, :] = c.at_least[slot]  # whatever exceeds the level leaves nothing
-    return moves
+def kernels(c: Compiled, slot: int) -> tuple[Floats, Floats]:
+    """P(level after use | level before), shape (m, after, before), for all regimes of a slot.
 
-
-def small_kernel(c: Compiled, slot: int) -> Floats:
-    """The same for small draws alone, which leave a heated mass as it is."""
-    return _shifts(c.padded_small[slot])
-
-
-def _shifts(padded: Floats) -> Floats:
-    """From use after as many zeros, shape (r, 2 u): a copy of all its shifts, shape (r, u, u)."""
+    First of any use, then of small draws alone, which leave a heated mass as it is.
+    """
+    padded, kinds = c.padded[slot], c.at_least.shape[1]
     row, one = padded.strides
     count = padded.shape[1] // 2
     shape = (len(padded), count, count)
-    view: Floats = np.ndarray(shape, np.float64, padded, count * one, (row, -one, one))
-    return view.copy()
+    # Use after as many zeros: all its shifts, each a column's chances.
+    shifts: Floats = np.ndarray(shape, np.float64, padded, count * one, (row, -one, one)).copy()
+    shifts[:kinds, 0] = c.at_least[slot]  # whatever exceeds the level leaves nothing
+    return shifts[:kinds], shifts[kinds:]
 
 
 def draw(c: Compiled, slot: int, best: Floats) -> Floats:
@@ -282,13 +269,13 @@ def draw(c: Compiled, slot: int, best: Floats) -> Floats:
     r, p, _ = best.shape
     lattice = c.lattice
     count = len(lattice.levels)
-    grid = best.reshape(r, p * lattice.channels, count)
-    moved: Floats = grid @ kernel(c, slot)
-    moved += c.draw_cost[slot][:, None, :]
-    worth = moved.reshape(r, p, lattice.channels, count)
+    any_use, small_use = kernels(c, slot)
+    kinds = len(any_use)
+    moved: Floats = best.reshape(-1, kinds, p * lattice.channels, count) @ any_use
+    worth = moved.reshape(r, p * lattice.channels, count)
+    worth += c.draw_cost[slot][:, None, :]
     if lattice.has_mass:
-        ahead = best.reshape(worth.shape)
-        gain = ahead[:, :, -1] - ahead[:, :, 0]
-        worth[:, :, -1] = gain @ small_kernel(c, slot)
-        worth[:, :, -1] += worth[:, :, 0]
-    return worth.reshape(r, p, -1)
+        ahead, before = (x.reshape(-1, kinds, p, lattice.channels, count) for x in (best, worth))
+        gain: Floats = (ahead[:, :, :, -1] - ahead[:, :, :, 0]) @ small_use
+        np.add(before[:, :, :, 0], gain, out=before[:, :, :, -1])
+    return worth.reshape(best.shape)

@@ -14,6 +14,7 @@ there on (``mass``) every further bit of heat is usable, until a draw lets cold 
 
 from __future__ import annotations
 
+import math
 from dataclasses import dataclass
 
 import numpy as np
@@ -138,15 +139,20 @@ def heated(
 
 
 def faded(
-    body: Body, store: Store, usable: Floats, lukewarm: Floats, mass: Bools, hours: float
+    body: Body,
+    store: Store,
+    usable: Floats | float,
+    lukewarm: Floats | float,
+    mass: Bools | bool,
+    hours: float,
 ) -> tuple[Floats, Floats]:
     """Usable and lukewarm litres at 40 degC after a time without use and heat.
 
     Both lose heat to the room. Where hot water borders on colder, the border widens by
     conduction: what cools below use there is lukewarm from then on. One heated mass has no border.
     """
-    kept = usable * np.exp(-_hot_loss_per_h(body, store) * hours)
-    cools = np.where(mass, 0.0, np.minimum(kept, store.border_l40_per_h * hours))
+    kept = usable * math.exp(-_hot_loss_per_h(body, store) * hours)
+    cools = np.minimum(kept, store.border_l40_per_h * hours) * (1.0 - mass)
     share = _lukewarm_loss_per_h(body, store, lukewarm)
     return kept - cools, lukewarm * np.exp(-share * hours) + cools
 
@@ -160,9 +166,9 @@ def _hot_loss_per_h(body: Body, store: Store) -> float:
     return watts_per_litre / (body.per_litre * body.kwh_per_l40 * 1000.0)
 
 
-def _lukewarm_loss_per_h(body: Body, store: Store, lukewarm: Floats) -> Floats:
+def _lukewarm_loss_per_h(body: Body, store: Store, lukewarm: Floats | float) -> Floats:
     """Share of the lukewarm heat that standing loss takes in an hour, by how much there is."""
     rise_per_l40 = (V40_C - store.cold_c) / store.volume_l
     above_room_k = store.cold_c + lukewarm * rise_per_l40 - store.ambient_c
     watts = store.loss_w_per_k * np.maximum(above_room_k, 0.0)
-    return np.asarray(watts / (np.maximum(lukewarm, 1e-9) * body.kwh_per_l40 * 1000.0))
+    return watts / (np.maximum(lukewarm, 1e-9) * body.kwh_per_l40 * 1000.0)
