@@ -128,7 +128,7 @@ def _source(a: PlanArguments, plant: Plant, source: SourcePlant, prices: Prices)
         assert wiring is not None
         assert pump is not None
         outdoor = _on_grid(a.surroundings.outdoor_c, n)
-        limit = np.array([pump.flow_limit_c(float(t)) for t in outdoor])
+        limit = pump.flow_limits_c(outdoor)
         # Most of a charge is made at the lowest set temperature, see rules.
         flow = np.minimum(plant.lowest_set_c + wiring.approach_k, limit)
         if source.layout is Layout.COIL:

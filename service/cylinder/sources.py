@@ -15,6 +15,7 @@ from __future__ import annotations
 import math
 from collections.abc import Sequence
 from dataclasses import dataclass, replace
+from functools import cached_property
 
 import numpy as np
 
@@ -87,27 +88,26 @@ class HeatPump:
 
     def flow_limit_c(self, outdoor_c: float) -> float:
         """Highest flow temperature in degC at an outdoor temperature."""
+        return float(self.flow_limits_c(outdoor_c))
+
+    def flow_limits_c(self, outdoor_c: Floats | float) -> Floats:
+        """The same at outdoor temperatures of any shape."""
         outdoors, limits = zip(*self.flow_limits, strict=True)
-        return float(np.interp(outdoor_c, outdoors, limits))
+        return np.asarray(np.interp(outdoor_c, outdoors, limits), np.float64)
 
     def cop(self, outdoor_c: Floats | float, flow_c: Floats | float) -> Floats:
         """COP at outdoor and flow temperatures (broadcast together), corrected; at least 1."""
-        outdoor, flow = np.broadcast_arrays(
-            np.asarray(outdoor_c, np.float64), np.asarray(flow_c, np.float64)
-        )
-        values = np.array([p.cop / float(_carnot_at(p)) for p in self.points])
-        fraction = np.clip(self._between(values, outdoor, flow), 0.1, 0.7)
+        outdoor, flow = np.asarray(outdoor_c, np.float64), np.asarray(flow_c, np.float64)
+        fraction = np.clip(self._carnot_share.at(outdoor, flow), 0.1, 0.7)
         result: Floats = np.maximum(fraction * _carnot(outdoor, flow) * self.cop_scale, 1.0)
         return result
 
     def heat_w(self, outdoor_c: Floats | float, flow_c: Floats | float) -> Floats:
         """Heating capacity in W at outdoor and flow temperatures (broadcast), corrected."""
-        outdoor, flow = np.broadcast_arrays(
-            np.asarray(outdoor_c, np.float64), np.asarray(flow_c, np.float64)
-        )
-        values = np.array([p.heat_w for p in self.points])
-        heat = self._between(values, outdoor, flow)
-        result: Floats = np.clip(heat, 0.3 * values.min(), values.max()) * self.heat_scale
+        outdoor, flow = np.asarray(outdoor_c, np.float64), np.asarray(flow_c, np.float64)
+        rated = [p.heat_w for p in self.points]
+        heat = self._capacity_w.at(outdoor, flow)
+        result: Floats = np.clip(heat, 0.3 * min(rated), max(rated)) * self.heat_scale
         return result
 
     def at(self, outdoor_c: float, flow_c: float) -> Duty:
@@ -120,22 +120,50 @@ class HeatPump:
         """Return the same heat pump with what meters taught about its capacity and COP."""
         return replace(self, heat_scale=heat.scale, cop_scale=cop.scale)
 
-    def _between(self, values: Floats, outdoor: Floats, flow: Floats) -> Floats:
-        """Plane through the values plus their residuals by inverse distance (Shepard 1968)."""
-        at = np.array([(p.outdoor_c, p.flow_c) for p in self.points])
-        low, high = at.min(axis=0), at.max(axis=0)
-        outdoor = np.clip(outdoor, low[0] - 10.0, high[0])
-        flow = np.clip(flow, low[1], high[1] + 10.0)
-        centre, mean = at.mean(axis=0), values.mean()
+    @cached_property
+    def _capacity_w(self) -> _Surface:
+        return _Surface.through(self.points, [p.heat_w for p in self.points])
+
+    @cached_property
+    def _carnot_share(self) -> _Surface:
+        return _Surface.through(self.points, [p.cop / float(_carnot_at(p)) for p in self.points])
+
+
+@dataclass(frozen=True, eq=False)
+class _Surface:
+    """Plane through values at the rating points plus residuals by inverse distance (Shepard 1968).
+
+    ``points``, shape (k, 2), are outdoor and flow temperatures, degC.
+    """
+
+    points: Floats
+    centre: Floats
+    mean: float
+    slopes: Floats
+    residual: Floats
+
+    @classmethod
+    def through(cls, rated: tuple[RatingPoint, ...], values: list[float]) -> _Surface:
+        """The surface that these values, one for each rating point, lie on."""
+        at = np.array([(p.outdoor_c, p.flow_c) for p in rated])
+        above, mean = at - at.mean(axis=0), float(np.mean(values))
         # A little ridge lets one point, or points on a line, give a flat answer across it.
         slopes = np.linalg.solve(
-            (at - centre).T @ (at - centre) + 1e-3 * np.eye(2), (at - centre).T @ (values - mean)
+            above.T @ above + 1e-3 * np.eye(2), above.T @ (np.array(values) - mean)
         )
-        residual = values - mean - (at - centre) @ slopes
-        plane = mean + (outdoor - centre[0]) * slopes[0] + (flow - centre[1]) * slopes[1]
-        distance2 = (outdoor[..., None] - at[:, 0]) ** 2 + (flow[..., None] - at[:, 1]) ** 2
-        weight = 1.0 / (distance2 + 1e-9)
-        result: Floats = plane + (weight * residual).sum(-1) / weight.sum(-1)
+        return cls(at, at.mean(axis=0), mean, slopes, np.array(values) - mean - above @ slopes)
+
+    def at(self, outdoor: Floats, flow: Floats) -> Floats:
+        """Values at outdoor and flow temperatures; beyond the points as at their edge."""
+        low, high = self.points.min(axis=0), self.points.max(axis=0)
+        outdoor = np.clip(outdoor, low[0] - 10.0, high[0])
+        flow = np.clip(flow, low[1], high[1] + 10.0)
+        tilt, lean = self.slopes
+        plane = self.mean + (outdoor - self.centre[0]) * tilt + (flow - self.centre[1]) * lean
+        apart2 = (outdoor[..., None] - self.points[:, 0]) ** 2
+        apart2 = apart2 + (flow[..., None] - self.points[:, 1]) ** 2
+        weight = 1.0 / (apart2 + 1e-9)
+        result: Floats = plane + (weight * self.residual).sum(-1) / weight.sum(-1)
         return result
 
 

@@ -29,6 +29,8 @@ Weekday = Annotated[int, Field(ge=0, le=6)]  # 0 is Monday
 
 DAY_S = 86400
 COVERED = 0.999  # a slot is known when this share of it has a price
+RECENT_DAYS = 21  # looked back for days of the same kind
+ENOUGH_DAYS = 5  # of which the last so many count
 LAST_KNOWN_DAYS = 7.0  # so long a lost feed's last days serve
 OTHERWISE_PER_KWH = 0.30  # where no band says
 
@@ -216,8 +218,9 @@ class _Steps:
         start, end, value = series.start_s[good], series.end_s[good], series.per_kwh[good]
         edges = np.unique(np.concatenate([start, end])).astype(np.int64)
         held = np.full(max(len(edges) - 1, 0), np.nan)
-        for a, b, v in zip(start, end, value, strict=True):
-            held[np.searchsorted(edges, a) : np.searchsorted(edges, b)] = v
+        first, last = np.searchsorted(edges, start), np.searchsorted(edges, end)
+        for a, b, v in zip(first.tolist(), last.tolist(), value.tolist(), strict=True):
+            held[a:b] = v
         lengths = np.diff(edges).astype(np.float64)
         has = np.isfinite(held)
         self._edges = edges.astype(np.float64)
@@ -239,27 +242,27 @@ class _Steps:
 
 def _recent(steps: _Steps, grid: SlotGrid, zone: tzinfo, wanted: NDArray[np.bool_]) -> Floats:
     """Mean price at the same local time on recent days of the same kind; NaN where unknown."""
+    local = [datetime.fromtimestamp(int(s), zone) for s in grid.start_s[wanted]]
+    length = (grid.end_s - grid.start_s)[wanted]
+    slots = np.arange(len(local))
+    # Of days of the same kind, then of the other: the sum of at most ENOUGH_DAYS and how many.
+    total, count = np.zeros((2, len(local))), np.zeros((2, len(local)), np.intp)
+    for back in range(1, RECENT_DAYS + 1):
+        # Wall-clock arithmetic: the same local time, whatever the clocks did in between.
+        then = [x - timedelta(days=back) for x in local]
+        start = np.array([x.timestamp() for x in then])
+        if np.all((start + length <= steps.since_s) | (count[0] == ENOUGH_DAYS)):
+            break
+        mean, share = steps.means(start, start + length)
+        pairs = zip(then, local, strict=True)
+        kind = np.array([(a.weekday() >= 5) != (b.weekday() >= 5) for a, b in pairs], np.intp)
+        counts = (share >= COVERED) & (count[kind, slots] < ENOUGH_DAYS)
+        total[kind, slots] += np.where(counts, mean, 0.0)
+        count[kind, slots] += counts
+    kind = np.where(count[0] > 0, 0, 1)
     found = np.full(len(grid), np.nan)
-    for slot in np.flatnonzero(wanted):
-        local = datetime.fromtimestamp(int(grid.start_s[slot]), zone)
-        length = int(grid.end_s[slot] - grid.start_s[slot])
-        alike: list[float] = []
-        other: list[float] = []
-        for back in range(1, 22):
-            # Wall-clock arithmetic: the same local time, whatever the clocks did in between.
-            then = local - timedelta(days=back)
-            start = then.timestamp()
-            if start + length <= steps.since_s:
-                break
-            mean, share = steps.means(np.array([start]), np.array([start + length]))
-            if share[0] < COVERED:
-                continue
-            same = (then.weekday() >= 5) == (local.weekday() >= 5)
-            (alike if same else other).append(float(mean[0]))
-            if len(alike) == 5:
-                break
-        if alike or other:
-            found[slot] = float(np.mean(alike or other[:5]))
+    total, count = total[kind, slots], count[kind, slots]
+    found[wanted] = np.divide(total, count, out=np.full(len(local), np.nan), where=count > 0)
     return found
 
 
