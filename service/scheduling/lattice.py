@@ -190,6 +190,15 @@ class Compiled:
     floor_cost: Floats  # cost of standing below what limits ask for, shape (n + 1, u)
     small_draw: int  # levels
 
+    @cached_property
+    def belief(self) -> Floats:
+        """Chance of each regime in each slot as known now, shape (n, r)."""
+        demand = self.problem.demand
+        rows = [demand.regime_now]
+        for moves in demand.transition[: len(self.hours) - 1]:
+            rows.append(rows[-1] @ moves)
+        return np.array(rows)
+
 
 @dataclass(frozen=True)
 class Fineness:

@@ -147,7 +147,7 @@ def _act(
     """Move the chances by the best actions; also the electricity and the money they take."""
     stage, phases = c.main, c.phases
     idle = _phase_moved(chance, phases.idle)
-    acting = solution.acting(c, slot) & (chance > negligible)
+    acting = solution.acting[slot] & (chance > negligible)
     at = np.flatnonzero(acting.any(axis=(0, 1)))
     if len(at) == 0:
         return idle, 0.0, 0.0

@@ -127,9 +127,9 @@ def follow(
                 resumes = int(np.searchsorted(c.problem.grid.start_s, treated.ends_s - 1e-6))
                 here = _Here(treated.leaves_l40, 0.0, mass=False, phase=0)
                 continue
-            if _may_act(c, slot, todo, here):
+            if _may_act(c, todo.acting[slot], here):
                 runs += _act(c, slot, todo, belief[slot], here)
-        elif _may_act(c, slot, solution, here):
+        elif _may_act(c, solution.acting[slot], here):
             runs += _act(c, slot, solution, belief[slot], here)
         usable_left, lukewarm_left = stores.faded(
             c.body, c.problem.store, here.usable, here.lukewarm, here.mass, float(c.hours[slot])
@@ -139,7 +139,7 @@ def follow(
     return Path(usable, lukewarm, mass, tuple(runs), treated)
 
 
-def _may_act(c: Compiled, slot: int, solution: Solution, here: _Here) -> bool:
+def _may_act(c: Compiled, acting: stores.Bools, here: _Here) -> bool:
     """Does any state near this one run a source? If not, the main source's phase just moves on."""
     lattice = c.lattice
     count, steps = len(lattice.levels), lattice.channels - lattice.has_mass
@@ -148,9 +148,10 @@ def _may_act(c: Compiled, slot: int, solution: Solution, here: _Here) -> bool:
     if steps > 1 and not here.mass:
         channel = min(int(here.lukewarm / lattice.lukewarm_step), steps - 1)
         channels = [channel, min(channel + 1, steps - 1)]
-    near = [channel * count + level for channel in channels for level in (low, low + 1)]
-    if solution.acts(c, slot, here.phase, np.array(near)):
-        return True
+    for channel in channels:
+        at = channel * count + low
+        if acting[:, here.phase, at : at + 2].any():
+            return True
     here.phase = c.phases.idle[here.phase]
     return False
 

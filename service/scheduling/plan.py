@@ -75,7 +75,7 @@ def make(
     Raises ValueError naming what is wrong when the problem contradicts itself.
     """
     c = compile_problem(problem, fineness)
-    belief = beliefs(c)
+    belief = c.belief
     if left_per_l40 is None:
         terminal = terminal_worth(c)
     else:
@@ -124,17 +124,6 @@ def make(
     )
 
 
-def beliefs(c: Compiled) -> Floats:
-    """Chance of each regime in each slot as known now, shape (n, r)."""
-    demand = c.problem.demand
-    here = demand.regime_now
-    rows = [here]
-    for slot in range(len(c.hours) - 1):
-        here = here @ demand.transition[slot]
-        rows.append(here)
-    return np.stack(rows)
-
-
 def heat_price(c: Compiled, first: int = 0) -> float:
     """The cheapest way to make a litre at 40 degC from slot ``first`` on, money."""
     prices = [
@@ -177,7 +166,7 @@ def _last_day(c: Compiled) -> Problem:
     def cut(values: Floats | None) -> Floats | None:
         return None if values is None else values[last]
 
-    mean = np.einsum("nr,nrk->nk", beliefs(c)[last], demand.pmf[last])
+    mean = np.einsum("nr,nrk->nk", c.belief[last], demand.pmf[last])
     return replace(
         problem,
         grid=SlotGrid(problem.grid.start_s[last], problem.grid.end_s[last]),
@@ -272,6 +261,7 @@ def _until_treated(done: Solution, todo: Solution | None, path: Path) -> Solutio
         off=todo.off[:k] + done.off[k:],
         on=todo.on[:k] + done.on[k:],
         best=todo.best[:k] + done.best[k:],
+        acting=todo.acting[:k] + done.acting[k:],
     )
 
 

@@ -36,7 +36,8 @@ class Solution:
     off     before the second source had its choice, the main one being off, shape (r, p, s)
     on      the same with the main source on
     best    after use, before any source runs, shape (r, p, s)
-    begin   the same if the disinfection begins now, shape (r, p, s); empty when there is none
+    acting  where any source runs, shape (r, p, s)
+    begin   as best if the disinfection begins now, shape (r, p, s); empty when there is none
     """
 
     worth: list[Floats]
@@ -44,30 +45,8 @@ class Solution:
     off: list[Floats]
     on: list[Floats]
     best: list[Floats]
+    acting: list[Bools]
     begin: list[Floats] = field(default_factory=list)
-
-    def acting(self, c: Compiled, slot: int) -> Bools:
-        """Where any source runs in a slot, (r, p, s)."""
-        off, after = self.off[slot], self.after[slot]
-        runs: Bools = self.best[slot] < _idle(c, off) - NOTHING
-        if off is not after:
-            runs |= off < after - NOTHING
-        runs[:, c.phases.first_run : c.phases.last_run] = True
-        return runs
-
-    def acts(self, c: Compiled, slot: int, phase: int, states: Index) -> bool:
-        """Does any source run in one of these states, in this phase and whatever the regime?"""
-        if c.phases.first_run <= phase < c.phases.last_run:
-            return True
-
-        def here(values: Floats, phase: int) -> Floats:
-            return values[:, phase].take(states, axis=1)
-
-        off, after = self.off[slot], self.after[slot]
-        runs = here(self.best[slot], phase) < here(off, c.phases.idle[phase]) - NOTHING
-        if off is not after:
-            runs |= here(off, phase) < here(after, phase) - NOTHING
-        return bool(runs.any())
 
 
 def solve(c: Compiled, terminal: Floats) -> Solution:
@@ -83,7 +62,7 @@ def solve_with(c: Compiled, terminal: Floats, job: Job, done: Solution) -> Solut
 def _backward(c: Compiled, terminal: Floats, job: Job | None, done: Solution | None) -> Solution:
     n = len(c.hours)
     worth = [terminal]
-    after, off, on, best, begin = [], [], [], [], []
+    after, off, on, best, acting, begin = [], [], [], [], [], []
     fade = Fade(c)
     hot = None
     if job is not None and done is not None:
@@ -102,8 +81,20 @@ def _backward(c: Compiled, terminal: Floats, job: Job | None, done: Solution | N
         off.append(alone)
         on.append(beside)
         best.append(chosen)
+        acting.append(_acting(c, reached, alone, chosen))
         worth.append(draw(c, slot, chosen))
-    return Solution(worth[::-1], after[::-1], off[::-1], on[::-1], best[::-1], begin[::-1])
+    for slots in (worth, after, off, on, best, acting, begin):
+        slots.reverse()
+    return Solution(worth, after, off, on, best, acting, begin)
+
+
+def _acting(c: Compiled, after: Floats, off: Floats, best: Floats) -> Bools:
+    """Where any source runs, shape (r, p, s): the main one, or the second beside it off."""
+    runs: Bools = best < _idle(c, off) - NOTHING
+    if off is not after:
+        runs |= off < after - NOTHING
+    runs[:, c.phases.first_run : c.phases.last_run] = True
+    return runs
 
 
 def _begin(c: Compiled, slot: int, job: Job, hot: Floats) -> Floats:
