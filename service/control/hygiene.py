@@ -11,6 +11,8 @@ from __future__ import annotations
 
 from dataclasses import dataclass, replace
 
+import numpy as np
+
 from service.control.plant import (
     DISINFECTION_BELOW_CEILING_K,
     DISINFECTION_MARGIN_K,
@@ -120,10 +122,11 @@ def need_s(s: Situation) -> float:
     sources = reaching(s.plant)
     if not sources:
         return 0.0
-    wanted_c = target_c(s.plant)
-    profile = [] if s.estimate is None else [float(t) for t in s.estimate.profile_c]
-    layer_l = s.plant.cylinder.volume_l / max(len(profile), 1)
-    missing_kwh = sum(max(0.0, wanted_c - t) for t in profile) * layer_l * 1.15e-3
+    missing_kwh = 0.0
+    if s.estimate is not None:
+        profile_c = s.estimate.profile_c
+        missing_k = float(np.maximum(target_c(s.plant) - profile_c, 0.0).mean())
+        missing_kwh = missing_k * s.plant.cylinder.volume_l * 1.15e-3
     heat_w = max(source.heat_w for source in sources)
     return missing_kwh * 3.6e6 / heat_w + s.settings.tunables.hygiene.hold_s
 

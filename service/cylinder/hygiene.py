@@ -98,15 +98,15 @@ class HygieneTally:
         begin = end if profile_before_c is None else np.asarray(profile_before_c, np.float64)
         if end.shape != self.decades.shape or begin.shape != self.decades.shape:
             raise ValueError(f"the profile has shape {end.shape}, the tally {self.decades.shape}")
-        share_50 = _share_above(begin, end, LETHAL_FROM_C)
-        below_20 = 1 - _share_above(begin, end, GROWTH_C[0])
+        limits_c = np.array([LETHAL_FROM_C, 55.0, 60.0, *GROWTH_C])
+        above_s = _share_above(begin, end, limits_c[:, None]) * duration_s
+        above_50_s, above_55_s, above_60_s, above_20_s, above_45_s = above_s
         return HygieneTally(
             decades=self.decades + _ramp_lethality(begin, end, duration_s, d60_min, z_k),
-            above_50_s=self.above_50_s + share_50 * duration_s,
-            above_55_s=self.above_55_s + _share_above(begin, end, 55.0) * duration_s,
-            above_60_s=self.above_60_s + _share_above(begin, end, 60.0) * duration_s,
-            growth_s=self.growth_s
-            + (1 - below_20 - _share_above(begin, end, GROWTH_C[1])) * duration_s,
+            above_50_s=self.above_50_s + above_50_s,
+            above_55_s=self.above_55_s + above_55_s,
+            above_60_s=self.above_60_s + above_60_s,
+            growth_s=self.growth_s + above_20_s - above_45_s,
             drawn_l=self.drawn_l + drawn_l,
             elapsed_s=self.elapsed_s + duration_s,
         )
@@ -128,8 +128,8 @@ class HygieneTally:
         return cls(**values)
 
 
-def _share_above(begin: Floats, end: Floats, limit_c: float) -> Floats:
-    """Share of an even change from ``begin`` to ``end`` spent at or above a limit."""
+def _share_above(begin: Floats, end: Floats, limit_c: Floats | float) -> Floats:
+    """Share of an even change from ``begin`` to ``end`` spent at or above a limit (broadcast)."""
     low, high = np.minimum(begin, end), np.maximum(begin, end)
     span = high - low
     ramp = (high - limit_c) / np.where(span > 0, span, 1.0)

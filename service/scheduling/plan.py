@@ -8,6 +8,7 @@ moment with the charge there really is.
 
 from __future__ import annotations
 
+from bisect import bisect_right
 from dataclasses import dataclass, replace
 
 import numpy as np
@@ -466,7 +467,7 @@ def slot_at(plan: Plan, at_s: float) -> int | None:
     """The slot that holds the moment, None outside the plan."""
     if not plan.grid.start_s[0] <= at_s < plan.grid.end_s[-1]:
         return None
-    return int(np.searchsorted(plan.grid.start_s, at_s, side="right")) - 1
+    return int(plan.grid.start_s.searchsorted(at_s, side="right")) - 1
 
 
 def decide(
@@ -559,7 +560,7 @@ def _covered(plan: Plan, slot: int, place: int, surplus_w: float, *, running: bo
         return len(COVERS) - 1 if surplus_w >= max(least_w, LEAST_SURPLUS_W) else 0
     share = surplus_w / max(float(plan.electricity_w[slot, place]), 1e-9)
     share += COVER_SLACK_RUNNING if running else COVER_SLACK
-    return int(np.searchsorted(COVERS, share, side="right")) - 1
+    return bisect_right(COVERS, share) - 1
 
 
 def _waits(
