@@ -110,6 +110,7 @@ class Stage:
     place: int  # in Problem.sources
     which: Index  # table of each slot, shape (n,)
     heat: Floats  # litres at 40 degC in a full run of each slot, shape (n,)
+    top: Floats  # usable litres at 40 degC beyond which it adds nothing, shape (n,)
     share: Floats  # of a full run, shape (j,)
     first: Index
     second: Index
@@ -418,6 +419,7 @@ def _stage(
         place=place,
         which=which.astype(np.intp),
         heat=heat,
+        top=top,
         share=share,
         first=first,
         second=second,

@@ -250,7 +250,7 @@ def _act(c: Compiled, slot: int, solution: Solution, belief: Floats, here: _Here
     if extra is not None and extra.runs[slot]:
         share = np.append(0.0, SHARE)
         q = extra.heat[slot] * share[:, None]
-        top = _top(c, extra, slot)
+        top = float(extra.top[slot])
         u, w, m, t = stores.heated(
             c.body, extra.source, usable, lukewarm, mass, top_l40=top, heat=q
         )
@@ -290,26 +290,17 @@ def _act(c: Compiled, slot: int, solution: Solution, belief: Floats, here: _Here
     return made
 
 
-def _top(c: Compiled, stage: Stage, slot: int) -> float:
-    store, source = c.problem.store, stage.source
-    hot = stores.charge_c(source, store)[slot]
-    full = float(stores.full_l40(store, float(hot), 1.0 - stores.foot(source)))
-    return min(full, c.problem.limits.highest_l40)
-
-
 def _heat(
     c: Compiled, stage: Stage, slot: int, here: _Here
 ) -> tuple[Floats, Floats, stores.Bools, Floats]:
-    q = stage.heat[slot] * SHARE
-    ones = np.ones_like(q)
     return stores.heated(
         c.body,
         stage.source,
-        here.usable * ones,
-        here.lukewarm * ones,
-        np.full(len(q), here.mass),
-        top_l40=_top(c, stage, slot),
-        heat=q,
+        np.full(len(SHARE), here.usable),
+        np.full(len(SHARE), here.lukewarm),
+        np.full(len(SHARE), here.mass),
+        top_l40=float(stage.top[slot]),
+        heat=stage.heat[slot] * SHARE,
     )
 
 

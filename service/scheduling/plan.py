@@ -15,7 +15,6 @@ import numpy as np
 
 from forecasting.types import Floats, SlotGrid
 from service.cylinder.tenths import FULL, litres, tenths
-from service.scheduling import store as stores
 from service.scheduling import why
 from service.scheduling.disinfect import job
 from service.scheduling.lattice import (
@@ -314,11 +313,8 @@ def _stocks(c: Compiled, solution: Solution, path: Path) -> Stocks:
         values = solution.on if is_main else solution.after
         phase = c.phases.last_run if is_main else c.phases.stopped
         then = column(values, phase, end)
-        hot = stores.charge_c(stage.source, c.problem.store)
-        top = stores.full_l40(c.problem.store, hot, 1.0 - stores.foot(stage.source))
-        top = np.minimum(top, c.problem.limits.highest_l40)
         allowed = (stage.runs & (stage.alone.most > 0))[:, None]
-        beyond = np.where(levels > top[:, None] + 0.5 * lattice.step, np.inf, 0.0)[:, None, :]
+        beyond = np.where(levels > stage.top[:, None] + 0.5 * lattice.step, np.inf, 0.0)[:, None, :]
         then += beyond
 
         def best_level(slope: Floats, then: Floats = then) -> Floats:
