@@ -150,7 +150,7 @@ def _may_act(c: Compiled, acting: stores.Bools, here: _Here) -> bool:
         channels = [channel, min(channel + 1, steps - 1)]
     for channel in channels:
         at = channel * count + low
-        if acting[:, here.phase, at : at + 2].any():
+        if np.count_nonzero(acting[:, here.phase, at : at + 2]):
             return True
     here.phase = c.phases.idle[here.phase]
     return False

@@ -304,6 +304,7 @@ def _stocks(c: Compiled, solution: Solution, path: Path) -> Stocks:
         rows = [v[:, phase, at : at + count] for v, at in zip(values, firsts, strict=True)]
         return np.concatenate(rows).reshape(n, r, count)
 
+    off = column(solution.off, 0, luke)  # the main source, and what the second one makes of it
     for stage in (c.main, c.extra):
         if stage is None:
             continue
@@ -329,9 +330,9 @@ def _stocks(c: Compiled, solution: Solution, path: Path) -> Stocks:
         place = stage.place
         found.base[:, :, place] = np.where(allowed, best_level(stage.alone.high), 0.0)
         if is_main:
-            idle, acted = column(solution.off, 0, luke), column(solution.best, 0, luke)
+            idle, acted = off, column(solution.best, 0, luke)
         else:
-            idle, acted = column(solution.after, 0, luke), column(solution.off, 0, luke)
+            idle, acted = column(solution.after, 0, luke), off
         found.below[:, :, place] = np.where(allowed, highest(acted < idle - 1e-9), 0.0)
         start_cost = c.start_cost if is_main and c.phases.count > 1 else 0.0
         # From where it stands now: beside the lukewarm heat there is, or with it as one mass.
