@@ -8,7 +8,7 @@ import numpy as np
 
 from forecasting.types import Floats
 from service.scheduling.disinfect import Job
-from service.scheduling.lattice import BEYOND_ANY_COST, Compiled, Cost, Stage
+from service.scheduling.lattice import BEYOND_ANY_COST, Compiled, Cost, Index, Stage
 from service.scheduling.path import Path
 from service.scheduling.solve import (
     NOTHING,
@@ -71,8 +71,10 @@ def outlook(
             levels[slot, job.after] += busy[slot + 1 :].sum(axis=(0, 2))
         short[slot] = float((by_level * c.short[slot]).sum())
         unmet[slot] = float((by_level * c.unmet[slot]).sum())
-        chance = _draw(c, slot, chance)
-        chance, kwh[slot], cost[slot] = _act(c, slot, solution, chance, negligible)
+        if chance.any():
+            chance = _draw(c, slot, chance)
+            chance, kwh[slot], cost[slot] = _act(c, slot, solution, chance, negligible)
+            chance = _next(c, slot, fade.chance_after(slot, chance))
         if waiting is not None and todo is not None and job is not None:
             waiting = _draw(c, slot, waiting)
             ends = job.resumes[slot] * kinds + job.leaves
@@ -88,8 +90,7 @@ def outlook(
             waiting, more_kwh, more_cost = _act(c, slot, todo, waiting - moving, negligible)
             kwh[slot] += more_kwh
             cost[slot] += more_cost
-            waiting = _next(c, slot, fade.chance_after(slot, waiting))
-        chance = _next(c, slot, fade.chance_after(slot, chance))
+            waiting = _next(c, slot, fade.chance_after(slot, waiting)) if waiting.any() else None
         if shape[0] > 1:
             busy[slot + 1 :] = busy[slot + 1 :] @ c.problem.demand.transition[slot]
     last = chance if waiting is None else chance + waiting
@@ -158,8 +159,6 @@ def _act(
     on_worth, off = solution.on[slot], solution.off[slot][:, :, at]
     run = priced(stage, slot, stage.alone, reachable(stage, slot, on_worth, at), at)
     table = stage.which[slot]
-    first, second = stage.first[table][:, at], stage.second[table][:, at]
-    weight, taken = stage.weight[table][:, at], stage.taken[table][:, at]
     whole, startable = stage.whole[table][at], stage.startable[table][at]
     running = np.zeros(chance.size)
     regime, column = np.arange(r_count)[:, None], np.arange(len(at))[None, :]
@@ -192,10 +191,9 @@ def _act(
         moving = np.where(value[regime, j, column] < rests, here, 0.0)
         idle[:, phases.idle[phase], at] -= moving
         target = (regime * p + leads[regime, j, column]) * s_count
-        w = weight[j, column]
-        running += scatter(target + first[j, column], moving * (1.0 - w), chance.size)
-        running += scatter(target + second[j, column], moving * w, chance.size)
-        heat = taken[j, column]
+        to = target + stage.first[table][j, at], target + stage.second[table][j, at]
+        running += _landed(to, stage.weight[table][j, at], moving, chance.size)
+        heat = stage.taken[table][j, at]
         kwh += float((moving * heat).sum() * stage.kwh_per_l40[slot])
         cost += float((moving * (stage.alone.of(slot, heat) + added)).sum())
     off_moved, k_off, m_off = _second(c, slot, solution, idle, negligible, main_on=False)
@@ -232,17 +230,18 @@ def _second(
     left = chance.copy()
     left[:, :, at] = here - moving
     table = stage.which[slot]
-    column = np.arange(len(at))
     r, p, s = chance.shape
     base = (np.arange(r)[:, None] * p + np.arange(p))[:, :, None] * s
-    w = stage.weight[table][:, at][j, column]
-    at_first = base + stage.first[table][:, at][j, column]
-    at_second = base + stage.second[table][:, at][j, column]
-    moved = scatter(at_first, moving * (1.0 - w), chance.size)
-    moved += scatter(at_second, moving * w, chance.size)
-    heat = stage.taken[table][:, at][j, column]
+    to = base + stage.first[table][j, at], base + stage.second[table][j, at]
+    moved = _landed(to, stage.weight[table][j, at], moving, chance.size)
+    heat = stage.taken[table][j, at]
     kwh = float((moving * heat).sum() * stage.kwh_per_l40[slot])
     return left + moved.reshape(chance.shape), kwh, float((moving * price.of(slot, heat)).sum())
+
+
+def _landed(to: tuple[Index, Index], weight: Floats, moving: Floats, size: int) -> Floats:
+    """Chances that move to two states each, ``weight`` of them to the second; flat."""
+    return scatter(np.stack(to), np.stack([moving * (1.0 - weight), moving * weight]), size)
 
 
 def _phase_moved(chance: Floats, to: tuple[int, ...]) -> Floats:

@@ -132,6 +132,7 @@ class Fade:
     def __init__(self, c: Compiled) -> None:
         self._c = c
         self._known: dict[float, tuple[Index, Floats]] = {}
+        self._turned: dict[float, tuple[Index, Floats]] = {}
 
     def worth_before(self, slot: int, worth: Floats) -> Floats:
         """Worth of each state before the loss, from worth after it; shape (r, p, s)."""
@@ -141,10 +142,12 @@ class Fade:
 
     def chance_after(self, slot: int, chance: Floats) -> Floats:
         """Probability of each state after the loss, from that before it; shape (r, p, s)."""
-        to, share = self._corners(slot)
-        rows = chance.reshape(-1, 1, chance.shape[-1])
-        base = np.arange(len(rows))[:, None, None] * chance.shape[-1]
-        return scatter(base + to, rows * share, chance.size).reshape(chance.shape)
+        hours = float(self._c.hours[slot])
+        if hours not in self._turned:
+            self._turned[hours] = _turned(*self._corners(slot))
+        origin, share = self._turned[hours]
+        after: Floats = np.einsum("rpks,ks->rps", chance.take(origin, axis=-1), share)
+        return after
 
     def _corners(self, slot: int) -> tuple[Index, Floats]:
         """The states that each state leads to and their shares, shape (k, s)."""
@@ -169,6 +172,20 @@ class Fade:
                 share = np.concatenate([share * (1.0 - moves), share * moves])
             self._known[hours] = to, share
         return self._known[hours]
+
+
+def _turned(to: Index, share: Floats) -> tuple[Index, Floats]:
+    """From where each state leads and its shares, (k, s): from where each is reached, (m, s)."""
+    count = to.shape[1]
+    origin = np.broadcast_to(np.arange(count), to.shape)[share > 0.0]
+    to, share = to[share > 0.0], share[share > 0.0]
+    order = np.argsort(to, kind="stable")
+    to, origin, share = to[order], origin[order], share[order]
+    row = np.arange(len(to)) - np.searchsorted(to, to)  # how many lead there before it
+    origins = np.zeros((int(row.max()) + 1, count), np.intp)
+    shares = np.zeros(origins.shape)
+    origins[row, to], shares[row, to] = origin, share
+    return origins, shares
 
 
 def reachable(stage: Stage, slot: int, worth: Floats, at: Index | None = None) -> Floats:
