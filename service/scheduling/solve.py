@@ -90,9 +90,9 @@ def _backward(c: Compiled, terminal: Floats, job: Job | None, done: Solution | N
 
 def _acting(c: Compiled, after: Floats, off: Floats, best: Floats) -> Bools:
     """Where any source runs, shape (r, p, s): the main one, or the second beside it off."""
-    runs: Bools = best < _idle(c, off) - NOTHING
+    runs: Bools = best < _idle(c, off)
     if off is not after:
-        runs |= off < after - NOTHING
+        runs |= off < after
     runs[:, c.phases.first_run : c.phases.last_run] = True
     return runs
 
@@ -241,12 +241,13 @@ def choose(c: Compiled, slot: int, off: Floats, on: Floats) -> Floats:
         return either
     table, last = stage.which[slot], phases.last_run
     best = _idle(c, off)
-    start = np.minimum.reduce(run[:, phases.first_run, c.least_start - 1 :], axis=1)
-    start += stage.bar_start[table]
+    goes_on = run[:, last, -1] + stage.bar_whole[table]
+    run[:, phases.first_run, : c.least_start - 1] = BEYOND_ANY_COST  # a start's least run
+    least = np.minimum.reduce(run, axis=2)
+    start = least[:, phases.first_run] + stage.bar_start[table]
     np.minimum(best[:, 0], start, out=best[:, 0])
-    full = run[:, last, -1] + stage.bar_whole[table]
-    np.minimum(full, np.minimum.reduce(run[:, phases.stopped], axis=1), out=full)
-    np.minimum(best[:, last], full, out=best[:, last])
+    np.minimum(goes_on, least[:, phases.stopped], out=goes_on)
+    np.minimum(best[:, last], goes_on, out=best[:, last])
     for phase in range(phases.first_run, last):
         best[:, phase] = run[:, phase + 1, -1]
     return best
