@@ -8,7 +8,7 @@ from typing import Literal
 import numpy as np
 
 from adapters.types import PriceSeries
-from adapters.wiring import Form
+from adapters.wiring import Form, Quantity
 from forecasting.calendar import local_days
 from forecasting.types import Floats, Ints, SlotGrid
 from service.clock import in_span
@@ -97,6 +97,7 @@ def build(a: PlanArguments) -> Problem:
         shortage_price_per_l40=comfort.shortage_price(
             t.comfort, store, float(bought.mean()), float(bought.max())
         ),
+        surplus_measured=bool(plant.of(Quantity.EXPORT_POWER)),
     )
 
 

@@ -270,7 +270,7 @@ class Stocks:
     """Levels to charge up to (``base``) and to start at (``below``), shape (n, r, sources).
 
     ``cover`` and ``cover_start`` are the same for each share of COVERS that surplus may cover,
-    shape (n, r, sources, k).
+    shape (n, r, sources, k), k = 0 where it is not measured.
     """
 
     base: Floats
@@ -284,12 +284,13 @@ def _stocks(c: Compiled, solution: Solution, path: Path) -> Stocks:
     lattice = c.lattice
     levels = lattice.levels
     count = len(levels)
+    covers = COVERS if c.problem.surplus_measured else ()
     shape = (n, r, len(c.problem.sources))
     found = Stocks(
         base=np.zeros(shape),
         below=np.zeros(shape),
-        cover=np.zeros((*shape, len(COVERS))),
-        cover_start=np.zeros((*shape, len(COVERS))),
+        cover=np.zeros((*shape, len(covers))),
+        cover_start=np.zeros((*shape, len(covers))),
     )
     steps = lattice.channels - lattice.has_mass
     luke = np.zeros(n, np.intp)
@@ -334,13 +335,15 @@ def _stocks(c: Compiled, solution: Solution, path: Path) -> Stocks:
         else:
             idle, acted = column(solution.after, 0, luke), off
         found.below[:, :, place] = np.where(allowed, highest(acted < idle - 1e-9), 0.0)
+        if not covers:
+            continue
         start_cost = c.start_cost if is_main and c.phases.count > 1 else 0.0
         # From where it stands now: beside the lukewarm heat there is, or with it as one mass.
         led = then if coil or steps == 1 else column(values, phase, luke) + beyond
         joins = np.rint(luke * coil * lattice.lukewarm_step / lattice.step)
         (led, made), (led_whole, made_whole) = _portions(stage, lattice, led, joins.astype(np.intp))
         worth_a_start = idle - 1e-9 - start_cost
-        for k, share in enumerate(COVERS):
+        for k, share in enumerate(covers):
             if stage.source.modulates and k > 1:  # it takes no more than there is
                 found.cover[..., place, k] = found.cover[..., place, 1]
                 found.cover_start[..., place, k] = found.cover_start[..., place, 1]
@@ -497,7 +500,7 @@ def decide(
     if slot is None:
         return ()
     chance = plan.regime[slot] if regime is None else regime
-    left_w = surplus_w
+    left_w = surplus_w if plan.cover_stock_l40.size else None
     orders = []
     for place, name in enumerate(plan.source_names):
         if name in unable:

@@ -142,7 +142,11 @@ class Limits:
 
 @dataclass(frozen=True)
 class Problem:
-    """Everything a plan depends on."""
+    """Everything a plan depends on.
+
+    surplus_measured says whether PV surplus is measured while the plan holds: if so, it holds the
+    levels for every share of a source's power that surplus may cover.
+    """
 
     grid: SlotGrid
     demand: DemandForecast
@@ -153,6 +157,7 @@ class Problem:
     limits: Limits
     shortage_price_per_l40: float  # from the comfort setting, see ``comfort.shortage_price``
     levels: int = 101
+    surplus_measured: bool = True
 
 
 @dataclass(frozen=True)
@@ -214,7 +219,8 @@ class Plan:
     start_below_l40 at or below this a source that is off is worth starting, shape (n, r, s);
                     lower than the base stock where a start costs something; 0 where it is not
     cover_stock_l40  the level up to which each source charges when measured surplus covers the
-                    share COVERS[k] of its power, shape (n, r, s, k)
+                    share COVERS[k] of its power, shape (n, r, s, k); empty where surplus is not
+                    measured
     cover_start_l40  the same for starting: at or below it a start is worth it
     heat_l40_per_h  how fast each source charges, shape (n, s)
     electricity_w   what each source draws from the meter, shape (n, s)
