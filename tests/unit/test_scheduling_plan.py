@@ -344,6 +344,21 @@ def test_measured_surplus_beyond_the_forecast_is_stored() -> None:
     assert order.until_l40 >= 100.0
 
 
+def test_without_a_meter_of_surplus_everything_else_is_the_same() -> None:
+    """The levels for what surplus covers are left out, and a measured surplus then counts not."""
+    problem = day(element(modulates=True), use_at={40: 80.0}, imports=cheap(4, 5))
+    told = plan.make(problem)
+    untold = plan.make(replace(problem, surplus_measured=False))
+    assert untold.cover_stock_l40.size == untold.cover_start_l40.size == 0
+    assert untold.windows == told.windows
+    assert np.array_equal(untold.base_stock_l40, told.base_stock_l40)
+    assert plan.decide(told, at(20), 30.0, surplus_w=3000.0) != plan.decide(told, at(20), 30.0)
+    for slot in (4, 20, 39):
+        orders = plan.decide(told, at(slot), 30.0)
+        assert plan.decide(untold, at(slot), 30.0) == orders
+        assert plan.decide(untold, at(slot), 30.0, surplus_w=3000.0) == orders
+
+
 def test_regimes_hold_different_charges() -> None:
     """A quiet and a busy day, known apart: the busy one keeps more."""
     problem = day(use_at={36: 120.0})
@@ -365,6 +380,29 @@ def test_regimes_hold_different_charges() -> None:
     assert made.regime.shape == (N, 2)
     assert plan.decide(made, at(35.5), 20.0, regime=np.array([0.0, 1.0]))
     assert plan.decide(made, at(35.5), 20.0, regime=np.array([1.0, 0.0])) == ()
+
+
+def test_the_order_of_regimes_does_not_matter() -> None:
+    """Two regimes that draw alike, in whichever order: the same levels, chances and money."""
+    problem = day(element(), use_at={20: 60.0, 36: 120.0})
+    rng = np.random.default_rng(1)
+    quiet, busy = rng.dirichlet(np.ones(problem.demand.pmf.shape[2]), size=(2, N))
+    chain = rng.dirichlet(np.ones(4), size=(N, 4))
+
+    def ordered(*order: int) -> Plan:
+        demand = replace(
+            problem.demand,
+            pmf=np.stack([(quiet, busy)[k % 2] for k in order], axis=1),
+            regime_now=np.array([0.4, 0.3, 0.2, 0.1])[list(order)],
+            transition=chain[:, list(order)][:, :, list(order)],
+        )
+        return plan.make(replace(problem, demand=demand))
+
+    alternating, grouped = ordered(0, 1, 2, 3), ordered(0, 2, 1, 3)
+    apart = alternating.base_stock_l40[:, [0, 2, 1, 3]] - grouped.base_stock_l40
+    assert np.abs(apart).max() == 0.0
+    assert alternating.short_chance == pytest.approx(grouped.short_chance, abs=1e-12)
+    assert alternating.cost == pytest.approx(grouped.cost, abs=1e-9)
 
 
 def test_slots_of_different_length() -> None:
