@@ -186,10 +186,18 @@ class Compiled:
     padded: Floats  # after u zeros: without the last, then of small draws alone, (n, 2 m, 2 u)
     at_least: Floats  # P(use >= level), shape (n, m, u); regime i draws as i % m, see ``_alike``
     unmet: Floats  # expected unmet litres by level, shape (n, r, u)
-    short: Floats  # chance that the level does not suffice, shape (n, r, u)
     draw_cost: Floats  # expected shortage and floor cost by level, shape (n, r, u)
     floor_cost: Floats  # cost of standing below what limits ask for, shape (n + 1, u)
     small_draw: int  # levels
+
+    @cached_property
+    def short(self) -> Floats:
+        """Chance that a level does not suffice, shape (n, r, u)."""
+        demand = self.problem.demand
+        # Half a litre short is nobody's cold shower, and rounding.
+        short = (demand.volumes_l40[:, None] > self.lattice.levels + 0.5).astype(float)
+        chance: Floats = demand.pmf @ short
+        return chance
 
     @cached_property
     def belief(self) -> Floats:
@@ -255,7 +263,7 @@ def compile_problem(problem: Problem, fineness: Fineness = Fineness()) -> Compil
             )
             share = min(1.0, source.min_run_s / slot_s)
             least = max(1, math.ceil(share * len(main.share) - 1e-9))
-    demand, unmet, short = _demand(problem, lattice)
+    demand, unmet = _demand(problem, lattice)
     within = demand[:, : _alike(problem), :-1]
     small_draw = math.ceil(SMALL_DRAW * shape.volume_l / lattice.step)
     small = np.where(np.arange(problem.levels) <= small_draw, within, 0.0)
@@ -279,7 +287,6 @@ def compile_problem(problem: Problem, fineness: Fineness = Fineness()) -> Compil
         at_least=1.0 - np.cumsum(within, axis=2) + within,
         draw_cost=shortage + floor_cost[:-1, None, :],
         unmet=unmet,
-        short=short,
         floor_cost=floor_cost,
         small_draw=small_draw,
     )
@@ -492,8 +499,8 @@ def _cost(
     return Cost(low, high, heat * np.where(surplus > 0.0, following / power, 0.0), most)
 
 
-def _demand(problem: Problem, lattice: Lattice) -> tuple[Floats, Floats, Floats]:
-    """Use on the levels, expected unmet litres and chance of falling short, by level."""
+def _demand(problem: Problem, lattice: Lattice) -> tuple[Floats, Floats]:
+    """Use on the levels and expected unmet litres by level."""
     volumes, pmf = problem.demand.volumes_l40, problem.demand.pmf
     count = len(lattice.levels)
     along = np.minimum(volumes / lattice.step, float(count))
@@ -502,10 +509,7 @@ def _demand(problem: Problem, lattice: Lattice) -> tuple[Floats, Floats, Floats]
     rows = np.arange(len(volumes))
     split[rows, low] = 1.0 - (along - low)
     split[rows, low + 1] += along - low
-    unmet = np.maximum(volumes[:, None] - lattice.levels, 0.0)
-    # Half a litre short is nobody's cold shower, and rounding.
-    short = (volumes[:, None] > lattice.levels + 0.5).astype(float)
-    return pmf @ split, pmf @ unmet, pmf @ short
+    return pmf @ split, pmf @ np.maximum(volumes[:, None] - lattice.levels, 0.0)
 
 
 def _alike(problem: Problem) -> int:
