@@ -256,12 +256,12 @@ def _until_treated(done: Solution, todo: Solution | None, path: Path) -> Solutio
         return done
     k = path.treated.slot
     return Solution(
+        done.c,
         worth=todo.worth[:k] + done.worth[k:],
         after=todo.after[:k] + done.after[k:],
         off=todo.off[:k] + done.off[k:],
         on=todo.on[:k] + done.on[k:],
         best=todo.best[:k] + done.best[k:],
-        acting=todo.acting[:k] + done.acting[k:],
     )
 
 

@@ -15,6 +15,7 @@ a base-stock level (Arrow, Harris, Marschak 1951).
 from __future__ import annotations
 
 from dataclasses import dataclass, field
+from functools import cached_property
 
 import numpy as np
 
@@ -36,17 +37,29 @@ class Solution:
     off     before the second source had its choice, the main one being off, shape (r, p, s)
     on      the same with the main source on
     best    after use, before any source runs, shape (r, p, s)
-    acting  where any source runs, shape (r, p, s)
-    begin   as best if the disinfection begins now, shape (r, p, s); empty when there is none
+    begin   the same if the disinfection begins now, shape (r, p, s); empty when there is none
     """
 
+    c: Compiled
     worth: list[Floats]
     after: list[Floats]
     off: list[Floats]
     on: list[Floats]
     best: list[Floats]
-    acting: list[Bools]
     begin: list[Floats] = field(default_factory=list)
+
+    @cached_property
+    def acting(self) -> list[Bools]:
+        """Where any source runs, (r, p, s) for each slot."""
+        found = []
+        forced = slice(self.c.phases.first_run, self.c.phases.last_run)
+        for off, after, best in zip(self.off, self.after, self.best, strict=True):
+            runs: Bools = best < _idle(self.c, off)
+            if off is not after:
+                runs |= off < after
+            runs[:, forced] = True
+            found.append(runs)
+        return found
 
 
 def solve(c: Compiled, terminal: Floats) -> Solution:
@@ -62,7 +75,7 @@ def solve_with(c: Compiled, terminal: Floats, job: Job, done: Solution) -> Solut
 def _backward(c: Compiled, terminal: Floats, job: Job | None, done: Solution | None) -> Solution:
     n = len(c.hours)
     worth = [terminal]
-    after, off, on, best, acting, begin = [], [], [], [], [], []
+    after, off, on, best, begin = [], [], [], [], []
     fade = Fade(c)
     hot = None
     if job is not None and done is not None:
@@ -81,20 +94,10 @@ def _backward(c: Compiled, terminal: Floats, job: Job | None, done: Solution | N
         off.append(alone)
         on.append(beside)
         best.append(chosen)
-        acting.append(_acting(c, reached, alone, chosen))
         worth.append(draw(c, slot, chosen))
-    for slots in (worth, after, off, on, best, acting, begin):
+    for slots in (worth, after, off, on, best, begin):
         slots.reverse()
-    return Solution(worth, after, off, on, best, acting, begin)
-
-
-def _acting(c: Compiled, after: Floats, off: Floats, best: Floats) -> Bools:
-    """Where any source runs, shape (r, p, s): the main one, or the second beside it off."""
-    runs: Bools = best < _idle(c, off)
-    if off is not after:
-        runs |= off < after
-    runs[:, c.phases.first_run : c.phases.last_run] = True
-    return runs
+    return Solution(c, worth, after, off, on, best, begin)
 
 
 def _begin(c: Compiled, slot: int, job: Job, hot: Floats) -> Floats:
