@@ -16,6 +16,7 @@ from service.scheduling.types import Layout
 
 # Parts of a slot that a run on the path may take: finer than the lattice, as one state is cheap.
 SHARE = np.arange(1, 25) / 24.0
+NONE_OR_SHARE = np.append(0.0, SHARE)
 # Between states that tie, the disinfection begins now.
 NEAR_ENOUGH = 1e-3
 
@@ -190,14 +191,14 @@ def worth_at(
     values: Floats,
     usable: Floats,
     lukewarm: Floats,
-    mass: Floats,
+    mass: stores.Bools,
     phase: Index | int = 0,
 ) -> Floats:
     """Interpolate values, shape (s,) or flat (p s,), at states off the lattice."""
     lattice = c.lattice
     count = len(lattice.levels)
     steps = lattice.channels - lattice.has_mass
-    along = np.clip(usable / lattice.step, 0.0, count - 1.0)
+    along = np.minimum(np.maximum(usable / lattice.step, 0.0), count - 1.0)
     low = np.minimum(along.astype(np.intp), count - 2)
     w = along - low
 
@@ -208,7 +209,7 @@ def worth_at(
 
     if steps == 1:
         return between(np.zeros_like(low))
-    up = np.clip(lukewarm / lattice.lukewarm_step, 0.0, steps - 1.0)
+    up = np.minimum(np.maximum(lukewarm / lattice.lukewarm_step, 0.0), steps - 1.0)
     channel = np.minimum(up.astype(np.intp), steps - 2)
     v = up - channel
     upper = np.where(mass, lattice.channels - 1, channel + 1)
@@ -242,51 +243,40 @@ def _act(c: Compiled, slot: int, solution: Solution, belief: Floats, here: _Here
             spent = np.concatenate([spent, cost[portions]])
             leads = np.concatenate([leads, np.array(to, np.intp)])
             taken_main = np.concatenate([taken_main, options[3][portions]])
-    # Second source after each of these.
+    # Second source after each of these: its portions are rows, what the main one did columns.
     extra = c.extra
-    k = len(usable)
-    taken_extra = np.zeros(k)
-    origin = np.arange(k)
+    usable, lukewarm, mass, spent = usable[None], lukewarm[None], mass[None], spent[None]
+    taken_extra = np.zeros_like(usable)
     if extra is not None and extra.runs[slot]:
-        share = np.append(0.0, SHARE)
-        q = extra.heat[slot] * share[:, None]
-        top = float(extra.top[slot])
-        u, w, m, t = stores.heated(
-            c.body, extra.source, usable, lukewarm, mass, top_l40=top, heat=q
+        share = NONE_OR_SHARE[:, None]
+        usable, lukewarm, mass, taken_extra = stores.heated(
+            c.body,
+            extra.source,
+            usable,
+            lukewarm,
+            mass,
+            top_l40=float(extra.top[slot]),
+            heat=extra.heat[slot] * share,
         )
         on = taken_main > 0
-        cost = np.where(on, extra.beside_main.of(slot, t), extra.alone.of(slot, t))
-        most = np.where(on, extra.beside_main.most[slot], extra.alone.most[slot])
-        cost = np.where(share[:, None] > most + 1e-9, np.inf, cost)
-        origin = np.broadcast_to(origin, t.shape).ravel()
-        usable, lukewarm, mass = u.ravel(), w.ravel(), np.broadcast_to(m, t.shape).ravel()
-        taken_extra = t.ravel()
-        spent = (spent + cost).ravel()
-        leads, taken_main = leads[origin], taken_main[origin]
+        beside, alone = extra.beside_main, extra.alone
+        cost = np.where(on, beside.of(slot, taken_extra), alone.of(slot, taken_extra))
+        most = np.where(on, beside.most[slot], alone.most[slot])
+        spent = spent + np.where(share > most + 1e-9, np.inf, cost)
     total = spent + worth_at(c, after, usable, lukewarm, mass, leads)
     pick = int(np.argmin(total - 1e-9 * (taken_main + taken_extra == 0.0)))
+    row, column = divmod(pick, len(leads))
     was_running = here.phase > phases.rests
-    here.usable, here.lukewarm = float(usable[pick]), float(lukewarm[pick])
-    here.mass, here.phase = bool(mass[pick]), int(leads[pick])
+    here.usable, here.lukewarm = float(usable[row, column]), float(lukewarm[row, column])
+    here.mass, here.phase = bool(mass[row, column]), int(leads[column])
+    by_main, by_extra = float(taken_main[column]), float(taken_extra[row, column])
     made: list[Run] = []
-    if stage is not None and taken_main[pick] > 0:
+    if stage is not None and by_main > 0:
         late = phases.count > 1 and not was_running and here.phase > phases.rests
-        made.append(
-            _run(c, stage, slot, float(taken_main[pick]), late=late, usable=here.usable, used_w=0.0)
-        )
-    if extra is not None and taken_extra[pick] > 0:
-        used = stage.source.electricity_w[slot] if stage and taken_main[pick] > 0 else 0.0
-        made.append(
-            _run(
-                c,
-                extra,
-                slot,
-                float(taken_extra[pick]),
-                late=False,
-                usable=here.usable,
-                used_w=used,
-            )
-        )
+        made.append(_run(c, stage, slot, by_main, late=late, usable=here.usable, used_w=0.0))
+    if extra is not None and by_extra > 0:
+        used = float(stage.source.electricity_w[slot]) if stage and by_main > 0 else 0.0
+        made.append(_run(c, extra, slot, by_extra, late=False, usable=here.usable, used_w=used))
     return made
 
 
@@ -309,14 +299,14 @@ def _main_options(
 ) -> tuple[slice | None, Floats | list[int]]:
     """Which portions the main source may run from here, and the phases they lead to."""
     phases, count = c.phases, len(SHARE)
-    allowed = int(np.sum(stage.alone.most[slot] + 1e-9 >= SHARE))
+    allowed = int(SHARE.searchsorted(stage.alone.most[slot] + 1e-9, side="right"))
     if phases.count == 1:
         return slice(0, allowed), [0] * allowed
     if here.phase == 0:
         wanted = min(stage.source.min_run_s / (3600.0 * float(c.hours[slot])), 1.0)
         if most_taken < wanted * stage.heat[slot] * (1.0 - 1e-9):
             return None, []
-        least = int(np.searchsorted(SHARE, wanted - 1e-9))
+        least = int(SHARE.searchsorted(wanted - 1e-9))
         return slice(least, allowed), [phases.first_run] * max(allowed - least, 0)
     if here.phase <= phases.rests:
         return None, []
