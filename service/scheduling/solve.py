@@ -54,9 +54,9 @@ class Solution:
         found = []
         forced = slice(self.c.phases.first_run, self.c.phases.last_run)
         for off, after, best in zip(self.off, self.after, self.best, strict=True):
-            runs: Bools = best < _idle(self.c, off)
+            runs: Bools = best < _idle(self.c, off) - NOTHING
             if off is not after:
-                runs |= off < after
+                runs |= off < after - NOTHING
             runs[:, forced] = True
             found.append(runs)
         return found
