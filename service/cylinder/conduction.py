@@ -1,8 +1,10 @@
 """Conduction between segments and standing loss to ambient, for a step of any length.
 
-With u the segments' temperatures above ambient, C du/dt = -(K + L) u: K couples neighbours, L
-holds the losses per surface. Its solution is exp(-A t) u with A = C^-1 (K + L), of which a
-rational function is taken: one tridiagonal system for each of its poles.
+With u the segments' enthalpies above that of water at ambient temperature and M their masses,
+M du/dt = -(K + L) u: K couples neighbours, L holds the losses per surface, both divided by the
+specific heat of water, which is taken as one number here. The solution is exp(-A t) u with
+A = M^-1 (K + L), of which a rational function is taken: one tridiagonal system for each of its
+poles.
 
 What a step loses is the sum of L times the integral of u over the step, which the same systems
 give; what each segment keeps comes from u at the end. The two agree to rounding, so that the
@@ -13,6 +15,7 @@ from __future__ import annotations
 
 from collections.abc import Sequence
 from itertools import accumulate, pairwise
+from operator import add, truediv
 
 import numpy as np
 
@@ -25,7 +28,7 @@ from service.cylinder.segments import (
     merged_into_neighbour,
     segment,
 )
-from service.cylinder.water import capacities_kj_per_k, segments_of
+from service.cylinder.water import TYPICAL_KJ_PER_KGK, enthalpy_kj_per_kg
 
 _STIFF = 20.0  # decays of a segment in a step above which it is looked at as a crumb
 _CRUMB_SHARE = 0.1  # of a nominal segment
@@ -34,7 +37,7 @@ _FINEST_SHARE = 1 / 8  # of a nominal segment: distance left inside water that i
 _VISIBLE = 0.1  # of a nominal segment's diffusion time: as far as one trapezoidal step goes
 _MOST_STEPS = 4  # trapezoidal steps that cost less than the poles below
 
-_KJ_PER_LK = 4.15  # of water at 40 to 50 degC
+_KG_PER_L = 0.993  # of water at 35 to 40 degC
 
 # By how much flow widens a front, L2 of variance, and between which levels, L from the bottom.
 Dispersion = tuple[float, float, float]
@@ -49,7 +52,7 @@ _POLES = (
     (1.7785593940083673 - 6.152582688572982j, 0.011623493120874408 - 0.01763764634229661j),
 )
 _POLE = np.array(_POLES)[:, :1]
-# What the systems' solutions count for: in the temperatures after a step, and in their mean.
+# What the systems' solutions count for: in the enthalpies after a step, and in their mean.
 _READ = 2.0 * np.array([[-p * c for p, c in _POLES], [c for _, c in _POLES]])
 
 
@@ -92,7 +95,7 @@ def without_crumbs(cylinder: Cylinder, column: Column, step_s: float) -> Column:
         k = column.index(crumb)
         beside = [column[j] for j in (k - 1, k + 1) if 0 <= j < len(column)]
         passed = sum([_conductance(cylinder) / (crumb[2] + other[2]) for other in beside])
-        if step_s * passed < _STIFF * capacities_kj_per_k((crumb,))[0]:
+        if step_s * passed < _STIFF * crumb[0]:
             return column
         nearest = min([abs(crumb[1] - other[1]) for other in beside])
         if crumb[0] * nearest > _CRUMB_KJ_PER_KG * piece_kg:
@@ -102,11 +105,11 @@ def without_crumbs(cylinder: Cylinder, column: Column, step_s: float) -> Column:
 
 
 def _conductance(cylinder: Cylinder) -> float:
-    """kW/K between two segments times the sum of their volumes in L.
+    """Kg/s that two segments exchange as it were, times the sum of their volumes in L.
 
-    k A / distance between centres, with distance = volume / (1000 A).
+    k A / (c distance between centres), with distance = volume / (1000 A).
     """
-    return cylinder.conductivity_w_per_mk * cylinder.area_m2**2 * 2.0
+    return cylinder.conductivity_w_per_mk * cylinder.area_m2**2 * 2.0 / TYPICAL_KJ_PER_KGK
 
 
 def _spread(
@@ -118,92 +121,81 @@ def _spread(
     dispersed: Sequence[Dispersion] = (),
 ) -> tuple[list[Segment], float]:
     """The column after a step, and heat lost in kJ."""
-    bottom, side, top = cylinder.losses_w_per_k
-    side_kw = side / (1000.0 * cylinder.volume_l)
-    distance = [part[2] for part in column]
-    loss = [side_kw * part_l for part_l in distance]
-    loss[0] += bottom / 1000.0
-    loss[-1] += top / 1000.0
-    capacity = capacities_kj_per_k(column)
+    ambient = enthalpy_kj_per_kg(ambient_c)
+    masses, enthalpies, litres, _ = zip(*column, strict=True)
+    excess = [enthalpy - ambient for enthalpy in enthalpies]
+    bottom, side, top = [w_per_k / 1000.0 / TYPICAL_KJ_PER_KGK for w_per_k in cylinder.losses_w_per_k]
+    side /= cylinder.volume_l
+    loss = [side * part_l for part_l in litres]
+    loss[0] += bottom
+    loss[-1] += top
     nominal_l = cylinder.volume_l / cylinder.segments
+    distance = list(litres)
     if stirred is not None:
         distance[stirred] = _FINEST_SHARE * nominal_l
     coupling = everywhere = _conductance(cylinder)
     partly = []
     for square_l2, low_l, high_l in dispersed:
-        kept_kj = _KJ_PER_LK * square_l2 / step_s
+        kept = _KG_PER_L * square_l2 / step_s
         if low_l <= 0 and high_l >= cylinder.volume_l:
-            everywhere += kept_kj
+            everywhere += kept
         else:
-            partly.append((kept_kj, low_l, high_l))
+            partly.append((kept, low_l, high_l))
     between = [everywhere / (a + b) for a, b in pairwise(distance)]
-    for kept_kj, low_l, high_l in partly:
+    for kept, low_l, high_l in partly:
         for k, face_l in enumerate(accumulate(distance[:-1])):
             if low_l < face_l < high_l:
-                between[k] += kept_kj / (distance[k] + distance[k + 1])
+                between[k] += kept / (distance[k] + distance[k + 1])
     # The fastest rate in 1/s at which a segment alone would decay.
-    rates = zip([0.0, *between], [*between, 0.0], loss, capacity, strict=True)
-    fastest = max([(below + above + leak) / c for below, above, leak, c in rates])
-    visible = coupling / (2 * nominal_l) / (4.18 * nominal_l)
+    fastest = max(map(truediv, map(add, [0.0, *between], [*between, 0.0]), masses))
+    visible = coupling / (2 * nominal_l) / nominal_l
     parts = 1 + int(step_s * max(fastest / 2, visible / _VISIBLE))
-    excess = [part[3] - ambient_c for part in column]
     if parts > _MOST_STEPS:
-        after, lost_kj = _by_poles(excess, capacity, between, loss, step_s)
+        after, lost_kj = _by_poles(excess, masses, between, loss, step_s)
     else:
-        after, lost_kj = _trapezoidal(excess, capacity, between, loss, step_s, parts)
-    enthalpies = [
-        part[1] + c * (end - begin) / part[0]
-        for part, c, begin, end in zip(column, capacity, excess, after, strict=True)
-    ]
-    return segments_of([part[0] for part in column], enthalpies), lost_kj
+        after, lost_kj = _trapezoidal(excess, masses, between, loss, step_s, parts)
+    return list(map(segment, masses, [ambient + end for end in after])), lost_kj
 
 
 def _trapezoidal(
     excess: list[float],
-    capacity: list[float],
+    masses: Sequence[float],
     between: list[float],
     loss: list[float],
     step_s: float,
     parts: int,
 ) -> tuple[list[float], float]:
-    """Equal parts of a step by the trapezoidal rule: temperatures after it, heat lost in kJ.
+    """Equal parts of a step by the trapezoidal rule: enthalpies after it, heat lost in kJ.
 
-    Temperatures are in kelvin above ambient. Its first half, explicit, keeps between the
+    Enthalpies are counted from ambient. Its first half, explicit, keeps between the
     extremes as long as no segment decays more than twice in a step; its second, implicit,
     always does. What is solved for is the mean of both ends.
     """
     half_s = 0.5 * step_s / parts
-    rows: list[tuple[float, float, float, float]] = []
-    below = share = 0.0
-    for c, g, leak in zip(capacity, [*between, 0.0], loss, strict=True):
-        up = half_s * g
-        pivot = 1.0 / (c + half_s * leak + below + up - below * share)
-        share = up * pivot
-        rows.append((c * pivot, below * pivot, share, leak))
-        below = up
-    back = rows[::-1]
+    above = [half_s * g for g in between] + [0.0]
     lost = 0.0
     for _ in range(parts):
-        carried = middle = 0.0
         solved = []
-        for u, (held, passed, _, _) in zip(excess, rows, strict=True):
-            carried = held * u + passed * carried
-            solved.append(carried)
+        below = share = carried = 0.0
+        for u, kg, up, leak in zip(excess, masses, above, loss, strict=True):
+            pivot = 1.0 / (kg + half_s * leak + up + below * (1.0 - share))
+            share = up * pivot
+            carried = (kg * u + below * carried) * pivot
+            below = up
+            solved.append((carried, share, u, leak))
         after = []
-        for (_, _, share, leak), carried, u in zip(
-            back, reversed(solved), reversed(excess), strict=True
-        ):
+        middle = 0.0
+        for carried, share, u, leak in reversed(solved):
             middle = carried + share * middle
             lost += leak * middle
             after.append(2.0 * middle - u)
-        after.reverse()
-        excess = after
+        excess = after[::-1]
     return excess, lost * step_s / parts
 
 
 def _by_poles(
     excess: list[float],
-    capacity: list[float],
+    masses: Sequence[float],
     between: list[float],
     loss: list[float],
     step_s: float,
@@ -214,7 +206,7 @@ def _by_poles(
     through their diagonals one number at a time.
     """
     n = len(excess)
-    heat, leaks, passed = np.array(capacity), np.array(loss), step_s * np.array(between)
+    mass, leaks, passed = np.array(masses), np.array(loss), step_s * np.array(between)
     rates = np.zeros(n * n)
     rates[1 :: n + 1] = rates[n :: n + 1] = -passed
     diagonal = rates[:: n + 1]
@@ -223,8 +215,8 @@ def _by_poles(
     diagonal[1:] += passed
     systems = np.empty((len(_POLES), n * n), complex)
     systems[:] = rates
-    systems[:, :: n + 1] -= _POLE * heat
-    begin = (heat * np.array(excess))[:, None]
+    systems[:, :: n + 1] -= _POLE * mass
+    begin = (mass * np.array(excess))[:, None]
     solved = np.linalg.solve(systems.reshape(-1, n, n), begin)[:, :, 0]
     after, means = (_READ @ solved).real
     return after.tolist(), step_s * float(means @ leaks)

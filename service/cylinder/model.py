@@ -57,8 +57,8 @@ from service.cylinder.sources import effectiveness
 from service.cylinder.usable import USE_C, usable_l
 from service.cylinder.water import (
     KJ_PER_KWH,
+    TYPICAL_KJ_PER_KGK,
     Floats,
-    capacities_kj_per_k,
     density_kg_per_l,
     enthalpy_kj_per_kg,
     specific_heat_kj_per_kgk,
@@ -643,11 +643,13 @@ def _step(cylinder: Cylinder, state: State, drive: Drive, step_s: float, tally: 
             dispersed.append((square_l2, low_l, cylinder.volume_l))
     if drive.secondary_return is not None and circulates:
         water = _circulated(cylinder, water, drive.secondary_return, step_s, tally)
+    if moves:
+        water = overturned(water)
     if heats:
         part = 1.0 if moves else 0.5
-        water = _heated(cylinder, overturned(water), drive, step_s * part, tally)
+        water = _heated(cylinder, water, drive, step_s * part, tally)
     if moves or heats:
-        water = thinned(overturned(water), cylinder.segments)
+        water = thinned(water, cylinder.segments)
     else:
         water = joined_harmlessly(water, cylinder.segments)
     least_kg = 0.0
@@ -665,7 +667,7 @@ def _step(cylinder: Cylinder, state: State, drive: Drive, step_s: float, tally: 
     tally.loss_kj += lost_kj
     water = overturned(water)
     if heats and not moves:
-        water = overturned(_heated(cylinder, water, drive, step_s / 2, tally))
+        water = _heated(cylinder, water, drive, step_s / 2, tally)
     water = _filled(cylinder, water, drive.cold_c, tally)
     if cylinder.loop_loss_w_per_k > 0 and loop:
         loop = _loop_cooled(cylinder, loop, drive.ambient_c, step_s, tally)
@@ -746,15 +748,15 @@ def _exchanged(
     else:
         rise = min(rise, heat_kw / flow)
     if plate.primary_c is not None and flow > 0:
-        rise = min(rise, _exchanger_limit_kw(plate, plate.primary_c, enthalpy, t_c, flow) / flow)
+        rise = min(rise, _exchanger_limit_kw(plate, plate.primary_c, t_c, flow) / flow)
     return enthalpy + rise, flow
 
 
 def _exchanger_limit_kw(
-    plate: PlateCharge, primary_c: float, enthalpy: float, t_c: float, flow_kg_s: float
+    plate: PlateCharge, primary_c: float, t_c: float, flow_kg_s: float
 ) -> float:
     """Heat that the exchanger passes on with its source at ``primary_c``, by NTU."""
-    store = capacities_kj_per_k(((flow_kg_s, enthalpy, 0.0, t_c),))[0]  # kW/K
+    store = flow_kg_s * specific_heat_kj_per_kgk(t_c)  # kW/K
     difference = max(primary_c - t_c, 0.0)
     if plate.ua_w_per_k is None:
         return store * difference
@@ -865,10 +867,11 @@ def _coil_heated(
                 min(left_kj * share, most_kj) for share, most_kj in zip(shares, room, strict=True)
             ]
         else:
-            capacity = capacities_kj_per_k(along)
-            heat = _nearing(
-                room, [s / c for s, c in zip(shares, capacity, strict=True)], most, left_kj
-            )
+            pull = [
+                share / (TYPICAL_KJ_PER_KGK * part[0])
+                for share, part in zip(shares, along, strict=True)
+            ]
+            heat = _nearing(room, pull, most, left_kj)
         put_kj = sum(heat)
         tally.coil_kj += put_kj
         left_kj -= put_kj

@@ -19,7 +19,13 @@ from itertools import accumulate, pairwise
 
 import numpy as np
 
-from service.cylinder.water import Floats, volume_and_temperature
+from service.cylinder.water import (
+    LINES,
+    LINES_BELOW_0,
+    LINES_PER_KJ_PER_KG,
+    Floats,
+    volume_and_temperature,
+)
 
 Segment = tuple[float, float, float, float]
 Column = Sequence[Segment]
@@ -39,9 +45,9 @@ _KG, _LITRES = 0, 2  # places in a segment
 
 
 def segment(kg: float, enthalpy: float) -> Segment:
-    """Water of this mass and enthalpy."""
-    l_per_kg, t_c = volume_and_temperature(enthalpy)
-    return kg, enthalpy, kg * l_per_kg, t_c
+    """Water of this mass and enthalpy (``volume_and_temperature``, written out for its speed)."""
+    l_per_kg, l_rise, t_c, t_rise = LINES[int(enthalpy * LINES_PER_KJ_PER_KG + LINES_BELOW_0)]
+    return kg, enthalpy, kg * (l_per_kg + l_rise * enthalpy), t_c + t_rise * enthalpy
 
 
 def mass_kg(column: Column) -> float:

@@ -13,7 +13,6 @@ Every function takes a float or an array and gives the same back.
 
 from __future__ import annotations
 
-from collections.abc import Iterable
 from typing import TypeVar, overload
 
 import numpy as np
@@ -23,6 +22,7 @@ Floats = NDArray[np.float64]
 Value = TypeVar("Value", float, Floats)
 
 KJ_PER_KWH = 3600.0
+TYPICAL_KJ_PER_KGK = 4.18  # specific heat within 0.4 % from 10 to 75 degC
 
 # Coefficients of x = t / 100 degC, lowest power first.
 _DENSITY = (
@@ -69,15 +69,28 @@ def specific_heat_kj_per_kgk(t_c: Value) -> Value:
 # The way back from enthalpy is read from a table of the polynomials above, close enough that
 # straight lines between its points are within 1e-5 K; one read costs less than a polynomial.
 # It reaches below freezing because a loop in the cold may be asked to cool that far.
-_STEPS_PER_KJ_PER_KG = 2.0
+LINES_PER_KJ_PER_KG = 2.0
 _LOWEST_KJ_PER_KG = float(int(enthalpy_kj_per_kg(-62.0)))
-_TABLE_H: Floats = np.arange(_LOWEST_KJ_PER_KG, enthalpy_kj_per_kg(115.0), 0.5)
+LINES_BELOW_0 = -_LOWEST_KJ_PER_KG * LINES_PER_KJ_PER_KG
+_TABLE_H: Floats = np.arange(
+    _LOWEST_KJ_PER_KG, enthalpy_kj_per_kg(115.0), 1.0 / LINES_PER_KJ_PER_KG
+)
 _FINE_T: Floats = np.linspace(-65.0, 120.0, 18501)
 _TABLE_T: Floats = np.interp(_TABLE_H, enthalpy_kj_per_kg(_FINE_T), _FINE_T)
 _TABLE_V: Floats = 1.0 / density_kg_per_l(_TABLE_T)
 _TABLE_C: Floats = specific_heat_kj_per_kgk(_TABLE_T)
-_T, _V, _C = _TABLE_T.tolist(), _TABLE_V.tolist(), _TABLE_C.tolist()
-_T_RISE, _V_RISE = np.diff(_TABLE_T).tolist(), np.diff(_TABLE_V).tolist()
+
+
+def _lines(values: Floats) -> tuple[Floats, Floats]:
+    """Each line between two points of the table: its value at enthalpy 0, and its rise."""
+    rises = np.diff(values) * LINES_PER_KJ_PER_KG
+    return values[:-1] - rises * _TABLE_H[:-1], rises
+
+
+# For each line L/kg at 0, its rise, degC at 0, its rise.
+LINES: list[tuple[float, float, float, float]] = list(
+    zip(*[column.tolist() for v in (_TABLE_V, _TABLE_T) for column in _lines(v)], strict=True)
+)
 
 
 @overload
@@ -95,38 +108,8 @@ def volume_and_temperature(enthalpy: float) -> tuple[float, float]:
 
     The same table as ``temperature_c`` and ``volume_l_per_kg``, for one value at a time.
     """
-    place = (enthalpy - _LOWEST_KJ_PER_KG) * _STEPS_PER_KJ_PER_KG
-    k = int(place)
-    beyond = place - k
-    return _V[k] + beyond * _V_RISE[k], _T[k] + beyond * _T_RISE[k]
-
-
-def segments_of(
-    masses: Iterable[float], enthalpies: Iterable[float]
-) -> list[tuple[float, float, float, float]]:
-    """Segments of water (kg, kJ/kg, L, degC) of these masses and enthalpies, all at once."""
-    volumes, v_rises, temperatures, t_rises = _V, _V_RISE, _T, _T_RISE
-    lowest, steps = _LOWEST_KJ_PER_KG, _STEPS_PER_KJ_PER_KG
-    found = []
-    for kg, enthalpy in zip(masses, enthalpies, strict=True):
-        place = (enthalpy - lowest) * steps
-        k = int(place)
-        place -= k
-        found.append(
-            (
-                kg,
-                enthalpy,
-                kg * (volumes[k] + place * v_rises[k]),
-                temperatures[k] + place * t_rises[k],
-            )
-        )
-    return found
-
-
-def capacities_kj_per_k(segments: Iterable[tuple[float, float, float, float]]) -> list[float]:
-    """Heat capacity in kJ/K of segments of water, each (kg, kJ/kg, L, degC)."""
-    table, lowest, steps = _C, _LOWEST_KJ_PER_KG, _STEPS_PER_KJ_PER_KG
-    return [kg * table[int((enthalpy - lowest) * steps)] for kg, enthalpy, _, _ in segments]
+    l_per_kg, l_rise, t_c, t_rise = LINES[int(enthalpy * LINES_PER_KJ_PER_KG + LINES_BELOW_0)]
+    return l_per_kg + l_rise * enthalpy, t_c + t_rise * enthalpy
 
 
 def volume_l_per_kg(enthalpy: Floats) -> Floats:
