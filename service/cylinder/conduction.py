@@ -61,7 +61,7 @@ def relaxed(
     column: Column,
     ambient_c: float,
     step_s: float,
-    stirred: tuple[int, int] | None = None,
+    stirred: int | None = None,
     dispersed: Sequence[Dispersion] = (),
 ) -> tuple[Column, float]:
     """Let heat spread and leak for ``step_s`` seconds: (column, heat lost in kJ).
@@ -72,17 +72,7 @@ def relaxed(
     """
     if stirred is None:
         column = without_crumbs(cylinder, column, step_s)
-        return _spread(cylinder, column, ambient_c, step_s, dispersed=dispersed)
-    first, end = stirred
-    run = column[first:end]
-    kg = mass_kg(run)
-    pool = segment(kg, heat_kj(run) / kg)
-    spread, lost_kj = _spread(
-        cylinder, [*column[:first], pool, *column[end:]], ambient_c, step_s, first
-    )
-    rise = spread[first][1] - pool[1]
-    warmer = [segment(part[0], part[1] + rise) for part in run]
-    return [*spread[:first], *warmer, *spread[first + 1 :]], lost_kj
+    return _spread(cylinder, column, ambient_c, step_s, stirred, dispersed)
 
 
 def without_crumbs(cylinder: Cylinder, column: Column, step_s: float) -> Column:

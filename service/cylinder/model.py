@@ -34,6 +34,7 @@ from service.cylinder.segments import (
     cut_at,
     entered_under,
     heat_kj,
+    joined,
     joined_alike,
     joined_below,
     joined_harmlessly,
@@ -662,7 +663,7 @@ def _step(cylinder: Cylinder, state: State, drive: Drive, step_s: float, tally: 
         # What expansion pushed past a heater's foot, a crumb at a time.
         water = joined_below(water, _CRUMB_SHARE * cylinder.volume_l / cylinder.segments)
         water = without_crumbs(cylinder, water, step_s)
-        stirred = _stirred(cylinder, water, drive)
+        water, stirred = _stirred(cylinder, water, drive)
     water, lost_kj = relaxed(cylinder, water, drive.ambient_c, step_s, stirred, dispersed)
     tally.loss_kj += lost_kj
     water = overturned(water)
@@ -823,13 +824,13 @@ def _heated(
     return water
 
 
-def _stirred(cylinder: Cylinder, water: Column, drive: Drive) -> tuple[int, int] | None:
-    """The run of segments that the lowest heater at work keeps mixed, just after it heated."""
+def _stirred(cylinder: Cylinder, water: Column, drive: Drive) -> tuple[Column, int | None]:
+    """What the lowest heater at work keeps mixed, just after it heated, as one segment: which."""
     levels = [element.level for element in drive.immersion if element.heat_w > 0]
     if drive.coil is not None and drive.coil.heat_w > 0:
         levels.append(drive.coil.bottom)
     if not levels:
-        return None
+        return water, None
     below_l, foot = min(levels) * cylinder.volume_l, 0
     for part in water:
         if 0.5 * part[2] >= below_l:
@@ -845,7 +846,7 @@ def _stirred(cylinder: Cylinder, water: Column, drive: Drive) -> tuple[int, int]
     level, end = water[foot][1] + _STIRRED_KJ_PER_KG, foot + 1
     while end <= last and water[end][1] < level:
         end += 1
-    return foot, end
+    return [*water[:foot], joined(water[foot:end]), *water[end:]], foot
 
 
 def _coil_heated(

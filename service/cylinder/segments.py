@@ -313,6 +313,12 @@ def joined_harmlessly(column: Column, nominal: int) -> Column:
     return new if len(new) < len(column) else column
 
 
+def joined(column: Column) -> Segment:
+    """All of it as one segment."""
+    kg = mass_kg(column)
+    return segment(kg, heat_kj(column) / kg)
+
+
 def joined_below(column: Column, least_kg: float) -> Column:
     """Merge neighbours that are smaller than ``least_kg`` together."""
     new = [column[0]]
@@ -453,17 +459,16 @@ def _span(column: Column, k: int) -> float:
 
     It follows the smaller of the slopes to the two neighbours, and is 0 where they disagree in
     sign or a neighbour is missing (minmod, see LeVeque: Finite Volume Methods for Hyperbolic
-    Problems, section 6.9), which keeps a sharp front sharp and the segment's mean.
+    Problems, section 6.9), which keeps a sharp front sharp and the segment's mean. A neighbour
+    says nothing of what lies further away than twice its own size.
     """
     if not 0 < k < len(column) - 1:
         return 0.0
     _, lower, lower_l, _ = column[k - 1]
     _, here, here_l, _ = column[k]
     _, upper, upper_l, _ = column[k + 1]
-    rising = (
-        2 * here_l * min((here - lower) / (lower_l + here_l), (upper - here) / (here_l + upper_l))
-    )
-    return max(rising, 0.0)
+    slope = min((here - lower) / (lower_l + here_l), (upper - here) / (here_l + upper_l))
+    return max(2 * min(here_l, 2 * lower_l, 2 * upper_l) * slope, 0.0)
 
 
 def temperatures_around(column: Column, levels: Iterable[float], span: float) -> list[float]:
