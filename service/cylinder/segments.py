@@ -31,6 +31,7 @@ Segment = tuple[float, float, float, float]
 Column = Sequence[Segment]
 
 MOST_SEGMENTS = 1.4  # times the nominal number, above which neighbours are merged
+LARGEST = 1.5  # times the size it should have: above that a segment is divided
 HARMLESS_KJ_PER_KG = 0.4  # 0.1 K: neighbours this alike may be merged
 SMALL_SHARE = 0.5  # of a nominal segment: below it they may
 SMALL_KJ_PER_KG = 8.0  # when they differ by less than 2 K
@@ -338,13 +339,13 @@ def _lets_grow(beside: Segment, kg: float, enthalpy: float) -> bool:
 def thinned(column: Column, nominal: int) -> Column:
     """Merge neighbours, least harm first, when there are too many.
 
-    Harm is the variance of enthalpy that a merge takes away. No merge makes a segment larger
-    than twice the nominal size, so that the column stays resolved.
+    Harm is the variance of enthalpy that a merge takes away. No merge makes a segment so large
+    that ``refined`` might divide it again, so that the column stays resolved.
     """
     most = int(MOST_SEGMENTS * nominal)
     if len(column) <= most:
         return column
-    largest_kg = 2 * mass_kg(column) / nominal
+    largest_kg = LARGEST * mass_kg(column) / nominal
     new = list(column)
     harms = [_harm(lower, upper, largest_kg) for lower, upper in pairwise(new)]
     while len(new) > most - 2 and (least := min(harms)) < math.inf:
@@ -372,24 +373,23 @@ def refined(column: Column, nominal: int, least_kg: float = 0.0) -> Column:
     from it. None gets smaller than ``least_kg``.
     """
     piece_kg = mass_kg(column) / nominal
-    divided_kg = 1.5 * max(piece_kg / 8, least_kg)
-    jumps = [
-        k
-        for k, (lower, upper) in enumerate(pairwise(column))
-        if upper[1] - lower[1] > ALIKE and (upper[0] > divided_kg or lower[0] > divided_kg)
-    ]
-    if not jumps:
+    divided = []
+    for k, (lower, upper) in enumerate(pairwise(column)):
+        jump = upper[1] - lower[1]
+        if jump > ALIKE:
+            finest_kg = piece_kg
+            if jump > _JUMP_KJ_PER_KG:
+                finest_kg /= 2 ** min(3, math.ceil(math.log2(jump / _JUMP_KJ_PER_KG)))
+            finest_kg = max(finest_kg, least_kg)
+            if max(upper[0], lower[0]) > LARGEST * finest_kg:
+                divided.append((k, finest_kg))
+    if not divided:
         return column
     new = list(column)
     # From the top down, so that what is still to do keeps its place.
-    for k in reversed(jumps):
+    for k, finest_kg in reversed(divided):
         lower, upper = new[k], new[k + 1]
-        finest_kg = piece_kg
-        if (jump := upper[1] - lower[1]) > _JUMP_KJ_PER_KG:
-            finest_kg /= 2 ** min(3, math.ceil(math.log2(jump / _JUMP_KJ_PER_KG)))
-        finest_kg = max(finest_kg, least_kg)
-        if upper[0] > 1.5 * finest_kg or lower[0] > 1.5 * finest_kg:
-            new[k : k + 2] = [*_graded(lower, finest_kg)[::-1], *_graded(upper, finest_kg)]
+        new[k : k + 2] = [*_graded(lower, finest_kg)[::-1], *_graded(upper, finest_kg)]
     return new
 
 
@@ -398,7 +398,7 @@ def _graded(part: Segment, finest_kg: float) -> list[Segment]:
     kg, enthalpy = part[:2]
     parts: list[Segment] = []
     size = finest_kg
-    while kg > 1.5 * size:
+    while kg > LARGEST * size:
         parts.append(segment(size, enthalpy))
         kg -= size
         if len(parts) > 1:
