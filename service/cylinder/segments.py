@@ -372,16 +372,16 @@ def refined(column: Column, nominal: int, least_kg: float = 0.0) -> Column:
     more than 5 K half of it, above 10 K a quarter, above 20 K an eighth; they double away
     from it. None gets smaller than ``least_kg``.
     """
-    piece_kg = mass_kg(column) / nominal
+    piece_kg = max(mass_kg(column) / nominal, least_kg)
     divided = []
     for k, (lower, upper) in enumerate(pairwise(column)):
         jump = upper[1] - lower[1]
         if jump > ALIKE:
             finest_kg = piece_kg
             if jump > _JUMP_KJ_PER_KG:
-                finest_kg /= 2 ** min(3, math.ceil(math.log2(jump / _JUMP_KJ_PER_KG)))
-            finest_kg = max(finest_kg, least_kg)
-            if max(upper[0], lower[0]) > LARGEST * finest_kg:
+                halvings = min(3, math.ceil(math.log2(jump / _JUMP_KJ_PER_KG)))
+                finest_kg = max(piece_kg / 2**halvings, least_kg)
+            if upper[0] > LARGEST * finest_kg or lower[0] > LARGEST * finest_kg:
                 divided.append((k, finest_kg))
     if not divided:
         return column
