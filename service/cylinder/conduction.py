@@ -30,7 +30,7 @@ from service.cylinder.segments import (
 )
 from service.cylinder.water import TYPICAL_KJ_PER_KGK, enthalpy_kj_per_kg
 
-_STIFF = 20.0  # decays of a segment in a step above which it is looked at as a crumb
+_STIFF = 2.0  # decays of a segment in a step above which it is looked at as a crumb
 _CRUMB_SHARE = 0.1  # of a nominal segment
 _CRUMB_KJ_PER_KG = 0.1  # a merge that changes its neighbour by less than 0.025 K is no harm
 _FINEST_SHARE = 1 / 8  # of a nominal segment: distance left inside water that is kept mixed
