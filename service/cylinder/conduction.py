@@ -23,8 +23,6 @@ from service.cylinder.geometry import Cylinder
 from service.cylinder.segments import (
     Column,
     Segment,
-    heat_kj,
-    mass_kg,
     merged_into_neighbour,
     segment,
 )
@@ -114,7 +112,8 @@ def _spread(
     ambient = enthalpy_kj_per_kg(ambient_c)
     masses, enthalpies, litres, _ = zip(*column, strict=True)
     excess = [enthalpy - ambient for enthalpy in enthalpies]
-    bottom, side, top = [w_per_k / 1000.0 / TYPICAL_KJ_PER_KGK for w_per_k in cylinder.losses_w_per_k]
+    w_s_per_kgk = 1000.0 * TYPICAL_KJ_PER_KGK
+    bottom, side, top = [w_per_k / w_s_per_kgk for w_per_k in cylinder.losses_w_per_k]
     side /= cylinder.volume_l
     loss = [side * part_l for part_l in litres]
     loss[0] += bottom

@@ -20,9 +20,9 @@ from __future__ import annotations
 
 import math
 from collections.abc import Iterable, Mapping
-from dataclasses import dataclass, field, fields, replace
+from dataclasses import dataclass, field, replace
 from functools import cached_property
-from typing import Any, Literal
+from typing import Any, Literal, NamedTuple
 
 import numpy as np
 
@@ -255,8 +255,7 @@ class Until:
         return self.short_k(temperature) <= 0
 
 
-@dataclass(frozen=True)
-class Flows:
+class Flows(NamedTuple):
     """What crossed the cylinder's boundary in a step. Heat in kWh.
 
     duration_s      how long it lasted, shorter than asked when ``stopped_by`` is set
@@ -432,18 +431,21 @@ class _Tally:
         duration_s: float,
         stopped_by: Until | None,
     ) -> Flows:
-        kwh = {}
-        for name_kj, name_kwh in _IN_KJ:
-            if value := getattr(self, name_kj):
-                kwh[name_kwh] = value / KJ_PER_KWH
         return Flows(
             duration_s=duration_s,
+            plate_kwh=self.plate_kj / KJ_PER_KWH,
+            coil_kwh=self.coil_kj / KJ_PER_KWH,
+            immersion_kwh=self.immersion_kj / KJ_PER_KWH,
+            loss_kwh=self.loss_kj / KJ_PER_KWH,
+            loop_loss_kwh=self.loop_loss_kj / KJ_PER_KWH,
+            return_loss_kwh=self.return_loss_kj / KJ_PER_KWH,
             expansion_kg=self.expansion_kg,
-            circulated_kg=self.circulated_kg,
+            expansion_kwh=self.expansion_kj / KJ_PER_KWH,
+            inflow_kwh=self.inflow_kj / KJ_PER_KWH,
             stored_before_kwh=before.stored_kwh,
             stored_after_kwh=after.stored_kwh,
+            circulated_kg=self.circulated_kg,
             stopped_by=stopped_by,
-            **kwh,
             **(self._drawn(drive) if self.parts else {}),
         )
 
@@ -469,13 +471,6 @@ class _Tally:
             "usable_l": usable_kj / per_litre,
             "colder_l": colder_l,
         }
-
-
-_IN_KJ = tuple(
-    (item.name, item.name.removesuffix("_kj") + "_kwh")
-    for item in fields(_Tally)
-    if item.name.endswith("_kj")
-)
 
 
 def _step_s(cylinder: Cylinder, state: State, drive: Drive, left_s: float) -> float:
