@@ -899,13 +899,16 @@ def _nearing(room: list[float], pull: list[float], most: float, most_kj: float) 
     """Heat in kJ with which each segment nears the coil's temperature exponentially.
 
     The coil's UA times the time, kJ/K, is ``most`` or what gives ``most_kj`` in all if that is
-    less. The sum grows ever slower with it, so Newton's steps reach it from below.
+    less. The sum grows ever slower with it, so Newton's steps reach it from below. They start
+    from what water of one temperature would take, which is exact when there is but one segment
+    and otherwise too little.
     """
     reachable_kj = sum(room)
     if reachable_kj <= most_kj:
         x = most
     else:
-        x = 0.0
+        mean_pull = sum([kj * k for kj, k in zip(room, pull, strict=True)]) / reachable_kj
+        x = min(most, -math.log1p(-most_kj / reachable_kj) / mean_pull)
         for _ in range(50):
             left = [kj * math.exp(-k * x) for kj, k in zip(room, pull, strict=True)]
             missing = most_kj - (reachable_kj - sum(left))
