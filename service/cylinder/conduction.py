@@ -119,9 +119,9 @@ def _spread(
     loss[0] += bottom
     loss[-1] += top
     nominal_l = cylinder.volume_l / cylinder.segments
-    distance = list(litres)
+    distance = litres
     if stirred is not None:
-        distance[stirred] = _FINEST_SHARE * nominal_l
+        distance = (*litres[:stirred], _FINEST_SHARE * nominal_l, *litres[stirred + 1 :])
     coupling = everywhere = _conductance(cylinder)
     partly = []
     for square_l2, low_l, high_l in dispersed:
@@ -130,7 +130,7 @@ def _spread(
             everywhere += kept
         else:
             partly.append((kept, low_l, high_l))
-    between = [everywhere / (a + b) for a, b in pairwise(distance)]
+    between = [everywhere / both_l for both_l in map(add, distance, distance[1:])]
     for kept, low_l, high_l in partly:
         for k, face_l in enumerate(accumulate(distance[:-1])):
             if low_l < face_l < high_l:

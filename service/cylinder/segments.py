@@ -339,7 +339,7 @@ def _lets_grow(beside: Segment, kg: float, enthalpy: float) -> bool:
 def thinned(column: Column, nominal: int) -> Column:
     """Merge neighbours, least harm first, when there are too many.
 
-    Harm is the variance of enthalpy that a merge takes away. No merge makes a segment so large
+    Harm is the heat that a merge moves times how far it moves it. No merge makes a segment so large
     that ``refined`` might divide it again, so that the column stays resolved.
     """
     most = int(MOST_SEGMENTS * nominal)
@@ -358,11 +358,10 @@ def thinned(column: Column, nominal: int) -> Column:
 
 
 def _harm(lower: Segment, upper: Segment, largest_kg: float) -> float:
-    """Variance of enthalpy that merging the two takes away; infinite if they get too large."""
-    both_kg = lower[0] + upper[0]
-    if both_kg > largest_kg:
+    """Heat that merging the two moves times how far; infinite if they get too large."""
+    if lower[0] + upper[0] > largest_kg:
         return math.inf
-    return lower[0] * upper[0] / both_kg * (upper[1] - lower[1]) ** 2
+    return lower[0] * upper[0] * (upper[1] - lower[1])
 
 
 def refined(column: Column, nominal: int, least_kg: float = 0.0) -> Column:
