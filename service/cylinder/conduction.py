@@ -14,7 +14,7 @@ balance of a step checks the conduction and not itself.
 from __future__ import annotations
 
 from collections.abc import Sequence
-from itertools import accumulate, pairwise
+from itertools import accumulate
 from operator import add, truediv
 
 import numpy as np
