@@ -650,7 +650,7 @@ def _step(cylinder: Cylinder, state: State, drive: Drive, step_s: float, tally: 
         water = joined_harmlessly(water, cylinder.segments)
     least_kg = 0.0
     if dispersed:
-        least_kg = math.sqrt(max(dispersed)[0])
+        least_kg = 0.7 * math.sqrt(max(dispersed)[0])
         water = joined_below(water, least_kg)
     water = refined(water, cylinder.segments, least_kg)
     stirred = None
