@@ -26,7 +26,7 @@ from service.cylinder.segments import (
     merged_into_neighbour,
     segment,
 )
-from service.cylinder.water import TYPICAL_KJ_PER_KGK, enthalpy_kj_per_kg
+from service.cylinder.water import TYPICAL_KJ_PER_KGK, Floats, enthalpy_kj_per_kg
 
 _STIFF = 2.0  # decays of a segment in a step above which it is looked at as a crumb
 _CRUMB_SHARE = 0.1  # of a nominal segment
@@ -107,11 +107,10 @@ def _spread(
     step_s: float,
     stirred: int | None = None,
     dispersed: Sequence[Dispersion] = (),
-) -> tuple[list[Segment], float]:
+) -> tuple[Column, float]:
     """The column after a step, and heat lost in kJ."""
     ambient = enthalpy_kj_per_kg(ambient_c)
     masses, enthalpies, litres, _ = zip(*column, strict=True)
-    excess = [enthalpy - ambient for enthalpy in enthalpies]
     w_s_per_kgk = 1000.0 * TYPICAL_KJ_PER_KGK
     bottom, side, top = [w_per_k / w_s_per_kgk for w_per_k in cylinder.losses_w_per_k]
     side /= cylinder.volume_l
@@ -140,56 +139,53 @@ def _spread(
     visible = coupling / (2 * nominal_l) / nominal_l
     parts = 1 + int(step_s * max(fastest / 2, visible / _VISIBLE))
     if parts > _MOST_STEPS:
+        excess = np.array(enthalpies) - ambient
         after, lost_kj = _by_poles(excess, masses, between, loss, step_s)
-    else:
-        after, lost_kj = _trapezoidal(excess, masses, between, loss, step_s, parts)
-    return list(map(segment, masses, [ambient + end for end in after])), lost_kj
+        return list(map(segment, masses, (ambient + after).tolist())), lost_kj
+    lost_kj = 0.0
+    for _ in range(parts):
+        column, part_kj = _trapezoidal(column, ambient, between, loss, step_s / parts)
+        lost_kj += part_kj
+    return column, lost_kj
 
 
 def _trapezoidal(
-    excess: list[float],
-    masses: Sequence[float],
-    between: list[float],
-    loss: list[float],
-    step_s: float,
-    parts: int,
-) -> tuple[list[float], float]:
-    """Equal parts of a step by the trapezoidal rule: enthalpies after it, heat lost in kJ.
+    column: Column, ambient: float, between: list[float], loss: list[float], step_s: float
+) -> tuple[list[Segment], float]:
+    """One step by the trapezoidal rule: (column, heat lost in kJ).
 
-    Enthalpies are counted from ambient. Its first half, explicit, keeps between the
-    extremes as long as no segment decays more than twice in a step; its second, implicit,
-    always does. What is solved for is the mean of both ends.
+    Its first half, explicit, keeps between the extremes as long as no segment decays more than
+    twice in a step; its second, implicit, always does. What is solved for is the mean of both
+    ends above ambient, from the bottom up and back.
     """
-    half_s = 0.5 * step_s / parts
-    above = [half_s * g for g in between] + [0.0]
-    lost = 0.0
-    for _ in range(parts):
-        solved = []
-        below = share = carried = 0.0
-        for u, kg, up, leak in zip(excess, masses, above, loss, strict=True):
-            pivot = 1.0 / (kg + half_s * leak + up + below * (1.0 - share))
-            share = up * pivot
-            carried = (kg * u + below * carried) * pivot
-            below = up
-            solved.append((carried, share, u, leak))
-        after = []
-        middle = 0.0
-        for carried, share, u, leak in reversed(solved):
-            middle = carried + share * middle
-            lost += leak * middle
-            after.append(2.0 * middle - u)
-        excess = after[::-1]
-    return excess, lost * step_s / parts
+    half_s = 0.5 * step_s
+    solved = []
+    below = share = carried = 0.0
+    for (kg, enthalpy, _, _), exchanged, leak in zip(column, [*between, 0.0], loss, strict=True):
+        above = half_s * exchanged
+        pivot = 1.0 / (kg + half_s * leak + above + below * (1.0 - share))
+        share = above * pivot
+        carried = (kg * (enthalpy - ambient) + below * carried) * pivot
+        below = above
+        solved.append((kg, enthalpy, carried, share, leak))
+    after = []
+    mean = lost = 0.0
+    for kg, enthalpy, carried, share, leak in reversed(solved):
+        mean = carried + share * mean
+        lost += leak * mean
+        after.append(segment(kg, 2.0 * (ambient + mean) - enthalpy))
+    after.reverse()
+    return after, step_s * lost
 
 
 def _by_poles(
-    excess: list[float],
+    excess: Floats,
     masses: Sequence[float],
     between: list[float],
     loss: list[float],
     step_s: float,
-) -> tuple[list[float], float]:
-    """One step of any length by the poles above, otherwise as ``_trapezoidal``.
+) -> tuple[Floats, float]:
+    """One step of any length by the poles above: enthalpies above ambient after it, heat lost in kJ.
 
     The systems are small enough that solving all of them at once, full, costs less than going
     through their diagonals one number at a time.
@@ -205,7 +201,7 @@ def _by_poles(
     systems = np.empty((len(_POLES), n * n), complex)
     systems[:] = rates
     systems[:, :: n + 1] -= _POLE * mass
-    begin = (mass * np.array(excess))[:, None]
+    begin = (mass * excess)[:, None]
     solved = np.linalg.solve(systems.reshape(-1, n, n), begin)[:, :, 0]
     after, means = (_READ @ solved).real
-    return after.tolist(), step_s * float(means @ leaks)
+    return after, step_s * float(means @ leaks)
