@@ -75,7 +75,7 @@ def relaxed(
 
 def without_crumbs(cylinder: Cylinder, column: Column, step_s: float) -> Column:
     """Merge segments so small that they would only stiffen the conduction of a step."""
-    piece_kg = cylinder.volume_l / cylinder.segments
+    piece_kg = cylinder.segment_kg
     while len(column) > 2:
         crumb = min(column)
         if crumb[0] > _CRUMB_SHARE * piece_kg:
@@ -185,7 +185,7 @@ def _by_poles(
     loss: list[float],
     step_s: float,
 ) -> tuple[Floats, float]:
-    """One step of any length by the poles above: enthalpies above ambient after it, heat lost in kJ.
+    """One step of any length by the poles: enthalpies above ambient after it, heat lost in kJ.
 
     The systems are small enough that solving all of them at once, full, costs less than going
     through their diagonals one number at a time.

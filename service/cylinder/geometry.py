@@ -85,6 +85,11 @@ class Cylinder:
         """Cross-section in m2."""
         return self.volume_l / 1000.0 / self.height_m
 
+    @cached_property
+    def segment_kg(self) -> float:
+        """Nominal mass of a segment in kg, at one kilogram to the litre."""
+        return self.volume_l / self.segments
+
     @property
     def diameter_m(self) -> float:
         """Inside diameter in m."""

@@ -351,7 +351,7 @@ def start(
     each_l = cylinder.volume_l / layers_c.size / pieces
     layers = [segment(1.0, h) for h in enthalpy_kj_per_kg(layers_c).tolist()]
     whole: Column = [segment(each_l / part[2], part[1]) for part in layers for _ in range(pieces)]
-    whole = joined_harmlessly(overturned(whole), cylinder.segments)
+    whole = joined_harmlessly(overturned(whole), cylinder.segment_kg)
     water = tuple(thinned(whole, cylinder.segments))
     if cylinder.loop_l <= 0:
         return State(water)
@@ -647,16 +647,16 @@ def _step(cylinder: Cylinder, state: State, drive: Drive, step_s: float, tally: 
     if moves or heats:
         water = thinned(water, cylinder.segments)
     else:
-        water = joined_harmlessly(water, cylinder.segments)
+        water = joined_harmlessly(water, cylinder.segment_kg)
     least_kg = 0.0
     if dispersed:
         least_kg = 0.7 * math.sqrt(max(dispersed)[0])
         water = joined_below(water, least_kg)
-    water = refined(water, cylinder.segments, least_kg)
+    water = refined(water, cylinder.segment_kg, least_kg)
     stirred = None
     if heats and not moves:
         # What expansion pushed past a heater's foot, a crumb at a time.
-        water = joined_below(water, _CRUMB_SHARE * cylinder.volume_l / cylinder.segments)
+        water = joined_below(water, _CRUMB_SHARE * cylinder.segment_kg)
         water = without_crumbs(cylinder, water, step_s)
         water, stirred = _stirred(cylinder, water, drive)
     water, lost_kj = relaxed(cylinder, water, drive.ambient_c, step_s, stirred, dispersed)
@@ -675,22 +675,21 @@ def _drawn(cylinder: Cylinder, water: Column, drive: Drive, step_s: float, tally
     drawn_l = drive.draw_l_per_min / 60 * step_s
     kg, cold = drawn_l * density_kg_per_l(drive.cold_c), enthalpy_kj_per_kg(drive.cold_c)
     tally.inflow_kj += kg * cold
-    held_kg = mass_kg(water)
     water = entered_under(
         water,
         (segment(kg, cold),),
-        _zone_kg(cylinder, cylinder.inlet_mixing_l, cylinder.inlet_tanks, held_kg),
+        _zone_kg(cylinder, cylinder.inlet_mixing_l, cylinder.inlet_tanks, water),
         cylinder.inlet_tanks,
-        held_kg / cylinder.segments,
+        cylinder.segment_kg,
     )
     out, rest = split_volume(water[::-1], drawn_l)
     tally.parts += out
     return rest[::-1]
 
 
-def _zone_kg(cylinder: Cylinder, mixing_l: float, tanks: int, held_kg: float) -> float:
+def _zone_kg(cylinder: Cylinder, mixing_l: float, tanks: int, water: Column) -> float:
     """Mass of a mixing zone; none when its tanks are so many that they act by dispersion."""
-    return 0.0 if tanks >= MANY_TANKS else mixing_l / cylinder.volume_l * held_kg
+    return 0.0 if tanks >= MANY_TANKS else mixing_l / cylinder.volume_l * mass_kg(water)
 
 
 def _charged(
@@ -721,13 +720,12 @@ def _charged(
     if loop:
         went, loop = split_mass([*loop, *went], kg)
         loop = joined_alike(loop)
-    held_kg = mass_kg(water)
     rest = entered_under(
         rest[::-1],
         joined_alike(went),
-        _zone_kg(cylinder, cylinder.plate_mixing_l, cylinder.plate_tanks, held_kg),
+        _zone_kg(cylinder, cylinder.plate_mixing_l, cylinder.plate_tanks, water),
         cylinder.plate_tanks,
-        held_kg / cylinder.segments,
+        cylinder.segment_kg,
     )
     return rest[::-1], loop
 
@@ -793,7 +791,7 @@ def _circulated(
         (segment(kg, back_kj / kg),),
         pool_kg - kg,
         1,
-        mass_kg(water) / cylinder.segments,
+        cylinder.segment_kg,
     )
     return [*rest[:foot], *upper]
 
@@ -836,7 +834,7 @@ def _stirred(cylinder: Cylinder, water: Column, drive: Drive) -> tuple[Column, i
     foot = min(foot, last)
     # A crumb at the foot that is not yet mixed in is passed over.
     if foot < last and water[foot][1] < water[foot + 1][1] - _STIRRED_KJ_PER_KG:
-        crumb_kg = 0.1 * cylinder.volume_l / cylinder.segments
+        crumb_kg = _CRUMB_SHARE * cylinder.segment_kg
         foot += water[foot][0] < crumb_kg
     level, end = water[foot][1] + _STIRRED_KJ_PER_KG, foot + 1
     while end <= last and water[end][1] < level:
@@ -933,7 +931,7 @@ def _filled(cylinder: Cylinder, water: Column, cold_c: float, tally: _Tally) -> 
     kg, cold = -surplus_l * density_kg_per_l(cold_c), enthalpy_kj_per_kg(cold_c)
     tally.expansion_kg -= kg
     tally.expansion_kj -= kg * cold
-    piece_kg = mass_kg(water) / cylinder.segments
+    piece_kg = cylinder.segment_kg
     if kg < _DROP_SHARE * piece_kg:
         # A drop is mixed with the lowest layer before long: it is not worth a segment.
         layer, above = split_mass(water, min(piece_kg, water[0][0]))

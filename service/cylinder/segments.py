@@ -278,15 +278,14 @@ def _pooled(column: Column, k: int) -> Column:
     return new
 
 
-def joined_harmlessly(column: Column, nominal: int) -> Column:
+def joined_harmlessly(column: Column, piece_kg: float) -> Column:
     """Merge neighbours that are so alike, or so small, that it does no harm.
 
     Where the gradient is small they grow to twice their neighbours, so that uniform water is
     held in few large segments that get smaller towards a front; elsewhere to a share of the
-    nominal size. Not for water that moves or is heated: what stands at a heater's foot or an
-    inlet's edge would be mixed with what has just passed it, again at every step.
+    nominal size ``piece_kg``. Not for water that moves or is heated: what stands at a heater's
+    foot or an inlet's edge would be mixed with what has just passed it, again at every step.
     """
-    piece_kg = mass_kg(column) / nominal
     small_kg = SMALL_SHARE * piece_kg
     new = [column[0]]
     kg, enthalpy = column[0][:2]
@@ -364,14 +363,14 @@ def _harm(lower: Segment, upper: Segment, largest_kg: float) -> float:
     return lower[0] * upper[0] * (upper[1] - lower[1])
 
 
-def refined(column: Column, nominal: int, least_kg: float = 0.0) -> Column:
+def refined(column: Column, piece_kg: float, least_kg: float = 0.0) -> Column:
     """Divide segments at a front, finer towards it, so that conduction finds its gradient.
 
     Next to water that is not alike segments have the nominal size at most, next to a jump of
     more than 5 K half of it, above 10 K a quarter, above 20 K an eighth; they double away
     from it. None gets smaller than ``least_kg``.
     """
-    piece_kg = max(mass_kg(column) / nominal, least_kg)
+    piece_kg = max(piece_kg, least_kg)
     divided = []
     for k, (lower, upper) in enumerate(pairwise(column)):
         jump = upper[1] - lower[1]
