@@ -13,7 +13,7 @@ Water is taken to be lighter the warmer it is, also below 4 degC.
 from __future__ import annotations
 
 import math
-from bisect import bisect_right
+from bisect import bisect_left, bisect_right
 from collections.abc import Iterable, Sequence
 from itertools import accumulate, pairwise
 
@@ -39,7 +39,7 @@ ALIKE = 2.0  # kJ/kg: a gradient smaller than this between neighbours lets them 
 _SAME_KJ_PER_KG = 0.1  # about 25 mK: water this alike is one segment
 _LEVEL_KJ_PER_KG = 1e-9  # water this alike is level, whatever rounding says
 _SLIVER_KG = 1e-9  # what rounding leaves of a segment goes with the larger part
-_JUMP_KJ_PER_KG = 21.0  # 5 K
+_JUMPS_KJ_PER_KG = (21.0, 42.0, 84.0)  # 5, 10 and 20 K
 _FACE_KG = 1e-5  # a cut this close to a segment's face uses the face
 
 _KG, _LITRES = 0, 2  # places in a segment
@@ -370,15 +370,12 @@ def refined(column: Column, piece_kg: float, least_kg: float = 0.0) -> Column:
     more than 5 K half of it, above 10 K a quarter, above 20 K an eighth; they double away
     from it. None gets smaller than ``least_kg``.
     """
-    piece_kg = max(piece_kg, least_kg)
+    sizes_kg = [max(piece_kg / part, least_kg) for part in (1, 2, 4, 8)]
     divided = []
     for k, (lower, upper) in enumerate(pairwise(column)):
         jump = upper[1] - lower[1]
         if jump > ALIKE:
-            finest_kg = piece_kg
-            if jump > _JUMP_KJ_PER_KG:
-                halvings = min(3, math.ceil(math.log2(jump / _JUMP_KJ_PER_KG)))
-                finest_kg = max(piece_kg / 2**halvings, least_kg)
+            finest_kg = sizes_kg[bisect_left(_JUMPS_KJ_PER_KG, jump)]
             if upper[0] > LARGEST * finest_kg or lower[0] > LARGEST * finest_kg:
                 divided.append((k, finest_kg))
     if not divided:
