@@ -113,10 +113,7 @@ def _spread(
     masses, enthalpies, litres, _ = zip(*column, strict=True)
     w_s_per_kgk = 1000.0 * TYPICAL_KJ_PER_KGK
     bottom, side, top = [w_per_k / w_s_per_kgk for w_per_k in cylinder.losses_w_per_k]
-    side /= cylinder.volume_l
-    loss = [side * part_l for part_l in litres]
-    loss[0] += bottom
-    loss[-1] += top
+    side_per_l = side / cylinder.volume_l
     nominal_l = cylinder.volume_l / cylinder.segments
     distance = litres
     if stirred is not None:
@@ -134,55 +131,62 @@ def _spread(
         for k, face_l in enumerate(accumulate(distance[:-1])):
             if low_l < face_l < high_l:
                 between[k] += kept / (distance[k] + distance[k + 1])
+    # Below the lowest segment and above the highest one comes the ambient.
+    passed = [bottom, *between, top]
     # The fastest rate in 1/s at which a segment alone would decay.
-    fastest = max(map(truediv, map(add, [0.0, *between], [*between, 0.0]), masses))
+    fastest = max(map(truediv, map(add, passed, passed[1:]), masses))
     visible = coupling / (2 * nominal_l) / nominal_l
     parts = 1 + int(step_s * max(fastest / 2, visible / _VISIBLE))
     if parts > _MOST_STEPS:
         excess = np.array(enthalpies) - ambient
-        after, lost_kj = _by_poles(excess, masses, between, loss, step_s)
+        after, lost_kj = _by_poles(excess, masses, litres, passed, side_per_l, step_s)
         return list(map(segment, masses, (ambient + after).tolist())), lost_kj
     lost_kj = 0.0
     for _ in range(parts):
-        column, part_kj = _trapezoidal(column, ambient, between, loss, step_s / parts)
+        column, part_kj = _trapezoidal(column, ambient, passed, side_per_l, step_s / parts)
         lost_kj += part_kj
     return column, lost_kj
 
 
 def _trapezoidal(
-    column: Column, ambient: float, between: list[float], loss: list[float], step_s: float
+    column: Column, ambient: float, passed: list[float], side_per_l: float, step_s: float
 ) -> tuple[list[Segment], float]:
     """One step by the trapezoidal rule: (column, heat lost in kJ).
 
-    Its first half, explicit, keeps between the extremes as long as no segment decays more than
-    twice in a step; its second, implicit, always does. What is solved for is the mean of both
-    ends above ambient, from the bottom up and back.
+    ``passed`` is what each face passes on, from that to the ambient below to that above, and
+    ``side_per_l`` what the side of a litre does, in kg/s. The rule's first half, explicit, keeps
+    between the extremes as long as no segment decays more than twice in a step; its second,
+    implicit, always does. What is solved for is the mean of both ends above ambient, from the
+    bottom up and back.
     """
     half_s = 0.5 * step_s
+    side = half_s * side_per_l
+    below, share, carried = half_s * passed[0], 0.0, 0.0
     solved = []
-    below = share = carried = 0.0
-    for (kg, enthalpy, _, _), exchanged, leak in zip(column, [*between, 0.0], loss, strict=True):
-        above = half_s * exchanged
-        pivot = 1.0 / (kg + half_s * leak + above + below * (1.0 - share))
+    for (kg, enthalpy, part_l, _), face in zip(column, passed[1:], strict=True):
+        above = half_s * face
+        pivot = 1.0 / (kg + side * part_l + above + below * (1.0 - share))
         share = above * pivot
         carried = (kg * (enthalpy - ambient) + below * carried) * pivot
         below = above
-        solved.append((kg, enthalpy, carried, share, leak))
+        solved.append((kg, enthalpy, part_l, carried, share))
+    lost = passed[-1] * carried
+    mean = 0.0
     after = []
-    mean = lost = 0.0
-    for kg, enthalpy, carried, share, leak in reversed(solved):
+    for kg, enthalpy, part_l, carried, share in reversed(solved):
         mean = carried + share * mean
-        lost += leak * mean
+        lost += side_per_l * part_l * mean
         after.append(segment(kg, 2.0 * (ambient + mean) - enthalpy))
     after.reverse()
-    return after, step_s * lost
+    return after, step_s * (lost + passed[0] * mean)
 
 
 def _by_poles(
     excess: Floats,
     masses: Sequence[float],
-    between: list[float],
-    loss: list[float],
+    litres: Sequence[float],
+    passed: list[float],
+    side_per_l: float,
     step_s: float,
 ) -> tuple[Floats, float]:
     """One step of any length by the poles: enthalpies above ambient after it, heat lost in kJ.
@@ -191,17 +195,16 @@ def _by_poles(
     through their diagonals one number at a time.
     """
     n = len(excess)
-    mass, leaks, passed = np.array(masses), np.array(loss), step_s * np.array(between)
+    mass, faces, leaks = np.array(masses), np.array(passed), side_per_l * np.array(litres)
     rates = np.zeros(n * n)
-    rates[1 :: n + 1] = rates[n :: n + 1] = -passed
-    diagonal = rates[:: n + 1]
-    diagonal += step_s * leaks
-    diagonal[:-1] += passed
-    diagonal[1:] += passed
+    rates[1 :: n + 1] = rates[n :: n + 1] = -step_s * faces[1:-1]
+    rates[:: n + 1] = step_s * (leaks + faces[:-1] + faces[1:])
     systems = np.empty((len(_POLES), n * n), complex)
     systems[:] = rates
     systems[:, :: n + 1] -= _POLE * mass
     begin = (mass * excess)[:, None]
     solved = np.linalg.solve(systems.reshape(-1, n, n), begin)[:, :, 0]
     after, means = (_READ @ solved).real
+    leaks[0] += faces[0]
+    leaks[-1] += faces[-1]
     return after, step_s * float(means @ leaks)
