@@ -76,7 +76,7 @@ PROBE_SPAN = 0.02  # a probe feels the mean over this share of the volume around
 _IDLE_STEP_S = 7200.0
 _FLOW_STEP_S = 900.0
 _HEAT_STEP_S, _HEAT_LEAST_S = 600.0, 150.0
-_HEAT_RISE_K = 2.5  # of the water that a heater warms: as far as a step between these may go
+_HEAT_RISE_K = 4.0  # of the water that a heater warms: as far as a step between these may go
 _FLOW_SHARE = 1 / 8  # of the volume that moves
 _UNEVEN_SHARE = 1 / 16  # the same while what leaves has a gradient, or what enters makes one
 _UNEVEN_STEP_S = 300.0  # as long as the top may lose its heat to water that is about to leave
@@ -652,12 +652,13 @@ def _step(cylinder: Cylinder, state: State, drive: Drive, step_s: float, tally: 
     if dispersed:
         least_kg = 0.7 * math.sqrt(max(dispersed)[0])
         water = joined_below(water, least_kg)
-    water = refined(water, cylinder.segment_kg, least_kg)
     stirred = None
     if heats and not moves:
         # What expansion pushed past a heater's foot, a crumb at a time.
         water = joined_below(water, _CRUMB_SHARE * cylinder.segment_kg)
         water = without_crumbs(cylinder, water, step_s)
+    water = refined(water, cylinder.segment_kg, least_kg)
+    if heats and not moves:
         water, stirred = _stirred(cylinder, water, drive)
     water, lost_kj = relaxed(cylinder, water, drive.ambient_c, step_s, stirred, dispersed)
     tally.loss_kj += lost_kj
