@@ -64,51 +64,10 @@ def relaxed(
 ) -> tuple[Column, float]:
     """Let heat spread and leak for ``step_s`` seconds: (column, heat lost in kJ).
 
-    ``stirred`` names a run of segments (first, one past the last) that a heater's plume keeps
-    mixed meanwhile: they act as one, with hardly a distance inside, so that the plume goes on
-    taking heat from what it touches. ``dispersed`` is what flow has mixed in the step.
+    ``stirred`` names a segment that a heater's plume keeps mixed meanwhile: there is hardly a
+    distance inside it, so that the plume goes on taking heat from what it touches.
+    ``dispersed`` is what flow has mixed in the step.
     """
-    if stirred is None:
-        column = without_crumbs(cylinder, column, step_s)
-    return _spread(cylinder, column, ambient_c, step_s, stirred, dispersed)
-
-
-def without_crumbs(cylinder: Cylinder, column: Column, step_s: float) -> Column:
-    """Merge segments so small that they would only stiffen the conduction of a step."""
-    piece_kg = cylinder.segment_kg
-    while len(column) > 2:
-        crumb = min(column)
-        if crumb[0] > _CRUMB_SHARE * piece_kg:
-            return column
-        k = column.index(crumb)
-        beside = [column[j] for j in (k - 1, k + 1) if 0 <= j < len(column)]
-        passed = sum([_conductance(cylinder) / (crumb[2] + other[2]) for other in beside])
-        if step_s * passed < _STIFF * crumb[0]:
-            return column
-        nearest = min([abs(crumb[1] - other[1]) for other in beside])
-        if crumb[0] * nearest > _CRUMB_KJ_PER_KG * piece_kg:
-            return column
-        column = merged_into_neighbour(column, k)
-    return column
-
-
-def _conductance(cylinder: Cylinder) -> float:
-    """Kg/s that two segments exchange as it were, times the sum of their volumes in L.
-
-    k A / (c distance between centres), with distance = volume / (1000 A).
-    """
-    return cylinder.conductivity_w_per_mk * cylinder.area_m2**2 * 2.0 / TYPICAL_KJ_PER_KGK
-
-
-def _spread(
-    cylinder: Cylinder,
-    column: Column,
-    ambient_c: float,
-    step_s: float,
-    stirred: int | None = None,
-    dispersed: Sequence[Dispersion] = (),
-) -> tuple[Column, float]:
-    """The column after a step, and heat lost in kJ."""
     ambient = enthalpy_kj_per_kg(ambient_c)
     masses, enthalpies, litres, _ = zip(*column, strict=True)
     w_s_per_kgk = 1000.0 * TYPICAL_KJ_PER_KGK
@@ -146,6 +105,33 @@ def _spread(
         column, part_kj = _trapezoidal(column, ambient, passed, side_per_l, step_s / parts)
         lost_kj += part_kj
     return column, lost_kj
+
+
+def without_crumbs(cylinder: Cylinder, column: Column, step_s: float) -> Column:
+    """Merge segments so small that they would only stiffen the conduction of a step."""
+    piece_kg = cylinder.segment_kg
+    while len(column) > 2:
+        crumb = min(column)
+        if crumb[0] > _CRUMB_SHARE * piece_kg:
+            return column
+        k = column.index(crumb)
+        beside = [column[j] for j in (k - 1, k + 1) if 0 <= j < len(column)]
+        passed = sum([_conductance(cylinder) / (crumb[2] + other[2]) for other in beside])
+        if step_s * passed < _STIFF * crumb[0]:
+            return column
+        nearest = min([abs(crumb[1] - other[1]) for other in beside])
+        if crumb[0] * nearest > _CRUMB_KJ_PER_KG * piece_kg:
+            return column
+        column = merged_into_neighbour(column, k)
+    return column
+
+
+def _conductance(cylinder: Cylinder) -> float:
+    """Kg/s that two segments exchange as it were, times the sum of their volumes in L.
+
+    k A / (c distance between centres), with distance = volume / (1000 A).
+    """
+    return cylinder.conductivity_w_per_mk * cylinder.area_m2**2 * 2.0 / TYPICAL_KJ_PER_KGK
 
 
 def _trapezoidal(

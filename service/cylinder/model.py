@@ -652,12 +652,12 @@ def _step(cylinder: Cylinder, state: State, drive: Drive, step_s: float, tally: 
     if dispersed:
         least_kg = 0.7 * math.sqrt(max(dispersed)[0])
         water = joined_below(water, least_kg)
-    stirred = None
-    if heats and not moves:
+    elif heats and not moves:
         # What expansion pushed past a heater's foot, a crumb at a time.
         water = joined_below(water, _CRUMB_SHARE * cylinder.segment_kg)
-        water = without_crumbs(cylinder, water, step_s)
+    water = without_crumbs(cylinder, water, step_s)
     water = refined(water, cylinder.segment_kg, least_kg)
+    stirred = None
     if heats and not moves:
         water, stirred = _stirred(cylinder, water, drive)
     water, lost_kj = relaxed(cylinder, water, drive.ambient_c, step_s, stirred, dispersed)
