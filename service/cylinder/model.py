@@ -903,20 +903,20 @@ def _nearing(room: list[float], pull: list[float], most: float, most_kj: float) 
     and otherwise too little.
     """
     reachable_kj = sum(room)
-    if reachable_kj <= most_kj:
-        x = most
-    else:
+    if reachable_kj > most_kj:
         mean_pull = sum([kj * k for kj, k in zip(room, pull, strict=True)]) / reachable_kj
         x = min(most, -math.log1p(-most_kj / reachable_kj) / mean_pull)
-        for _ in range(50):
-            left = [kj * math.exp(-k * x) for kj, k in zip(room, pull, strict=True)]
-            missing = most_kj - (reachable_kj - sum(left))
-            if x >= most or missing < 1e-9 * most_kj:
-                break
-            x = min(most, x + missing / sum([kj * k for kj, k in zip(left, pull, strict=True)]))
-    if math.isinf(x):
+    elif math.isinf(most):
         return room
-    return [-kj * math.expm1(-k * x) for kj, k in zip(room, pull, strict=True)]
+    else:
+        x = most
+    for _ in range(50):
+        left = [kj * math.exp(-k * x) for kj, k in zip(room, pull, strict=True)]
+        missing = most_kj - (reachable_kj - sum(left))
+        if x >= most or missing < 1e-6 * most_kj:
+            break
+        x = min(most, x + missing / sum([kj * k for kj, k in zip(left, pull, strict=True)]))
+    return [kj - kept for kj, kept in zip(room, left, strict=True)]
 
 
 def _filled(cylinder: Cylinder, water: Column, cold_c: float, tally: _Tally) -> Column:
