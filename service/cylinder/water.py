@@ -78,7 +78,6 @@ _TABLE_H: Floats = np.arange(
 _FINE_T: Floats = np.linspace(-65.0, 120.0, 18501)
 _TABLE_T: Floats = np.interp(_TABLE_H, enthalpy_kj_per_kg(_FINE_T), _FINE_T)
 _TABLE_V: Floats = 1.0 / density_kg_per_l(_TABLE_T)
-_TABLE_C: Floats = specific_heat_kj_per_kgk(_TABLE_T)
 
 
 def _lines(values: Floats) -> tuple[Floats, Floats]:
@@ -106,22 +105,10 @@ def temperature_c(enthalpy: float | Floats) -> float | Floats:
 def volume_and_temperature(enthalpy: float) -> tuple[float, float]:
     """Litres per kg and temperature in degC of water with this enthalpy in kJ/kg.
 
-    The same table as ``temperature_c`` and ``volume_l_per_kg``, for one value at a time.
+    The same table as ``temperature_c``, for one value at a time.
     """
     l_per_kg, l_rise, t_c, t_rise = LINES[int(enthalpy * LINES_PER_KJ_PER_KG + LINES_BELOW_0)]
     return l_per_kg + l_rise * enthalpy, t_c + t_rise * enthalpy
-
-
-def volume_l_per_kg(enthalpy: Floats) -> Floats:
-    """Litres per kg of water with these enthalpies in kJ/kg."""
-    volumes: Floats = np.interp(enthalpy, _TABLE_H, _TABLE_V)
-    return volumes
-
-
-def heat_capacity_kj_per_kgk(enthalpy: Floats) -> Floats:
-    """Specific heat in kJ/(kg K) of water with these enthalpies in kJ/kg."""
-    capacities: Floats = np.interp(enthalpy, _TABLE_H, _TABLE_C)
-    return capacities
 
 
 def mass_kg(litres: Value, metered_at_c: Value) -> Value:
