@@ -68,7 +68,8 @@ def relaxed(
     distance inside it, so that the plume goes on taking heat from what it touches.
     ``dispersed`` is what flow has mixed in the step.
     """
-    ambient = enthalpy_kj_per_kg(ambient_c)
+    # Below freezing it goes on as a straight line: what counts is the difference.
+    ambient = enthalpy_kj_per_kg(max(ambient_c, 0.0)) + TYPICAL_KJ_PER_KGK * min(ambient_c, 0.0)
     masses, enthalpies, litres, _ = zip(*column, strict=True)
     w_s_per_kgk = 1000.0 * TYPICAL_KJ_PER_KGK
     bottom, side, top = [w_per_k / w_s_per_kgk for w_per_k in cylinder.losses_w_per_k]
