@@ -35,6 +35,7 @@ _FINEST_SHARE = 1 / 8  # of a nominal segment: distance left inside water that i
 _VISIBLE = 0.1  # of a nominal segment's diffusion time: as far as one trapezoidal step goes
 _MOST_STEPS = 4  # trapezoidal steps that cost less than the poles below
 
+_MILD_C = 20.0
 _KG_PER_L = 0.993  # of water at 35 to 40 degC
 
 # By how much flow widens a front, L2 of variance, and between which levels, L from the bottom.
@@ -68,8 +69,9 @@ def relaxed(
     distance inside it, so that the plume goes on taking heat from what it touches.
     ``dispersed`` is what flow has mixed in the step.
     """
-    # Below freezing it goes on as a straight line: what counts is the difference.
-    ambient = enthalpy_kj_per_kg(max(ambient_c, 0.0)) + TYPICAL_KJ_PER_KGK * min(ambient_c, 0.0)
+    # Cold surroundings count as water of that one specific heat, also below freezing.
+    warmer_c = max(ambient_c, _MILD_C)
+    ambient = enthalpy_kj_per_kg(warmer_c) - TYPICAL_KJ_PER_KGK * (warmer_c - ambient_c)
     masses, enthalpies, litres, _ = zip(*column, strict=True)
     w_s_per_kgk = 1000.0 * TYPICAL_KJ_PER_KGK
     bottom, side, top = [w_per_k / w_s_per_kgk for w_per_k in cylinder.losses_w_per_k]
