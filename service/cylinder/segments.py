@@ -338,13 +338,14 @@ def _lets_grow(beside: Segment, kg: float, enthalpy: float) -> bool:
 def thinned(column: Column, nominal: int) -> Column:
     """Merge neighbours, least harm first, when there are too many.
 
-    Harm is the heat that a merge moves times how far it moves it. No merge makes a segment so large
-    that ``refined`` might divide it again, so that the column stays resolved.
+    Harm is the heat that a merge moves times the cube of how far it moves it, so that large
+    segments grow last: ``refined`` would only divide them again. No merge makes a segment larger
+    than twice the nominal size, so that the column stays resolved.
     """
     most = int(MOST_SEGMENTS * nominal)
     if len(column) <= most:
         return column
-    largest_kg = LARGEST * mass_kg(column) / nominal
+    largest_kg = 2 * mass_kg(column) / nominal
     new = list(column)
     harms = [_harm(lower, upper, largest_kg) for lower, upper in pairwise(new)]
     while len(new) > most - 2 and (least := min(harms)) < math.inf:
@@ -357,10 +358,11 @@ def thinned(column: Column, nominal: int) -> Column:
 
 
 def _harm(lower: Segment, upper: Segment, largest_kg: float) -> float:
-    """Heat that merging the two moves times how far; infinite if they get too large."""
-    if lower[0] + upper[0] > largest_kg:
+    """Heat that merging the two moves times how far, cubed; infinite if they get too large."""
+    both_kg = lower[0] + upper[0]
+    if both_kg > largest_kg:
         return math.inf
-    return lower[0] * upper[0] * (upper[1] - lower[1])
+    return lower[0] * upper[0] * both_kg**2 * (upper[1] - lower[1])
 
 
 def refined(column: Column, piece_kg: float, least_kg: float = 0.0) -> Column:

@@ -6,7 +6,7 @@ from dataclasses import replace
 
 import numpy as np
 import pytest
-from hypothesis import given, settings
+from hypothesis import example, given, settings
 from hypothesis import strategies as st
 
 from service.cylinder.geometry import Cylinder
@@ -128,6 +128,7 @@ def test_energy_is_never_made_and_temperatures_keep_between_their_extremes(
 
 @settings(max_examples=40, deadline=None)
 @given(cylinders, profiles, number(2, 20), st.lists(number(0.5, 60), min_size=1, max_size=6))
+@example(Cylinder(80.0, 1.0, segments=10), [3.0, 4.0, 5.0, 41.0], 2.0, [25.0])
 def test_drawing_never_raises_v40(
     cylinder: Cylinder, begin: list[float], cold_c: float, draws_l: list[float]
 ) -> None:
