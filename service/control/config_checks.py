@@ -350,7 +350,7 @@ def _lowest(plant: Plant) -> Iterator[Misfit]:
             "lowest_near_valve",
             key,
             value,
-            f"is hardly above the mixing valve's setting, {valve:g} degC",
+            f"is not {VALVE_MARGIN_K:g} K above the mixing valve's setting, {valve:g} degC",
             "a valve needs hotter water than it gives; raise it",
         )
     if low_c < COOL_STORE_C:

@@ -211,15 +211,16 @@ def _by_plan(s: Situation, more_tenths: int) -> Ruling:
 
 
 def _lowest_will_do(s: Situation, made: Plan, order: Order) -> bool:
-    """Whether the lowest set temperature is enough for what the plan asks of the heat pump.
+    """Whether the heat pump heats to the lowest set temperature now.
 
-    The cooler the water it makes, the less electricity it takes. The charge must fit into the
-    cylinder at that temperature and be drawn, for the better part, before it has cooled to use.
-    What began hotter goes on so, and surplus is stored as hot as it may be.
+    The cooler the water it makes, the less electricity it takes. A charge that fits into the
+    cylinder at that temperature must be drawn, for the better part, before it has cooled to use. A
+    larger one begins so through a plate exchanger and goes on hotter; a coil's flow follows the
+    water anyway. What is heated hotter goes on so.
     """
     plant = s.plant
     low_c, lease = plant.lowest_set_c, s.state.book.run_of("heat_pump")
-    if order.source != "heat_pump" or order.surplus_only or low_c >= plant.set_c:
+    if order.source != "heat_pump" or low_c >= plant.set_c:
         return False
     if lease is not None and lease.set_c is not None and lease.set_c >= plant.set_c:
         return False
