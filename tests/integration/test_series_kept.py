@@ -45,12 +45,12 @@ def test_prices_and_carbon_are_kept_and_exported_alike(tmp_path: Path) -> None:
         with Serving(config) as serving:
             plant = Plant(broker.port)
             try:
-                for of, value in VALUE.items():
-                    hour = {"start": START_S, "end": START_S + 3600, "price": value}
-                    plant.say(f"series/{of}", {"rows": [hour]})
                 until = time.monotonic() + 20
                 while len(kept := _exported(serving.address)) < 3 and time.monotonic() < until:
-                    time.sleep(0.2)
+                    for of, value in VALUE.items():  # again until somebody listens
+                        hour = {"start": START_S, "end": START_S + 3600, "price": value}
+                        plant.say(f"series/{of}", {"rows": [hour]})
+                    time.sleep(0.5)
             finally:
                 plant.close()
     assert {row["of"]: float(row["per_kwh"]) for row in kept} == VALUE, json.dumps(kept)
