@@ -107,7 +107,7 @@ class OurTank:
         )
         self.state, flows = model.advance(self.cylinder, self.state, drive, push.seconds)
         at = model.temperatures_at(self.cylinder, self.state, self._levels)
-        top_c = float(self.state.temperatures_c[-1])
+        top_c = self.state.top_c
         return Answer(
             at_c=tuple(at.tolist()),
             outlet_c=flows.outlet_c if flows.drawn_kg > 0 else top_c,
