@@ -295,16 +295,20 @@ def _temperatures(plant: Plant) -> Iterator[Misfit]:
             f"must not be above the ceiling, {plant.ceiling_c:g} degC",
             "lower it, or have the control thermostat set higher by a licensed person",
         )
-    valve = built.mixing_valve_c
-    if valve is not None and t.normal_set_c < valve + VALVE_MARGIN_K:
-        yield Misfit(
-            "warn",
-            "set_near_valve",
-            "normal_set_c",
-            f"{t.normal_set_c:g}",
-            f"is hardly above the mixing valve's setting, {valve:g} degC",
-            "a valve needs hotter water than it gives; raise the set temperature",
-        )
+    for code, key, set_c in (
+        ("set_near_valve", "normal_set_c", t.normal_set_c),
+        ("lowest_near_valve", "lowest_set_c", t.lowest_set_c),
+    ):
+        valve = built.mixing_valve_c
+        if valve is not None and set_c is not None and set_c < valve + VALVE_MARGIN_K:
+            yield Misfit(
+                "warn",
+                code,
+                key,
+                f"{set_c:g}",
+                f"is not {VALVE_MARGIN_K:g} K above the mixing valve's setting, {valve:g} degC",
+                "a valve needs hotter water than it gives; raise the set temperature",
+            )
     element = plant.settings.wiring.immersion
     if element is not None and element.thermostat_c > built.thermostat_c:
         yield Misfit(
@@ -320,18 +324,18 @@ def _temperatures(plant: Plant) -> Iterator[Misfit]:
 def _lowest(plant: Plant) -> Iterator[Misfit]:
     """Whether charges may be heated to less than the normal set temperature."""
     settings = plant.settings
-    low_c, built, t = settings.tunables.lowest_set_c, settings.wiring.cylinder, settings.tunables
+    low_c, built = settings.tunables.lowest_set_c, settings.wiring.cylinder
     if low_c is None:
         return
     key, value = "lowest_set_c", f"{low_c:g}"
-    valve = built.mixing_valve_c
-    if low_c > t.normal_set_c:
+    normal_c = settings.tunables.normal_set_c
+    if low_c > normal_c:
         yield Misfit(
             "refuse",
             "lowest_above_normal",
             key,
             value,
-            f"must not be above normal_set_c, {t.normal_set_c:g} degC",
+            f"must not be above normal_set_c, {normal_c:g} degC",
             "lower it, or leave it out",
         )
     elif low_c < built.use_c + LOWEST_OVER_USE_K:
@@ -344,15 +348,6 @@ def _lowest(plant: Plant) -> Iterator[Misfit]:
             "degC, and water so little hotter has soon cooled to it",
             "raise it, or leave it out",
         )
-    elif valve is not None and low_c < valve + VALVE_MARGIN_K:
-        yield Misfit(
-            "warn",
-            "lowest_near_valve",
-            key,
-            value,
-            f"is not {VALVE_MARGIN_K:g} K above the mixing valve's setting, {valve:g} degC",
-            "a valve needs hotter water than it gives; raise it",
-        )
     if low_c < COOL_STORE_C:
         yield Misfit(
             "warn",
@@ -364,8 +359,7 @@ def _lowest(plant: Plant) -> Iterator[Misfit]:
             f"keep thermal disinfection on and follow local rules; {COOL_STORE_C:g} is the "
             "cautious choice",
         )
-    forms = {a.form for a in settings.wiring.actuators if a.source == "heat_pump"}
-    if Form.SET_TEMPERATURE not in forms:
+    if Form.SET_TEMPERATURE not in plants.pump_forms(settings.wiring):
         yield Misfit(
             "warn",
             "lowest_not_written",

@@ -19,9 +19,9 @@ from adapters.wiring import Actuator, Form, Quantity, Signal
 from service.cylinder import geometry, model, tenths, usable
 from service.cylinder.geometry import Cylinder
 from service.cylinder.sources import Duty, HeatPump, RatingPoint, default_heat_pump
-from service.cylinder.water import density_kg_per_l, specific_heat_kj_per_kgk
+from service.cylinder.water import heat_kwh
 from service.scheduling.types import Layout, SourceName
-from service.settings import HeatPumpWiring, HomeSettings
+from service.settings import HeatPumpWiring, HomeSettings, HomeWiring
 
 CEILING_BELOW_THERMOSTAT_K = 2.0
 DISINFECTION_BELOW_CEILING_K = 1.0  # room for what a heater still gives when it is released
@@ -87,7 +87,7 @@ class Plant:
     reference_l40: float
     ceiling_c: float
     set_c: float
-    lowest_set_c: float  # enough for a small charge; set_c where nobody allowed less
+    lowest_set_c: float  # enough for a small charge; set_c where less is not allowed or not written
     probes: tuple[Probe, ...]  # from the bottom up
     sources: dict[SourceName, SourcePlant]
     signals: dict[str, Signal]
@@ -171,8 +171,7 @@ class Plant:
         low_k, use_k = self.lowest_set_c - built.ambient_c, built.use_c - built.ambient_c
         if use_k <= 0.0:
             return math.inf
-        wh_per_k = density_kg_per_l(built.use_c) * specific_heat_kj_per_kgk(built.use_c) / 3.6
-        wh_per_k *= built.volume_l
+        wh_per_k = 1000.0 * heat_kwh(built.volume_l, built.use_c + 1.0, built.use_c, built.use_c)
         return wh_per_k / self.cylinder.loss_w_per_k * math.log(max(low_k / use_k, 1.0))
 
     @property
@@ -303,6 +302,7 @@ def _make(settings: HomeSettings) -> Plant:
             actuators=tuple(a for a in wiring.actuators if a.source == "immersion"),
         )
     set_c = min(tunables.normal_set_c, ceiling)
+    writes_set = Form.SET_TEMPERATURE in pump_forms(wiring)
     return Plant(
         settings=settings,
         zone=wiring.zone_info,
@@ -310,11 +310,16 @@ def _make(settings: HomeSettings) -> Plant:
         reference_l40=usable.reference_l40(cylinder, tunables.normal_set_c),
         ceiling_c=ceiling,
         set_c=set_c,
-        lowest_set_c=min(set_c, tunables.lowest_set_c or set_c),
+        lowest_set_c=min(set_c, (writes_set and tunables.lowest_set_c) or set_c),
         probes=tuple(probes),
         sources=sources,
         signals={s.name: s for s in wiring.signals},
     )
+
+
+def pump_forms(wiring: HomeWiring) -> set[Form]:
+    """In which forms the heat pump is commanded; empty when no actuator does."""
+    return {a.form for a in wiring.actuators if a.source == "heat_pump"}
 
 
 def _pump_limit_c(settings: HomeSettings) -> float:
@@ -326,7 +331,7 @@ def _pump_limit_c(settings: HomeSettings) -> float:
     pump = settings.wiring.heat_pump
     assert pump is not None
     reach_c = pump.flow_limit_c - pump.approach_k
-    forms = {a.form for a in settings.wiring.actuators if a.source == "heat_pump"}
+    forms = pump_forms(settings.wiring)
     if forms and Form.SET_TEMPERATURE not in forms:
         own_c = settings.tunables.normal_set_c if pump.own_set_c is None else pump.own_set_c
         return min(reach_c, own_c)

@@ -14,6 +14,7 @@ from service.control import plant as plants
 from service.control.types import Outputs
 from service.cylinder import model
 from service.settings import HomeSettings
+from service.simulation import money
 from service.simulation.fitted import build_of, home_of
 from service.simulation.home import SimulatedHome
 from service.simulation.household import TapDraw
@@ -67,12 +68,10 @@ def _lived(home: HomeSettings, litres: float) -> tuple[SimulatedHome, list[Comma
         sent.extend(outputs.commands)
 
     past = tuple(habits(28, utc(MIDNIGHT_S), rate))
-    Replay(home, lived, _price, history=past, on_outputs=note).run(MIDNIGHT_S + 2 * DAY_S)
+    until_s = MIDNIGHT_S + 2 * DAY_S
+    price_at = money.price_at(home, MIDNIGHT_S, until_s)
+    Replay(home, lived, price_at, history=past, on_outputs=note).run(until_s)
     return lived, sent
-
-
-def _price(at_s: float) -> tuple[float, float]:
-    return (0.12 if 1 <= (at_s % DAY_S) / 3600.0 + 1 < 5 else 0.32), 0.0
 
 
 def _sets(sent: list[Command]) -> list[float]:
@@ -113,3 +112,9 @@ def test_how_long_it_lasts_is_newtons_cooling() -> None:
     mean_c = float(np.average(end.temperatures_c, weights=end.masses_kg))
     assert mean_c == pytest.approx(40.0, abs=0.1)
     assert plants.of(_settings(None)).lowest_set_c == NORMAL_C
+
+
+def test_where_nothing_writes_it_the_plan_does_not_count_on_it() -> None:
+    """A heat pump that is merely called heats as it is set by itself."""
+    called = settings({"lowest_set_c": LOW_C, "normal_set_c": NORMAL_C})
+    assert plants.of(called).lowest_set_c == NORMAL_C
