@@ -6,7 +6,7 @@ The table's text is data: pages and documents print it, and a test compares them
 from __future__ import annotations
 
 from collections.abc import Callable
-from dataclasses import dataclass, field
+from dataclasses import dataclass
 from typing import TYPE_CHECKING
 
 from service.control.types import Rule
@@ -39,7 +39,6 @@ class Ruling:
     runs: tuple[Run, ...] = ()
     blocks: tuple[str, ...] = ()  # actuators whose plant is asked not to run
     at_once: bool = False
-    facts: dict[str, float | int | str | None] = field(default_factory=dict)
 
 
 @dataclass(frozen=True)

@@ -467,7 +467,7 @@ def _decision(s: Situation, ruling: precedence.Ruling, carried: leases.Carried) 
         "waits_for": ", ".join(sorted(set(carried.notes))) or None,
         "plan_made_at": s.state.plan.made_at_s if s.state.plan is not None else None,
     }
-    return Decision(s.now, ruling.rule, ruling.reason, carried.commands, {**inputs, **ruling.facts})
+    return Decision(s.now, ruling.rule, ruling.reason, carried.commands, inputs)
 
 
 def _is_news(last: Decision | None, decision: Decision) -> bool:

@@ -24,7 +24,6 @@ from service.cylinder.water import (
     LINES_BELOW_0,
     LINES_PER_KJ_PER_KG,
     Floats,
-    volume_and_temperature,
 )
 
 Segment = tuple[float, float, float, float]
@@ -46,7 +45,7 @@ _KG, _LITRES = 0, 2  # places in a segment
 
 
 def segment(kg: float, enthalpy: float) -> Segment:
-    """Water of this mass and enthalpy (``volume_and_temperature``, written out for its speed)."""
+    """Water of this mass and enthalpy: volume and temperature from the table's lines."""
     l_per_kg, l_rise, t_c, t_rise = LINES[int(enthalpy * LINES_PER_KJ_PER_KG + LINES_BELOW_0)]
     return kg, enthalpy, kg * (l_per_kg + l_rise * enthalpy), t_c + t_rise * enthalpy
 
@@ -490,5 +489,5 @@ def temperatures_around(column: Column, levels: Iterable[float], span: float) ->
                 break
             low_l = edges[k]
             k += 1
-        found.append(volume_and_temperature(kj / kg)[1])
+        found.append(segment(kg, kj / kg)[3])
     return found

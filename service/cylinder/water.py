@@ -86,7 +86,7 @@ def _lines(values: Floats) -> tuple[Floats, Floats]:
     return values[:-1] - rises * _TABLE_H[:-1], rises
 
 
-# For each line L/kg at 0, its rise, degC at 0, its rise.
+# For each line L/kg at 0, its rise, degC at 0, its rise: what ``segments.segment`` reads.
 LINES: list[tuple[float, float, float, float]] = list(
     zip(*[column.tolist() for v in (_TABLE_V, _TABLE_T) for column in _lines(v)], strict=True)
 )
@@ -100,15 +100,6 @@ def temperature_c(enthalpy: float | Floats) -> float | Floats:
     """Temperature in degC of water with this enthalpy in kJ/kg."""
     t_c = np.interp(enthalpy, _TABLE_H, _TABLE_T)
     return t_c if isinstance(enthalpy, np.ndarray) else float(t_c)
-
-
-def volume_and_temperature(enthalpy: float) -> tuple[float, float]:
-    """Litres per kg and temperature in degC of water with this enthalpy in kJ/kg.
-
-    The same table as ``temperature_c``, for one value at a time.
-    """
-    l_per_kg, l_rise, t_c, t_rise = LINES[int(enthalpy * LINES_PER_KJ_PER_KG + LINES_BELOW_0)]
-    return l_per_kg + l_rise * enthalpy, t_c + t_rise * enthalpy
 
 
 def mass_kg(litres: Value, metered_at_c: Value) -> Value:

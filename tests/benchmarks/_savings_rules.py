@@ -114,20 +114,19 @@ def bound(
     slot = ((draws[:, 0] - from_s) // BOUND_SLOT_S).astype(int)
     litres = np.bincount(slot, draws[:, 1], n)
     wanted_kwh = litres * 1.153e-3 * (40.0 - cold)
-    set_c, built = tunables.normal_set_c, settings.wiring
+    set_c, low_c, built = tunables.normal_set_c, plant.lowest_set_c, settings.wiring
     assert built.heat_pump is not None
     assert built.immersion is not None
     pump = plant.heat_map
     assert pump is not None
     outdoor = np.array([weather.outdoor_c(s) for s in starts])
-    limit = np.array([pump.flow_limit_c(t) for t in outdoor])
-    flow = np.minimum(plant.lowest_set_c + built.heat_pump.approach_k, limit)
+    limit = pump.flow_limits_c(outdoor)
+    flow = np.minimum(low_c + built.heat_pump.approach_k, limit)
     cop, most = pump.cop(outdoor, flow), pump.heat_w(outdoor, flow) / 1000.0 * hours
     element = built.immersion.power_w / 1000.0 * hours
     volume, kwh_per_lk = built.cylinder.volume_l, 1.145e-3
     full = volume * kwh_per_lk * (set_c - cold)
     hotter = volume * kwh_per_lk * max(built.immersion.thermostat_c - set_c, 0.0)
-    low_c = plant.lowest_set_c
     loss_kwh = plant.cylinder.loss_w_per_k * (low_c - built.cylinder.ambient_c) / 1000.0 * hours
     lost = loss_kwh / (volume * kwh_per_lk * (low_c - cold))
     prices = np.array([price_at(s + 1.0) for s in starts])
