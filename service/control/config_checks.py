@@ -26,6 +26,8 @@ REACH_MARGIN_K = 0.5
 VALVE_MARGIN_K = 2.0
 LOWEST_OVER_USE_K = 3.0  # some hours of standing loss
 COOL_STORE_C = 50.0  # a tenth of Legionella survives 380 min at 50 degC (Sanden et al. 1989)
+# Left alone, full: what starts by itself sooner, or answers a call later, leaves nothing to plan.
+STARTS_SOON_H, ANSWERS_LATE_H = 48.0, 24.0
 COLDEST_INLET_C = 5.0  # hardly any mains is colder (SAP 10.2 table J1: 8 degC in January)
 # While one of these stands nothing is commanded, whoever wrote the settings.
 UNSAFE = frozenset({"ceiling_not_below_thermostat", "thermostat_not_below_cutout", "latches"})
@@ -66,6 +68,7 @@ def check(settings: HomeSettings, prefix: str = "ladle") -> tuple[Misfit, ...]:
     found += _lowest(plant)
     found += _heights(plant)
     found += _rests(plant)
+    found += _own_control(plant)
     found += _sources(plant)
     found += _power_limit(plant)
     found += _hygiene(plant)
@@ -438,6 +441,39 @@ def _rests(plant: Plant) -> Iterator[Misfit]:
                 f"write {COLDEST_INLET_C + pump.own_restart_k:g} or less if it takes that, or have "
                 "its sensor sit higher",
             )
+
+
+def _own_control(plant: Plant) -> Iterator[Misfit]:
+    """Whether the heat pump's own control leaves it to Ladle when it charges."""
+    own, source = plant.own_control, plant.sources.get("heat_pump")
+    if own is None or source is None or not source.actuators:
+        return
+    says = []
+    if own.starts_below_c is not None:
+        hours = plant.cools_h(plant.set_c, own.starts_below_c)
+        if hours < STARTS_SOON_H:
+            says.append(
+                "released, it starts by itself, at any price, when water there is below "
+                f"{own.starts_below_c:g} degC, which {plant.set_c:g} degC cools to in "
+                f"{hours:.0f} h even if nobody draws"
+            )
+    if plant.cools_h(plant.set_c, own.answers_below_c) > ANSWERS_LATE_H:
+        says.append(
+            f"called, it starts no sooner than below {own.answers_below_c:g} degC, so that little "
+            "can be added before"
+        )
+    if not says:
+        return
+    yield Misfit(
+        "warn",
+        "own_control_decides",
+        "heat_pump.own_sensor_height_m",
+        f"{own.level * plant.cylinder.height_m:g}",
+        f"the heat pump's own control decides when it charges, not the plan: {'; '.join(says)}",
+        "write its set temperature with a low rest_c (form set_temperature), or set its own set "
+        "temperature so low that it only helps out; leave own_sensor_height_m out where a call "
+        "alone starts and stops it",
+    )
 
 
 def _sources(plant: Plant) -> Iterator[Misfit]:

@@ -29,8 +29,24 @@ DISINFECTION_MARGIN_K = 1.5  # heated this much beyond, so that the probe holds 
 LAYERS = 40
 MILD_C = 7.0  # outdoors
 BORDER_S = 43_200.0
+CALL_MARGIN_K = 0.5  # an own sensor must be this much colder than needed to count on a start
 
 T = TypeVar("T")
+
+
+@dataclass(frozen=True)
+class OwnControl:
+    """A heat pump's own hot-water control, which has the last word on when it runs.
+
+    level             share of the volume below its sensor
+    answers_below_c   called, it starts if its sensor is colder than this, degC
+    starts_below_c    it starts by itself, at any price, when its sensor is colder than this; None
+                      where it can be kept from that
+    """
+
+    level: float
+    answers_below_c: float
+    starts_below_c: float | None
 
 
 @dataclass(frozen=True)
@@ -161,18 +177,50 @@ class Plant:
         half, full = lost_l40
         return max(half - 0.5 * full, 0.0) / (BORDER_S / 3600.0)
 
-    @cached_property
-    def lowest_lasts_h(self) -> float:
-        """Hours in which a cylinder full at the lowest set temperature cools to use, left alone.
+    def cools_h(self, from_c: float, to_c: float) -> float:
+        """Hours in which a cylinder full at ``from_c`` cools to ``to_c``, left alone.
 
-        Newton's law of cooling with the cylinder's standing loss.
+        Newton's law of cooling with the cylinder's standing loss; for ever down to the ambient
+        temperature.
         """
         built = self.settings.wiring.cylinder
-        low_k, use_k = self.lowest_set_c - built.ambient_c, built.use_c - built.ambient_c
-        if use_k <= 0.0:
+        from_k, to_k = from_c - built.ambient_c, to_c - built.ambient_c
+        if to_k <= 0.0:
             return math.inf
         wh_per_k = 1000.0 * heat_kwh(built.volume_l, built.use_c + 1.0, built.use_c, built.use_c)
-        return wh_per_k / self.cylinder.loss_w_per_k * math.log(max(low_k / use_k, 1.0))
+        return wh_per_k / self.cylinder.loss_w_per_k * math.log(max(from_k / to_k, 1.0))
+
+    @cached_property
+    def lowest_lasts_h(self) -> float:
+        """Hours in which a cylinder full at the lowest set temperature cools to use."""
+        return self.cools_h(self.lowest_set_c, self.settings.wiring.cylinder.use_c)
+
+    @cached_property
+    def own_control(self) -> OwnControl | None:
+        """What the heat pump's own control decides, as far as it is known; None where it is not.
+
+        It starts only when its sensor is its restart differential below its set temperature: the
+        one written to it, as hot as ceiling and source allow, or its own where it is merely
+        called. Released it does the same by itself, unless it rests at a low set temperature or
+        follows a timer of its own.
+        """
+        pump, source = self.settings.wiring.heat_pump, self.sources.get("heat_pump")
+        if pump is None or source is None or pump.own_sensor_height_m is None:
+            return None
+        own_set_c = self.set_c if pump.own_set_c is None else pump.own_set_c
+        starts_below_c: float | None = own_set_c - pump.own_restart_k
+        if pump.own_timer or set(self.resting) & {a.name for a in source.actuators}:
+            starts_below_c = None
+        called_c = source.limit_c
+        if not source.actuators:
+            called_c = -math.inf
+        elif Form.SET_TEMPERATURE in pump_forms(self.settings.wiring):
+            called_c = min(source.limit_c, self.ceiling_c)
+        return OwnControl(
+            level=self.level(pump.own_sensor_height_m),
+            answers_below_c=called_c - pump.own_restart_k - CALL_MARGIN_K,
+            starts_below_c=starts_below_c,
+        )
 
     @property
     def tenth_l40(self) -> float:

@@ -6,11 +6,11 @@ from dataclasses import dataclass, field
 from datetime import datetime
 from functools import cached_property
 
-from adapters.wiring import Form, Quantity
+from adapters.wiring import Quantity
 from service.clock import in_span
 from service.control import observe
 from service.control.overrides import Standing
-from service.control.plant import LAYERS, Plant, Probe, SourcePlant
+from service.control.plant import CALL_MARGIN_K, LAYERS, Plant, Probe, SourcePlant
 from service.control.state import State
 from service.cylinder import tenths
 from service.cylinder.estimator import Estimate
@@ -18,7 +18,6 @@ from service.cylinder.sources import Duty
 from service.scheduling.types import SourceName
 from service.settings import HomeSettings
 
-CALL_MARGIN_K = 0.5
 UPSIDE_DOWN_K = 15.0
 NEAR_FOOT_SHARE = 0.15  # of the height: a probe this close above a source's foot
 FULL_WITHIN_K = 1.0  # a layer this close to the set temperature takes no more heat
@@ -162,23 +161,19 @@ class Situation:
 
         Its own control starts only when its sensor is a restart differential below the set.
         """
-        pump = self.settings.wiring.heat_pump
-        if name != "heat_pump" or pump is None or pump.own_sensor_height_m is None:
+        pump, own = self.settings.wiring.heat_pump, self.plant.own_control
+        if name != "heat_pump" or pump is None or own is None:
             return None
-        at_sensor_c = self.layer_c(self.plant.level(pump.own_sensor_height_m))
+        at_sensor_c = self.layer_c(own.level)
         return None if at_sensor_c is None else at_sensor_c + pump.own_restart_k + CALL_MARGIN_K
 
     def answers(self, source: SourcePlant) -> bool:
         """Whether a source would start when called, as far as its own control is known."""
-        if self.running(source.name):
+        own = self.plant.own_control
+        if self.running(source.name) or source.name != "heat_pump" or own is None:
             return True
-        call_c = self.call_c(source.name)
-        if call_c is None:
-            return True
-        actuator = source.actuator(surplus=False)
-        if actuator is not None and actuator.form is Form.SET_TEMPERATURE:
-            return call_c <= min(source.limit_c, self.plant.ceiling_c)
-        return call_c <= source.limit_c  # merely called: its own set temperature decides
+        at_sensor_c = self.layer_c(own.level)
+        return at_sensor_c is None or at_sensor_c <= own.answers_below_c
 
     def left_alone(self, name: SourceName) -> bool:
         """Whether a fault of this source stands and it is too early to try it again."""

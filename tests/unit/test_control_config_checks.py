@@ -85,6 +85,34 @@ def test_a_rest_at_which_the_heat_pump_still_calls_is_warned_of() -> None:
     assert rests(10) == []
 
 
+def test_a_heat_pump_whose_own_control_leaves_nothing_to_plan_is_warned_of() -> None:
+    """Its sensor at mid height, 5 K of restart differential, a set temperature of 52 degC.
+
+    Newton's law of cooling, worked by hand: 300 L hold 345 Wh/K and lose 1900 Wh / 24 h / 45 K =
+    1.76 W/K, so from 52 to 47 degC in a room of 20 it takes 345 / 1.76 ln(32 / 27) = 33 h; to
+    40 degC, 92 h.
+    """
+    own = {"own_sensor_height_m": 0.8, "own_restart_k": 5}
+
+    def decides(form: str, **pump: Any) -> list[config_checks.Misfit]:
+        wired = wiring()["actuators"][0] | {"form": form, "run": "{set_c}"}
+        if "rest_c" in pump:
+            wired["rest_c"] = pump.pop("rest_c")
+        found = config_checks.check(settings(heat_pump=own | pump, actuators=[wired]))
+        return [m for m in found if m.code == "own_control_decides"]
+
+    (called,) = decides("on_off")
+    assert called.severity == "warn"
+    assert "below 47 degC, which 52 degC cools to in 33 h" in called.expected
+    assert "called, it starts no sooner than below 46.5 degC" in called.expected
+    (written,) = decides("set_temperature")
+    assert "below 47 degC" in written.expected
+    assert "called" not in written.expected  # up to 55 degC can be written, which it answers
+    assert decides("set_temperature", rest_c=10) == []
+    assert decides("set_temperature", own_set_c=45) == []
+    assert decides("on_off", own_sensor_height_m=None) == []
+
+
 def test_a_lowest_set_temperature_is_warned_of_where_it_is_cool_or_changes_nothing() -> None:
     """A tenth of Legionella survives 2500 min at 45 degC and 380 at 50 (Sanden and others 1989)."""
     by_set = [wiring()["actuators"][0] | {"form": "set_temperature", "run": "{set_c}"}]
