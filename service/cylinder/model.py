@@ -84,6 +84,7 @@ _BOTH_SHARE = 1 / 80  # the same while two flows act at once
 _CRUMB_SHARE = 0.1  # of a nominal segment: standing water under a heater is cut no finer
 _STIRRED_KJ_PER_KG = 0.1  # 25 mK: a plume's water is no more alike than that
 _DROP_SHARE = 0.02  # of a nominal segment: what fills up contracted water and is less is mixed in
+_LEAST_KG_PER_S = 1e-9  # a flow below it moves nothing
 _UNTIL_WITHIN_S = 1.0
 _UNTIL_WITHIN_K = 0.02
 
@@ -706,7 +707,7 @@ def _charged(
     outlets: list[float] = []
     for kg, enthalpy, volume_l, t_c in water:
         outlet, flow_kg_s = _exchanged(plate, enthalpy, volume_l / kg, t_c)
-        if flow_kg_s <= 1e-9 or left_s <= 0:  # a flow below it moves nothing
+        if flow_kg_s <= _LEAST_KG_PER_S or left_s <= 0:
             break
         outlets.append(outlet)
         came_kg += min(kg, left_s * flow_kg_s)
@@ -742,7 +743,7 @@ def _exchanged(
         flow = min(heat_kw / rise, flow) if rise > 1e-3 else 0.0
     else:
         rise = min(rise, heat_kw / flow)
-    if plate.primary_c is not None and flow > 0:
+    if plate.primary_c is not None and flow > _LEAST_KG_PER_S:
         rise = min(rise, _exchanger_limit_kw(plate, plate.primary_c, t_c, flow) / flow)
     return enthalpy + rise, flow
 

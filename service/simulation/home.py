@@ -92,6 +92,11 @@ class Stretch:
     pv_w: float
 
     @property
+    def hot_kwh(self) -> float:
+        """Electricity for hot water, kWh."""
+        return (self.heat_pump_w + self.immersion_w) * self.seconds / 3.6e6
+
+    @property
     def net_w(self) -> float:
         """Import less export, W."""
         return self.heat_pump_w + self.immersion_w + self.base_w - self.pv_w

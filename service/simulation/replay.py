@@ -36,11 +36,14 @@ class Report:
     """What a replay came to. Money in the home's currency, litres of mixed water at 40 degC.
 
     hot_water_cost counts the electricity of heat pump and immersion heater: surplus it used is
-    charged at the export price forgone.
+    charged at the export price forgone. disinfecting_cost is the part of it, and disinfecting_kwh
+    the electricity, that was taken while a disinfection was under way.
     """
 
     days: float = 0.0
     hot_water_cost: float = 0.0
+    disinfecting_cost: float = 0.0
+    disinfecting_kwh: float = 0.0
     heat_pump_kwh: float = 0.0
     immersion_kwh: float = 0.0
     starts: int = 0
@@ -213,7 +216,11 @@ class Replay:
         return tuple(found)
 
     def _pay(self, stretch: Stretch) -> None:
-        self.report.hot_water_cost += cost_of(stretch, *self._price_at(stretch.from_s))
+        report, cost = self.report, cost_of(stretch, *self._price_at(stretch.from_s))
+        report.hot_water_cost += cost
+        if self.state.hygiene.attempt is not None:
+            report.disinfecting_cost += cost
+            report.disinfecting_kwh += stretch.hot_kwh
 
     @contextmanager
     def _spent(self, what: str) -> Iterator[None]:
@@ -226,7 +233,6 @@ class Replay:
 
 def cost_of(stretch: Stretch, import_per_kwh: float, export_per_kwh: float) -> float:
     """What a stretch's hot water cost, money: surplus is worth the export price forgone."""
-    hot_w = stretch.heat_pump_w + stretch.immersion_w
-    surplus_w = min(hot_w, max(stretch.pv_w - stretch.base_w, 0.0))
-    kwh = stretch.seconds / 3.6e6
-    return ((hot_w - surplus_w) * import_per_kwh + surplus_w * export_per_kwh) * kwh
+    surplus_kwh = max(stretch.pv_w - stretch.base_w, 0.0) * stretch.seconds / 3.6e6
+    own_kwh = min(stretch.hot_kwh, surplus_kwh)
+    return (stretch.hot_kwh - own_kwh) * import_per_kwh + own_kwh * export_per_kwh

@@ -196,6 +196,11 @@ def _table(report: Report, alone: Alone, currency: str) -> Table:
         ("days", f"{report.days:.1f}", ""),
         ("wanted", f"{report.wanted_l40:.0f} L at 40 °C in {draws}", ""),
         ("hot water cost", *(f"{c:.2f} {currency}" for c in (report.hot_water_cost, alone.cost))),
+        (
+            "of that in disinfections",
+            f"{report.disinfecting_cost:.2f} {currency}, {report.disinfecting_kwh:.1f} kWh",
+            "",
+        ),
         ("heat pump", f"{report.heat_pump_kwh:.1f} kWh", f"{alone.heat_pump_kwh:.1f} kWh"),
         ("immersion heater", f"{report.immersion_kwh:.1f} kWh", f"{alone.immersion_kwh:.1f} kWh"),
         ("starts", f"{report.starts}", f"{alone.starts}"),

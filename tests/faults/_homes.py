@@ -55,7 +55,7 @@ def settings_of(kind: str, loop: bool = False) -> HomeSettings:
         plain["heat_pump"]["layout"] = "coil"
         plain["cylinder"] |= {"coil_foot_m": 0.1, "coil_head_m": 0.7}
     if kind == "immersion":
-        del plain["heat_pump"]
+        plain["heat_pump"] = None
         plain["actuators"] = plain["actuators"][1:]
         plain["signals"] = [s for s in plain["signals"] if s["name"] != "pump_power"]
     people = HOUSEHOLDS[kind].people
