@@ -17,7 +17,7 @@ from forecasting.sun import Place
 from forecasting.types import Measured
 from service.control import observe
 from service.control.plant import Plant
-from service.control.state import Around, Row
+from service.control.state import Around, Row, State
 
 HALF_HOUR_S = 1800
 SAMPLE_EVERY_S = 30.0
@@ -60,6 +60,22 @@ def follow(
             sums[i] += value
             counts[i] += 1
     return replace(was, sums=tuple(sums), counts=tuple(counts), mark_s=elapsed_s)
+
+
+def outdoor_c(state: State, plant: Plant, fresh: dict[str, float], now_s: float) -> float | None:
+    """The outdoor temperature to reckon with, degC: measured, or else what is expected of now.
+
+    What is expected is what plans are made with: a weather feed's, or the season's as learned. None
+    where neither is known.
+    """
+    measured_c = observe.first_fresh(plant, fresh, Quantity.OUTDOOR_TEMPERATURE)
+    expected = state.surroundings
+    if measured_c is not None or expected is None:
+        return measured_c
+    i = int(expected.grid.start_s.searchsorted(int(now_s), side="right")) - 1
+    if i < 0 or now_s >= expected.grid.end_s[i]:
+        return None
+    return float(expected.outdoor_c[i])
 
 
 def _closed(was: Around, start_s: int) -> Around:

@@ -8,7 +8,7 @@ from functools import cached_property
 
 from adapters.wiring import Quantity
 from service.clock import in_span
-from service.control import observe
+from service.control import around, observe
 from service.control.overrides import Standing
 from service.control.plant import CALL_MARGIN_K, LAYERS, Plant, Probe, SourcePlant
 from service.control.state import State
@@ -47,7 +47,7 @@ class Situation:
         """The same moment with the state further worked out; what hangs on it is looked at anew."""
         new = object.__new__(Situation)
         new.__dict__.update(self.__dict__)
-        for name in ("faulty_probes", "ruling_probe", "surplus_w", "upside_down"):
+        for name in ("faulty_probes", "outdoor_c", "ruling_probe", "surplus_w", "upside_down"):
             new.__dict__.pop(name, None)
         new.__dict__["state"] = state
         return new
@@ -196,8 +196,8 @@ class Situation:
 
     @cached_property
     def outdoor_c(self) -> float | None:
-        """The outdoor temperature, degC; None while nothing measures it."""
-        return observe.first_fresh(self.plant, self.fresh, Quantity.OUTDOOR_TEMPERATURE)
+        """The outdoor temperature to reckon with, degC: measured, or else what is expected."""
+        return around.outdoor_c(self.state, self.plant, self.fresh, self.now_s)
 
     @property
     def duty(self) -> Duty | None:

@@ -199,7 +199,8 @@ def step(
         cold_c,
     )
     finished = drawn.finished
-    heat, measured = _heat(state, plant, meter, fresh, lived_s)
+    outdoor_c = around.outdoor_c(state, plant, fresh, now.timestamp())
+    heat, measured = _heat(state, plant, meter, fresh, outdoor_c, lived_s)
     added_kwh = sum(heat.values()) - sum(state.belief.heat_kwh.values())
     state = changed(
         state,
@@ -225,7 +226,7 @@ def step(
         bool(flow) and flow[0].name in fresh,
         any(p.name in observed.news for p in plant.probes),
         elapsed_s,
-        _returned_c(state, plant, fresh),
+        _returned_c(state, plant, fresh, outdoor_c),
     )
     state = changed(state, belief=belief)
     if not flow and belief.estimate is not None and probes_c:
@@ -317,7 +318,12 @@ def step(
 
 
 def _heat(
-    state: State, plant: Plant, meter: Metered, fresh: dict[str, float], lived_s: float
+    state: State,
+    plant: Plant,
+    meter: Metered,
+    fresh: dict[str, float],
+    outdoor_c: float | None,
+    lived_s: float,
 ) -> tuple[dict[str, float], bool]:
     """Heat put in since the estimator's last stride, kWh by source, and whether it was measured.
 
@@ -330,14 +336,13 @@ def _heat(
         return heat, measured
     for name, source in plant.sources.items():
         running = state.book.run_of(name) is not None
-        outdoor = observe.first_fresh(plant, fresh, Quantity.OUTDOOR_TEMPERATURE)
         kwh, was_measured = _source_heat(
             name,
             source,
             running,
             plant,
             meter,
-            outdoor,
+            outdoor_c,
             lived_s,
             supervision.gains_now(state.watch, GAINS_KWH),
         )
@@ -358,14 +363,16 @@ def _heat(
     return heat, measured
 
 
-def _returned_c(state: State, plant: Plant, fresh: dict[str, float]) -> float | None:
+def _returned_c(
+    state: State, plant: Plant, fresh: dict[str, float], outdoor_c: float | None
+) -> float | None:
     """What the heat pump returns to the store while we run it; None while nobody asks."""
     lease = state.book.run_of("heat_pump")
     if lease is None:
         return None
     return plant.returned_c(
         plant.set_c if lease.set_c is None else lease.set_c,
-        observe.first_fresh(plant, fresh, Quantity.OUTDOOR_TEMPERATURE),
+        outdoor_c,
         observe.first_fresh(plant, fresh, Quantity.HEAT_PUMP_FLOW_TEMPERATURE),
     )
 

@@ -3,7 +3,7 @@
 from __future__ import annotations
 
 from adapters.wiring import Quantity
-from service.control import hygiene, overrides
+from service.control import hygiene, observe, overrides
 from service.control.situation import Situation
 from service.control.state import Facts
 from service.control.supervision import FLUSH
@@ -32,7 +32,7 @@ def make(s: Situation, decision: Decision | None, week: tuple[tuple[float, ...],
             for name in plant.signals
         },
         cold_inlet_c=state.belief.cold_c,
-        outdoor_c=s.outdoor_c,
+        outdoor_c=observe.first_fresh(plant, s.fresh, Quantity.OUTDOOR_TEMPERATURE),
         drawn_today_l40=state.drawn_today_l40,
         running=tuple(n for n, lease in state.book.leases.items() if lease.action == "run"),
         mode=decision.rule if decision is not None else Rule.FAIL_SAFE,

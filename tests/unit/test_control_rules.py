@@ -7,8 +7,10 @@ from datetime import timedelta
 from itertools import pairwise
 from typing import Any
 
+import numpy as np
 import pytest
 
+from forecasting.types import SlotGrid, Surroundings
 from service.control import overrides, precedence, rules
 from service.control.overrides import WishRefused, check_wish
 from service.control.types import Override, Rule, Wish
@@ -50,6 +52,45 @@ def test_without_a_plan_the_reserve_is_kept_at_any_hour_and_said_so() -> None:
     assert home.until(lambda h: not h.on("pump"), 3 * 3600)
     shown = home.last.view.v40_l or 0.0
     assert shown == pytest.approx(home.last.view.reference_l40 * 0.3, rel=0.15)
+
+
+def _frost(home: LittleHome) -> None:
+    """It is 15 degC below zero, as far as anybody knows: a feed or the season says so."""
+    start_s = int(home.now.timestamp()) + np.arange(0, 86_400, 1800)
+    grid = SlotGrid(start_s, start_s + 1800)
+    around = Surroundings(grid, np.full(48, 8.0), np.full(48, -15.0), np.zeros(48))
+    home.state = replace(home.state, surroundings=around)
+
+
+def test_what_the_heat_pump_reaches_follows_the_outdoor_air_that_is_expected() -> None:
+    """Default flow limits: 47.5 degC at -15 degC, so 42.5 degC beyond an approach of 5 K."""
+    tank = {"profile_c": [44.0] * 40, "cold_c": 8.0}
+    home = _home({"reserve_tenths": 9}, **tank)
+    _frost(home)
+    home.live(600)
+    assert home.on("element")
+    assert not _runs(home)
+    assert home.last.view.outdoor_c is None  # nothing measures it
+    unknown = _home({"reserve_tenths": 9}, **tank)
+    unknown.live(600)
+    assert unknown.on("pump")
+
+
+def test_a_measured_outdoor_temperature_wins_over_what_is_expected() -> None:
+    outdoors = {"name": "air", "measures": "outdoor_temperature", "unit": "Cel", "topic": "plant/o"}
+    home = _home(
+        {"reserve_tenths": 9},
+        profile_c=[44.0] * 40,
+        cold_c=8.0,
+        changes={"signals": [*wiring()["signals"], outdoors]},
+    )
+    _frost(home)
+    for _ in range(10):
+        home.now += timedelta(seconds=60)
+        home.elapsed_s += 60
+        home.step((*home.readings(), home.reading("air", 12.0)))
+    assert home.on("pump")
+    assert home.last.view.outdoor_c == 12.0
 
 
 # --- leases ------------------------------------------------------------------------------------
