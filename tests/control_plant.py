@@ -121,6 +121,7 @@ class LittleHome:
     until_mark: dict[str, float] = field(default_factory=dict)  # actuator -> its timer's end
     dead: set[str] = field(default_factory=set)  # actuators that do nothing
     strength: float = 1.0  # of the heat pump: the share of its heat that it still gives
+    reaches_c: float = 99.0  # the hottest water the heat pump really makes, whatever is stated
     plans: bool = True  # False: whatever is asked of the workers fails
     kwh: dict[str, float] = field(default_factory=dict)
     state: State = field(init=False)
@@ -261,7 +262,7 @@ class LittleHome:
         pump = self.settings.wiring.heat_pump
         plate = coil = None
         if pump is not None and self.on("pump") and "pump" not in self.dead:
-            reach = pump.flow_limit_c - pump.approach_k
+            reach = min(pump.flow_limit_c - pump.approach_k, self.reaches_c)
             set_c = min(self.settings.tunables.normal_set_c, reach)
             heat_w = pump.capacity_w * self.strength
             if pump.layout == "plate":

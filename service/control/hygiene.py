@@ -23,7 +23,7 @@ from service.control.plant import (
 )
 from service.control.precedence import Ruling, Run
 from service.control.situation import ORDER, Situation
-from service.control.state import Attempt, Facts, Hold, HygieneClock
+from service.control.state import Attempt, Facts, Hold, HygieneClock, Rise
 from service.control.types import HygieneEvidence, Rule
 from service.cylinder.hygiene import HygieneTally
 from service.scheduling.types import Reason
@@ -38,6 +38,11 @@ GIVE_UP_FACTOR = 3.0  # an attempt lasts at most this much longer than reckoned
 START_MARGIN = 1.5
 LONGEST_GAP_S = 300.0  # a hold with a longer silence of its probes is not a hold
 PUMP_HELPS_K = 3.0  # a heat pump this close below what it reaches is left for another source
+RISES_K = 1.0  # probes that changed by so much did change: ten times what a usual one wavers
+# A heat pump that is called while it starts, changes over from the rooms or defrosts warms nothing
+# for some minutes (common practice, no source); beyond that it only waits for the charged water.
+STANDSTILL_S = 1200.0
+LEAST_SHARE = 0.5  # of its usual heat: what gives less is not waited for
 HOTTER_K = 3.0
 REHEAT_K = 0.8  # a hold is topped up when it cooled by this much
 UPSIDE_DOWN_K = 5.0  # colder water above by more than this cannot be
@@ -122,13 +127,16 @@ def need_s(s: Situation) -> float:
     sources = reaching(s.plant)
     if not sources:
         return 0.0
-    missing_kwh = 0.0
+    missing_k = 0.0
     if s.estimate is not None:
-        profile_c = s.estimate.profile_c
-        missing_k = float(np.maximum(target_c(s.plant) - profile_c, 0.0).mean())
-        missing_kwh = missing_k * s.plant.cylinder.volume_l * 1.15e-3
+        missing_k = float(np.maximum(target_c(s.plant) - s.estimate.profile_c, 0.0).mean())
     heat_w = max(source.heat_w for source in sources)
-    return missing_kwh * 3.6e6 / heat_w + s.settings.tunables.hygiene.hold_s
+    return _heating_s(s, missing_k, heat_w) + s.settings.tunables.hygiene.hold_s
+
+
+def _heating_s(s: Situation, by_k: float, heat_w: float) -> float:
+    """How long it takes to heat all the water by so much on the mean, s."""
+    return by_k * s.plant.cylinder.volume_l * 1.15e-3 * 3.6e6 / heat_w
 
 
 def target_c(plant: Plant) -> float:
@@ -259,9 +267,7 @@ def judge(s: Situation) -> Ruling | None:
     if source is None:
         return Ruling(Rule.HYGIENE, Reason("disinfection_waits_for_source", facts))
     set_c = min(target_c(s.plant), s.reach_c(source))
-    lowest = min(
-        (s.fresh[p.name] for p in s.plant.hygiene_probes if p.name in s.fresh), default=None
-    )
+    lowest = _lowest_c(s)
     if lowest is not None and lowest >= set_c - (0.0 if s.running(source.name) else REHEAT_K):
         return Ruling(Rule.HYGIENE, Reason("disinfection_holding", facts))
     return Ruling(Rule.HYGIENE, Reason("disinfection_heating", facts), (Run(source.name, set_c),))
@@ -270,15 +276,15 @@ def judge(s: Situation) -> Ruling | None:
 def begin_or_end(s: Situation) -> tuple[HygieneClock, tuple[HygieneEvidence, ...]]:
     """Begin an attempt whose time has come, or give one up that leads nowhere."""
     clock = s.state.hygiene
-    if clock.attempt is not None:
+    attempt = clock.attempt
+    if attempt is not None:
         # What was reckoned at its beginning: what is left shrinks while it heats as it should.
-        need = max(need_s(s), clock.attempt.reckoned_s, 3600.0)
+        need = max(need_s(s), attempt.reckoned_s, 3600.0)
         need += s.settings.tunables.hygiene.hold_s
-        if s.elapsed_s - clock.attempt.mark_s > GIVE_UP_FACTOR * need and clock.hold is None:
-            named = s.plant.hygiene_probes
-            lowest = min((s.fresh[p.name] for p in named if p.name in s.fresh), default=0.0)
+        if s.elapsed_s - attempt.mark_s > GIVE_UP_FACTOR * need and clock.hold is None:
+            named, lowest = s.plant.hygiene_probes, _lowest_c(s) or 0.0
             failed = HygieneEvidence(
-                clock.attempt.started_at,
+                attempt.started_at,
                 s.now,
                 False,
                 "commanded",
@@ -294,7 +300,8 @@ def begin_or_end(s: Situation) -> tuple[HygieneClock, tuple[HygieneEvidence, ...
                 failures=clock.failures + 1,
             )
             return clock, (failed,)
-        return clock, ()
+        followed = _followed(s, attempt)
+        return clock if followed is attempt else replace(clock, attempt=followed), ()
     if s.elapsed_s < clock.not_before_mark_s:
         return clock, ()
     when = due(s)
@@ -303,6 +310,50 @@ def begin_or_end(s: Situation) -> tuple[HygieneClock, tuple[HygieneEvidence, ...
     if when.in_s <= need_s(s) * START_MARGIN + 1800.0 or planned_now(s):
         clock = replace(clock, attempt=Attempt(s.now, s.elapsed_s, need_s(s)))
     return clock, ()
+
+
+def _followed(s: Situation, was: Attempt) -> Attempt:
+    """The attempt, with whether the heat pump that runs for it still warms the water.
+
+    How hot it gets the water falls with the outdoor air, ages, and is not always known; then it
+    stands still though it is called. Between two probes charged water passes unseen: so even one
+    that ails is given the time to heat everything to where it should get, and some minutes. A draw
+    gives it work, and time, anew; what it cannot run for (rests, starts) is not counted.
+    """
+    lowest, pump, shown = _lowest_c(s), s.plant.sources.get("heat_pump"), s.probes_c.values()
+    if was.pump_done or lowest is None or pump is None:
+        return was
+    if not s.running(pump.name) or lowest >= s.settings.tunables.hygiene.disinfect_c:
+        return was if was.rise is None else replace(was, rise=None)
+    mean_c = sum(shown) / len(shown)
+    if was.rise is None or abs(mean_c - was.rise.from_c) >= RISES_K:
+        least_w = LEAST_SHARE * (pump.heat_w if s.duty is None else s.duty.heat_w)
+        most_k = _missing_most_k(s, min(target_c(s.plant), s.reach_c(pump)))
+        heating_s = _heating_s(s, most_k, least_w)
+        return replace(was, rise=Rise(mean_c, s.elapsed_s + STANDSTILL_S + heating_s))
+    if s.elapsed_s < was.rise.until_mark_s:
+        return was
+    return replace(was, rise=None, pump_done=True)
+
+
+def _missing_most_k(s: Situation, to_c: float) -> float:
+    """By how much all the water is colder than ``to_c`` at most, on the mean, K, by the probes.
+
+    Between two of them it counts as cold as at the lower one: what is believed there takes the heat
+    for granted that is in doubt here.
+    """
+    heard = [p for p in s.plant.probes if p.name in s.fresh]
+    ends = [p.height_m for p in heard[1:]] + [s.plant.cylinder.height_m]
+    begins = [0.0, *ends]
+    return sum(
+        max(to_c - s.fresh[p.name], 0.0) * (end - begin) / s.plant.cylinder.height_m
+        for p, begin, end in zip(heard, begins, ends, strict=False)
+    )
+
+
+def _lowest_c(s: Situation) -> float | None:
+    """The coldest of the named probes as far as they are heard, degC."""
+    return min((s.fresh[p.name] for p in s.plant.hygiene_probes if p.name in s.fresh), default=None)
 
 
 def planned_now(s: Situation) -> bool:
@@ -325,21 +376,20 @@ def hotter_than_usual(s: Situation) -> bool:
 
 def _source(s: Situation) -> SourcePlant | None:
     """The heat pump while it helps, then what reaches the temperature."""
-    lowest = min(
-        (s.fresh[p.name] for p in s.plant.hygiene_probes if p.name in s.fresh), default=0.0
-    )
-    pump = s.usable_source("heat_pump")
+    attempt, pump = s.state.hygiene.attempt, s.usable_source("heat_pump")
+    able = [x for x in reaching(s.plant) if s.usable_source(x.name) is not None]
+    others = [x for x in able if x.name != "heat_pump"]
+    if attempt is not None and attempt.pump_done and others:
+        return others[0]
     # Cold air lowers what it reaches: it must not be waited for when others would go on.
     wanted_c = s.settings.tunables.hygiene.disinfect_c
     helps = pump is not None and (
-        s.reach_c(pump) >= wanted_c or lowest < s.reach_c(pump) - PUMP_HELPS_K
+        s.reach_c(pump) >= wanted_c or (_lowest_c(s) or 0.0) < s.reach_c(pump) - PUMP_HELPS_K
     )
     helps = helps or (len(reaching(s.plant)) == 1 and pump in reaching(s.plant))
     if pump is not None and helps and s.answers(pump):
         return pump
-    return next(
-        (source for source in reaching(s.plant) if s.usable_source(source.name) is not None), None
-    )
+    return able[0] if able else None
 
 
 def facts(s: Situation, when: Due) -> Facts:

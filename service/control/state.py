@@ -154,6 +154,14 @@ class Hold:
 
 
 @dataclass(frozen=True, slots=True)
+class Rise:
+    """What a running heat pump is given time for: that the probes show it, by their mean."""
+
+    from_c: float
+    until_mark_s: float
+
+
+@dataclass(frozen=True, slots=True)
 class Attempt:
     """A commanded thermal disinfection under way."""
 

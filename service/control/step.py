@@ -118,7 +118,7 @@ def resume(state: State, now: datetime, elapsed_s: float) -> State:
             clock,
             since_pass_s=clock.since_pass_s + (away_s if believable else 0.0),
             hold=None,
-            attempt=None if attempt is None else replace(attempt, mark_s=elapsed_s),
+            attempt=None if attempt is None else replace(attempt, mark_s=elapsed_s, rise=None),
             not_before_mark_s=moved(clock.not_before_mark_s),
             mark_s=elapsed_s,
         ),

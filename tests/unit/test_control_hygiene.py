@@ -169,6 +169,61 @@ def test_an_attempt_that_leads_nowhere_is_given_up_told_and_tried_again() -> Non
     assert "disinfection_failed" not in {f.code for f in home.last.view.faults}
 
 
+LEAN = ("probe_1", "probe_2", "probe_3", "draw")  # nothing meters plant or the weather
+STANDS_C = 46.0
+
+
+def _stands(**more: Any) -> LittleHome:
+    """A home, overdue, whose heat pump stops 6 K below what is known of it."""
+    lean = [x for x in wiring()["signals"] if x["name"] in LEAN]
+    changes = {"signals": lean} | more.pop("changes", {})
+    home = _home(**{"reaches_c": STANDS_C, "changes": changes} | more)
+    home.restart(down_s=EIGHT_DAYS_S)
+    return home
+
+
+def _heats(home: LittleHome, actuator: str) -> bool:
+    last = home.last.view
+    return last.mode is Rule.HYGIENE and last.running == (actuator,)
+
+
+def test_a_heat_pump_that_stands_still_is_not_waited_for() -> None:
+    home = _stands(profile_c=[12.0] * 32 + [50.0] * 8)
+    assert home.until(lambda h: _heats(h, "pump"), 1800)
+    # The charged water takes longer to the lowest probe than any probe need stand still.
+    assert home.until(lambda h: h.probe("probe_1") > STANDS_C - 1.0, 3 * 3600)
+    assert {home.sent[0][1].actuator} == {"pump"} == {c.actuator for _, c in home.sent}
+    arrived = home.elapsed_s
+    assert home.until(lambda h: _heats(h, "element"), 2 * 3600)
+    assert home.elapsed_s - arrived >= 1200.0  # a heat pump may take its time to begin
+    home.restart()  # for the rest of the attempt, in a new process too
+    handed_over = len(home.sent)
+    assert home.until(lambda h: bool(_evidence(h)), 5 * 3600)
+    assert [(e.passed, e.by) for e in _evidence(home)] == [(True, "commanded")]
+    assert not any(c.actuator == "pump" and c.action == "run" for _, c in home.sent[handed_over:])
+
+
+def test_a_draw_gives_the_heat_pump_work_and_time_anew() -> None:
+    home = _stands(profile_c=[45.0] * 40)
+    home.live(2400)
+    assert _heats(home, "pump")
+    home.draws = lambda at: 12.0
+    home.live(600)
+    home.draws = lambda at: 0.0
+    assert home.until(lambda h: h.probe("probe_1") > STANDS_C - 1.0, 3 * 3600)
+    assert {c.actuator for _, c in home.sent} == {"pump"}  # it did it all
+    assert home.until(lambda h: _heats(h, "element"), 2 * 3600)
+
+
+def test_a_heat_pump_that_stands_still_goes_on_where_nothing_else_reaches() -> None:
+    pump = {"layout": "plate", "capacity_w": 6000, "flow_limit_c": 67, "own_set_c": 62}
+    home = _stands(reaches_c=56.0, changes={"heat_pump": pump, "immersion": None, "actuators": [
+        x for x in wiring()["actuators"] if x["name"] == "pump"]})  # fmt: skip
+    assert home.until(lambda h: _heats(h, "pump"), 1800)
+    home.live(4 * 3600)
+    assert _heats(home, "pump")
+
+
 def test_a_clock_that_jumps_neither_drops_nor_brings_on_a_cycle() -> None:
     home = _home()
     _feed(home, 62, lowest=60.5)
