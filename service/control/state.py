@@ -168,6 +168,8 @@ class Attempt:
     started_at: datetime
     mark_s: float
     reckoned_s: float = 0.0  # how long it was reckoned to take when it began
+    rise: Rise | None = None  # None while the heat pump does not run for it
+    pump_done: bool = False  # the heat pump warmed the water no further: others go on
 
 
 @dataclass(frozen=True, slots=True)
@@ -243,6 +245,7 @@ class Watch:
     reheats: dict[str, Reheat] = field(default_factory=dict)
     moments: tuple[Moment, ...] = ()
     charge: Charge | None = field(default=None, metadata=KEPT_OUT)
+    done_mark_s: dict[str, float] = field(default_factory=dict)  # when it last had nothing to heat
     nonsense: dict[str, int] = field(default_factory=dict)
     nonsense_mark_s: float = NEVER
     day: str = ""

@@ -436,6 +436,9 @@ def _remember(s: Situation, watch: Watch) -> Watch:
                 s, watch.charge, 0.0 if last is None else s.elapsed_s - last.mark_s
             ),
         )
+    done = {n: s.elapsed_s for n, x in s.plant.sources.items() if s.running(n) and _done(s, x)}
+    if done:
+        watch = replace(watch, done_mark_s=watch.done_mark_s | done)
     watch = _absence(s, _quiet_day(s, watch))
     reheats = watch.reheats
     for name, source in s.plant.sources.items():
@@ -621,7 +624,9 @@ def _effect(s: Situation, watch: Watch, name: SourceName, source: SourcePlant) -
         if name == "heat_pump":
             yield from _arrival(s, watch, source, facts)
         return
-    gained = _gained(watch, min(ran_s, GAIN_AFTER_S), s.elapsed_s)
+    # What had nothing to heat until a draw came is judged by the time since.
+    work_s = min(ran_s, s.elapsed_s - watch.done_mark_s.get(name, NEVER))
+    gained = _gained(watch, min(work_s, GAIN_AFTER_S), s.elapsed_s)
     if gained is not None:
         gained = _without_others(s, name, *gained)
     if gained is None:
@@ -859,6 +864,7 @@ def moved(watch: Watch, shift_s: float) -> Watch:
         reheats={n: replace(r, mark_s=NEVER, heat_kwh=None) for n, r in watch.reheats.items()},
         moments=(),
         charge=None,
+        done_mark_s={},
         nonsense_mark_s=mark(watch.nonsense_mark_s),
         day_mark_s=mark(watch.day_mark_s),
         quiet_since_s=mark(watch.quiet_since_s),

@@ -56,6 +56,25 @@ def test_a_command_without_effect_is_told_and_the_other_source_takes_over() -> N
     assert home.until(lambda h: not _stands(h, "command_without_effect"), 3 * 3600)
 
 
+def test_a_heat_pump_that_was_done_until_a_draw_came_is_given_its_time() -> None:
+    lean = [x for x in wiring()["signals"] if x["name"] not in ("pump_power", "element_power")]
+    home = _home(
+        {"hygiene": {"longest_interval_days": 7}},
+        changes={"signals": lean},
+        profile_c=[45.0] * 40,
+        reaches_c=46.0,
+    )
+    home.restart(down_s=8 * 86_400.0)  # a disinfection calls it, and it reaches less than is known
+    home.live(2700)
+    assert home.on("pump")
+    home.draws = lambda at: 12.0
+    home.live(600)
+    home.draws = lambda at: 0.0
+    # A front of charged water passes unseen between two probes for more than half an hour.
+    assert home.until(lambda h: h.probe("probe_1") > 45.0, 2 * 3600)
+    assert not _told(home, "command_without_effect")
+
+
 def test_a_heat_pump_that_its_own_sensor_keeps_off_is_not_called_in_vain() -> None:
     home = _home(
         changes={"heat_pump": {"own_sensor_height_m": 1.4, "own_restart_k": 5}},
