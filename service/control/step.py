@@ -328,8 +328,8 @@ def _heat(
     """Heat put in since the estimator's last stride, kWh by source, and whether it was measured.
 
     A heat pump also warms rooms: its heat counts only while it is run for hot water, or while
-    the cylinder gains heat, as when its own control heats it. What is
-    only assumed ends when the water where the source begins is as hot as it can make it.
+    the cylinder gains heat that nothing we ran gave, as when its own control heats it.
+    What is only assumed ends when the water where the source begins is as hot as it can make it.
     """
     heat, measured = state.belief.heat_kwh, state.belief.metered
     if lived_s <= 0:
@@ -344,7 +344,7 @@ def _heat(
             meter,
             outdoor_c,
             lived_s,
-            supervision.gains_now(state.watch, GAINS_KWH),
+            supervision.gains_unasked(state.watch, state.book.runs.values(), GAINS_KWH),
         )
         if not was_measured and kwh > 0:
             lowest = next(

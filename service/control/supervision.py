@@ -7,7 +7,7 @@ of a source (``UNUSABLE_AFTER``) makes control use another one and try the first
 
 from __future__ import annotations
 
-from collections.abc import Iterator
+from collections.abc import Iterable, Iterator
 from dataclasses import dataclass, replace
 from typing import Literal
 
@@ -15,7 +15,7 @@ from adapters.wiring import Quantity
 from service.control import arrival, hygiene, observe
 from service.control.plant import SourcePlant
 from service.control.situation import METERED_AS, Situation
-from service.control.state import NEVER, Facts, Moment, Reheat, Suspicion, Watch
+from service.control.state import NEVER, Facts, Moment, Reheat, SourceRun, Suspicion, Watch
 from service.control.types import Fault, Rule
 from service.scheduling.types import SourceName
 
@@ -626,7 +626,7 @@ def _effect(s: Situation, watch: Watch, name: SourceName, source: SourcePlant) -
         return
     # What had nothing to heat until a draw came is judged by the time since.
     work_s = min(ran_s, s.elapsed_s - watch.done_mark_s.get(name, NEVER))
-    gained = _gained(watch, min(work_s, GAIN_AFTER_S), s.elapsed_s)
+    gained = _gained(watch, min(work_s, GAIN_AFTER_S), s.elapsed_s, draws_back=True)
     if gained is not None:
         gained = _without_others(s, name, *gained)
     if gained is None:
@@ -689,8 +689,14 @@ def _own_control(s: Situation, name: SourceName) -> Facts:
     }
 
 
-def _gained(watch: Watch, within_s: float, elapsed_s: float) -> tuple[float, float] | None:
-    """Heat the cylinder gained over the last ``within_s``, draws added back: kWh and seconds."""
+def _gained(
+    watch: Watch, within_s: float, elapsed_s: float, *, draws_back: bool
+) -> tuple[float, float] | None:
+    """Heat the cylinder gained over the last ``within_s`` by the probes: kWh and seconds.
+
+    With ``draws_back`` as if nobody had drawn; that is too much while what left at the top has not
+    brought cold water up to a probe, so it acquits and never accuses.
+    """
     if not watch.moments:
         return None
     last = watch.moments[-1]
@@ -699,7 +705,7 @@ def _gained(watch: Watch, within_s: float, elapsed_s: float) -> tuple[float, flo
         return None
     if last.heat_kwh is None or first.heat_kwh is None:
         return None
-    drawn = last.drawn_kwh - first.drawn_kwh
+    drawn = last.drawn_kwh - first.drawn_kwh if draws_back else 0.0
     return last.heat_kwh - first.heat_kwh + drawn, last.mark_s - first.mark_s
 
 
@@ -728,14 +734,18 @@ def _without_others(
     return kwh, span_s
 
 
-def gains_now(watch: Watch, least_kwh: float) -> bool:
-    """Whether the cylinder gained heat between the last two moments, draws added back."""
+def gains_unasked(watch: Watch, runs: Iterable[SourceRun], least_kwh: float) -> bool:
+    """Whether the probes warmed between the last two moments though we ran nothing since.
+
+    Draws are not added back: see ``_gained``.
+    """
     if len(watch.moments) < 2:
         return False
     before, last = watch.moments[-2:]
     if last.heat_kwh is None or before.heat_kwh is None:
         return False
-    return last.heat_kwh - before.heat_kwh + last.drawn_kwh - before.drawn_kwh > least_kwh
+    ours = any(r.started_mark_s is not None or r.stopped_mark_s > before.mark_s for r in runs)
+    return not ours and last.heat_kwh - before.heat_kwh > least_kwh
 
 
 def _uncommanded(
@@ -759,7 +769,7 @@ def _uncommanded(
         return
     others = any(s.running(n) for n in s.plant.sources)
     element = s.watts.get(Quantity.IMMERSION_ELECTRICITY, 0.0)
-    gained = _gained(watch, GAIN_AFTER_S, s.elapsed_s)
+    gained = _gained(watch, GAIN_AFTER_S, s.elapsed_s, draws_back=False)
     since_run = s.elapsed_s - max(
         (r.stopped_mark_s for r in s.state.book.runs.values()), default=NEVER
     )

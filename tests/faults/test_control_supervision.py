@@ -56,8 +56,45 @@ def test_a_command_without_effect_is_told_and_the_other_source_takes_over() -> N
     assert home.until(lambda h: not _stands(h, "command_without_effect"), 3 * 3600)
 
 
+LEAN = ("probe_1", "probe_2", "probe_3", "draw", "cold")  # nothing meters plant
+
+
+def test_an_immersion_heaters_heat_is_not_counted_again_as_the_heat_pumps() -> None:
+    lean = [x for x in wiring()["signals"] if x["name"] in LEAN]
+    home = _home(
+        {"reserve_tenths": 9, "quiet_from": "00:00", "quiet_until": "23:59"},  # no heat pump
+        changes={"signals": lean},
+        profile_c=[10.0] * 24 + [50.0] * 16,
+    )
+    for _ in range(12):
+        home.live(600)
+        assert home.last.view.running == ("element",)
+        promised_l40 = home.last.view.v40_low_l or 0.0
+        assert promised_l40 <= home.water.usable_l(home.cold_c) + home.last.view.reference_l40 / 10
+
+
+def test_taps_that_no_probe_shows_yet_are_not_told_as_plant_without_a_command() -> None:
+    """Hot water leaves at the top; at a probe it shows when cold water has come up to it."""
+    lean = [x for x in wiring()["signals"] if x["name"] in LEAN]
+    home = _home(
+        {"reserve_tenths": 1},
+        changes={
+            "signals": lean,
+            "heat_pump": {"own_sensor_height_m": 0.8, "own_restart_k": 5},
+        },
+        profile_c=[10.0] * 8 + [60.0] * 32,
+    )
+    home.live(3600)
+    home.draws = lambda at: 4.0 if at.minute % 5 < 2 else 0.0
+    home.live(3300)
+    home.draws = lambda at: 0.0
+    home.live(3600)
+    assert not any(c.action == "run" for _, c in home.sent)
+    assert not _told(home, "uncommanded_running")
+
+
 def test_a_heat_pump_that_was_done_until_a_draw_came_is_given_its_time() -> None:
-    lean = [x for x in wiring()["signals"] if x["name"] not in ("pump_power", "element_power")]
+    lean = [x for x in wiring()["signals"] if x["name"] in LEAN]
     home = _home(
         {"hygiene": {"longest_interval_days": 7}},
         changes={"signals": lean},
