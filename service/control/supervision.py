@@ -17,7 +17,7 @@ from service.control.plant import SourcePlant
 from service.control.situation import METERED_AS, Situation
 from service.control.state import NEVER, Facts, Moment, Reheat, SourceRun, Suspicion, Watch
 from service.control.types import Fault, Rule
-from service.scheduling.types import SourceName
+from service.scheduling.types import Layout, SourceName
 
 STRIDE_S = 15.0
 MOMENT_EVERY_S = 300.0
@@ -27,6 +27,7 @@ HOUR_S = 3600.0
 DAY_S = 86_400.0
 WITHOUT_GAIN_SHARE = 0.2  # of the heat expected: less is no heating
 GAIN_AFTER_S = 2400.0
+DRAWN_LEAST_KWH = 0.1  # some litres: a hand washed
 TAKES_POWER_S = 300.0  # for so long, before its commands have an effect again
 FLOW_ABOVE_K = 15.0  # over the coldest probe: a flow that is hot enough to charge
 ELEMENT_RESTART_K = 6.0  # an immersion thermostat's differential
@@ -88,7 +89,8 @@ DETECTORS: tuple[Detector, ...] = (
         "command_without_effect",
         "a command that has no effect",
         "commanded, but its meter shows less than 15 % of the usual power for 10 min, or, "
-        "without a meter, the water gained less than 20 % of the usual heat in 40 min",
+        "without a meter, the water gained less than 20 % of the usual heat in 40 min without a "
+        "draw",
         "fault",
         600.0,
         0.0,
@@ -626,16 +628,19 @@ def _effect(s: Situation, watch: Watch, name: SourceName, source: SourcePlant) -
         return
     # What had nothing to heat until a draw came is judged by the time since.
     work_s = min(ran_s, s.elapsed_s - watch.done_mark_s.get(name, NEVER))
-    gained = _gained(watch, min(work_s, GAIN_AFTER_S), s.elapsed_s, draws_back=True)
-    if gained is not None:
-        gained = _without_others(s, name, *gained)
+    gained = _gained(watch, min(work_s, GAIN_AFTER_S), s.elapsed_s)
     if gained is None:
         return
-    kwh, span_s = gained
+    by_probes_kwh, span_s, drawn_kwh = gained
+    kwh = _without_others(s, name, by_probes_kwh, span_s)
+    if kwh is None:
+        return
     share = kwh / max(expected_kw(s, source) * span_s / HOUR_S, 1e-6)
     facts |= {"gained_kwh": round(kwh, 2), "within_s": round(span_s)}
     useless = (
         share < WITHOUT_GAIN_SHARE
+        and drawn_kwh < DRAWN_LEAST_KWH  # cold water at a probe looks like heat that never came
+        and work_s - _unseen_s(s, source) > GAIN_AFTER_S - MOMENT_EVERY_S
         and not _done(s, source)
         and not _circulated(watch, span_s)  # a secondary return takes heat that nothing counts
     )
@@ -689,13 +694,11 @@ def _own_control(s: Situation, name: SourceName) -> Facts:
     }
 
 
-def _gained(
-    watch: Watch, within_s: float, elapsed_s: float, *, draws_back: bool
-) -> tuple[float, float] | None:
-    """Heat the cylinder gained over the last ``within_s`` by the probes: kWh and seconds.
+def _gained(watch: Watch, within_s: float, elapsed_s: float) -> tuple[float, float, float] | None:
+    """Heat gained by the probes over the last ``within_s``, seconds, and heat drawn meanwhile.
 
-    With ``draws_back`` as if nobody had drawn; that is too much while what left at the top has not
-    brought cold water up to a probe, so it acquits and never accuses.
+    Draws are not added back: what leaves at the top shows at a probe only when cold water comes up
+    to it, and then for all that went before. Until then it would pass for heat that was put in.
     """
     if not watch.moments:
         return None
@@ -705,8 +708,24 @@ def _gained(
         return None
     if last.heat_kwh is None or first.heat_kwh is None:
         return None
-    drawn = last.drawn_kwh - first.drawn_kwh if draws_back else 0.0
-    return last.heat_kwh - first.heat_kwh + drawn, last.mark_s - first.mark_s
+    drawn_kwh = last.drawn_kwh - first.drawn_kwh
+    return last.heat_kwh - first.heat_kwh, last.mark_s - first.mark_s, drawn_kwh
+
+
+def _unseen_s(s: Situation, source: SourcePlant) -> float:
+    """How long a coil or an element may heat before the lowest probe above its foot warms, s.
+
+    At most: all the water from the foot to that probe is as cold as the inlet.
+    """
+    if source.layout is Layout.PLATE:
+        return 0.0
+    lowest = next((p for p in s.plant.probes if p.height_m >= source.foot_m
+                   and p.name in s.fresh), None)  # fmt: skip
+    if lowest is None:
+        return 0.0
+    litres = s.plant.cylinder.volume_l * max(s.plant.level(lowest.height_m) - source.foot, 0.0)
+    colder_k = max(s.fresh[lowest.name] - s.state.belief.cold_c, 0.0)
+    return litres * colder_k * arrival.KWH_PER_LK * HOUR_S / max(expected_kw(s, source), 1e-6)
 
 
 def _circulated(watch: Watch, within_s: float) -> bool:
@@ -715,10 +734,8 @@ def _circulated(watch: Watch, within_s: float) -> bool:
     return any(m.circulating for m in watch.moments if m.mark_s >= last.mark_s - within_s)
 
 
-def _without_others(
-    s: Situation, name: SourceName, kwh: float, span_s: float
-) -> tuple[float, float] | None:
-    """What was gained less what another source gave; None when that ran for a part only."""
+def _without_others(s: Situation, name: SourceName, kwh: float, span_s: float) -> float | None:
+    """What was gained less what another source gave, kWh; None when that ran for a part only."""
     began_s = s.elapsed_s - span_s
     for other, source in s.plant.sources.items():
         run = s.state.book.runs.get(other)
@@ -731,7 +748,7 @@ def _without_others(
             return None
         else:
             kwh -= expected_kw(s, source) * span_s / HOUR_S
-    return kwh, span_s
+    return kwh
 
 
 def gains_unasked(watch: Watch, runs: Iterable[SourceRun], least_kwh: float) -> bool:
@@ -769,7 +786,7 @@ def _uncommanded(
         return
     others = any(s.running(n) for n in s.plant.sources)
     element = s.watts.get(Quantity.IMMERSION_ELECTRICITY, 0.0)
-    gained = _gained(watch, GAIN_AFTER_S, s.elapsed_s, draws_back=False)
+    gained = _gained(watch, GAIN_AFTER_S, s.elapsed_s)
     since_run = s.elapsed_s - max(
         (r.stopped_mark_s for r in s.state.book.runs.values()), default=NEVER
     )

@@ -73,6 +73,43 @@ def test_an_immersion_heaters_heat_is_not_counted_again_as_the_heat_pumps() -> N
         assert promised_l40 <= home.water.usable_l(home.cold_c) + home.last.view.reference_l40 / 10
 
 
+def _quiet(**more: Any) -> LittleHome:
+    """A home without meters on its plant, in which only the immersion heater may run."""
+    heard = more.pop("heard", LEAN)
+    signals = [x for x in wiring()["signals"] if x["name"] in heard]
+    tunables = {"reserve_tenths": 9, "quiet_from": "00:00", "quiet_until": "23:59"}
+    return _home(tunables, changes={"signals": signals}, **more)
+
+
+def test_cold_water_that_comes_up_to_a_probe_is_no_immersion_heater_without_effect() -> None:
+    home = _quiet(profile_c=[50.0] * 40)
+    home.draws = lambda at: 10.0
+    home.live(840)  # cold water comes to stand just below the probe half-way up,
+    home.draws = lambda at: 0.0
+    home.live(1500)
+    home.draws = lambda at: 3.0
+    home.live(600)  # and a little more brings it there
+    home.draws = lambda at: 0.0
+    home.live(3600)
+    assert home.on("element")
+    assert not _told(home, "command_without_effect")
+
+
+def test_what_an_element_heats_below_the_only_probe_is_given_its_time() -> None:
+    def overdue(**more: Any) -> LittleHome:
+        cold_below = [10.0] * 26 + [50.0] * 14
+        home = _quiet(heard=("probe_3", "draw", "cold"), profile_c=cold_below, **more)
+        home.restart(down_s=32 * 86_400.0)  # a disinfection is overdue
+        return home
+
+    home = overdue()
+    home.live(2.5 * 3600)
+    assert home.on("element")
+    assert not _told(home, "command_without_effect")
+    home = overdue(dead={"element"})
+    assert home.until(lambda h: _stands(h, "command_without_effect"), 5 * 3600)
+
+
 def test_taps_that_no_probe_shows_yet_are_not_told_as_plant_without_a_command() -> None:
     """Hot water leaves at the top; at a probe it shows when cold water has come up to it."""
     lean = [x for x in wiring()["signals"] if x["name"] in LEAN]
