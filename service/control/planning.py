@@ -206,6 +206,7 @@ def due(s: Situation) -> tuple[Planning, tuple[Work, ...]]:
         and state.surroundings is not None
         and s.estimate is not None
         and free("plan")
+        and not _all_left_alone(s)
     ):
         ask("plan", plan_arguments(s, state.demand, state.surroundings))
         p = replace(p, plan_stale="")
@@ -300,6 +301,12 @@ def plan_arguments(
         else s.plant.cylinder.loss_w_per_k,
         ambient_c=s.settings.wiring.cylinder.ambient_c,
     )
+
+
+def _all_left_alone(s: Situation) -> bool:
+    """Whether faults, which are told, leave nothing to plan with: it waits until one is tried."""
+    commanded = [name for name, source in s.plant.sources.items() if source.actuators]
+    return bool(commanded) and all(s.left_alone(name) for name in commanded)
 
 
 def _lost(s: Situation, name: SourceName) -> bool:
