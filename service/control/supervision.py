@@ -9,6 +9,7 @@ from __future__ import annotations
 
 from collections.abc import Iterable, Iterator
 from dataclasses import dataclass, replace
+from itertools import pairwise
 from typing import Literal
 
 from adapters.wiring import Quantity
@@ -28,6 +29,8 @@ DAY_S = 86_400.0
 WITHOUT_GAIN_SHARE = 0.2  # of the heat expected: less is no heating
 GAIN_AFTER_S = 2400.0
 DRAWN_LEAST_KWH = 0.1  # some litres: a hand washed
+LONGEST_GAIN_S = (MOMENTS_KEPT - 2) * MOMENT_EVERY_S
+UNSEEN_TIMES = 1.25  # the usual heat is not known better than so
 TAKES_POWER_S = 300.0  # for so long, before its commands have an effect again
 FLOW_ABOVE_K = 15.0  # over the coldest probe: a flow that is hot enough to charge
 ELEMENT_RESTART_K = 6.0  # an immersion thermostat's differential
@@ -45,6 +48,7 @@ STUCK_TRAVEL_K = 6.0
 STUCK_FOR_S = 43_200.0
 RUN_LEAST_S = 1500.0
 RUN_LEAST_KWH = 1.5
+REHEAT_PROBES = 2  # one probe takes all water for as hot as it is itself
 RUNS_USUAL = 6
 RUNS_FIRST = 20
 RUNS_MEAN = 20
@@ -90,11 +94,11 @@ DETECTORS: tuple[Detector, ...] = (
         "a command that has no effect",
         "commanded, but its meter shows less than 15 % of the usual power for 10 min, or, "
         "without a meter, the water gained less than 20 % of the usual heat in 40 min without a "
-        "draw",
+        "draw, or in as long as hot water can pass unseen between two probes",
         "fault",
         600.0,
         0.0,
-        3600.0,
+        2 * HOUR_S,
         proof=True,
     ),
     Detector(
@@ -445,7 +449,7 @@ def _remember(s: Situation, watch: Watch) -> Watch:
     reheats = watch.reheats
     for name, source in s.plant.sources.items():
         before = reheats.get(name, Reheat())
-        after = _reheat(s, source, before)
+        after = _reheat(s, source, before, done=name in done)
         if after is not before:
             reheats = {**reheats, name: after}
     return watch if reheats is watch.reheats else replace(watch, reheats=reheats)
@@ -497,25 +501,38 @@ def _quiet_day(s: Situation, watch: Watch) -> Watch:
     return watch
 
 
-def _reheat(s: Situation, source: SourcePlant, was: Reheat) -> Reheat:
-    """Begin, follow and end the account of one run: heat gained against heat expected."""
-    run = s.state.book.runs.get(source.name)
+def _reheat(s: Situation, source: SourcePlant, was: Reheat, *, done: bool) -> Reheat:
+    """Begin, follow and end the account of one run: heat gained against heat expected.
+
+    A run that has nothing more to heat has ended, called or not.
+    """
+    run, lease = s.state.book.runs.get(source.name), s.state.book.run_of(source.name)
     started = run.started_mark_s if run is not None else None
     heat = probe_heat_kwh(s)
     if started is not None:
-        shared = any(s.running(n) for n in s.plant.sources if n != source.name)
-        if was.mark_s == started:
-            return replace(was, heat_kwh=None) if shared and was.heat_kwh is not None else was
-        if heat is None or shared:
-            return replace(was, mark_s=started, heat_kwh=None)  # whose heat it was is not known
-        return replace(was, mark_s=started, heat_kwh=heat, drawn_kwh=s.state.draws.total_kwh)
+        # Whose heat it was is not known beside another source, nor how much when it modulates.
+        unknown = any(s.running(n) for n in s.plant.sources if n != source.name)
+        unknown = unknown or (lease is not None and lease.power_w is not None)
+        if was.mark_s != started:
+            heat = None if unknown else heat
+            return replace(was, mark_s=started, heat_kwh=heat, drawn_kwh=s.state.draws.total_kwh)
+        if was.heat_kwh is None or not (unknown or done):
+            return was
+        return replace(was, heat_kwh=None) if unknown else _ended(s, source, was, s.elapsed_s)
     if was.heat_kwh is None or was.mark_s == NEVER or run is None:
         return was
-    ended = replace(was, heat_kwh=None)
+    return _ended(s, source, was, run.stopped_mark_s)
+
+
+def _ended(s: Situation, source: SourcePlant, was: Reheat, end_mark_s: float) -> Reheat:
+    """The account with one more run, as far as that can be judged."""
+    heat, ended = probe_heat_kwh(s), replace(was, heat_kwh=None)
     if any(f.subject == source.name and f.code in WITHOUT_HEAT for f in s.state.faults):
         return ended  # it did not heat at all, which has been told
-    seconds = run.stopped_mark_s - was.mark_s
-    if heat is None or seconds < RUN_LEAST_S or s.elapsed_s - run.stopped_mark_s > HOUR_S:
+    seconds = end_mark_s - was.mark_s
+    if heat is None or was.heat_kwh is None or len(s.plant.probes) < REHEAT_PROBES:
+        return ended
+    if seconds < RUN_LEAST_S or s.elapsed_s - end_mark_s > HOUR_S:
         return ended
     gained = heat - was.heat_kwh + s.state.draws.total_kwh - was.drawn_kwh
     expected = expected_kw(s, source) * seconds / HOUR_S
@@ -628,7 +645,9 @@ def _effect(s: Situation, watch: Watch, name: SourceName, source: SourcePlant) -
         return
     # What had nothing to heat until a draw came is judged by the time since.
     work_s = min(ran_s, s.elapsed_s - watch.done_mark_s.get(name, NEVER))
-    gained = _gained(watch, min(work_s, GAIN_AFTER_S), s.elapsed_s)
+    shows_after_s = max(GAIN_AFTER_S, UNSEEN_TIMES * _unseen_s(s, source))
+    within_s = min(shows_after_s, LONGEST_GAIN_S)
+    gained = _gained(watch, min(work_s, within_s), s.elapsed_s)
     if gained is None:
         return
     by_probes_kwh, span_s, drawn_kwh = gained
@@ -640,11 +659,11 @@ def _effect(s: Situation, watch: Watch, name: SourceName, source: SourcePlant) -
     useless = (
         share < WITHOUT_GAIN_SHARE
         and drawn_kwh < DRAWN_LEAST_KWH  # cold water at a probe looks like heat that never came
-        and work_s - _unseen_s(s, source) > GAIN_AFTER_S - MOMENT_EVERY_S
+        and work_s >= shows_after_s - MOMENT_EVERY_S
         and not _done(s, source)
         and not _circulated(watch, span_s)  # a secondary return takes heat that nothing counts
     )
-    if useless and span_s >= GAIN_AFTER_S - MOMENT_EVERY_S:
+    if useless and span_s >= within_s - MOMENT_EVERY_S:
         yield Finding("command_without_effect", name, facts)
     elif share > 2 * WITHOUT_GAIN_SHARE:
         yield Finding("command_without_effect", name, {}, over=True)
@@ -713,19 +732,27 @@ def _gained(watch: Watch, within_s: float, elapsed_s: float) -> tuple[float, flo
 
 
 def _unseen_s(s: Situation, source: SourcePlant) -> float:
-    """How long a coil or an element may heat before the lowest probe above its foot warms, s.
+    """How long a source may heat at most before any probe need show it, s.
 
-    At most: all the water from the foot to that probe is as cold as the inlet.
+    A coil or an element: until the water between its foot and the lowest probe above is as hot as
+    that, if it was as cold as the inlet. A plate exchanger: until hot water has come from a hot
+    probe down to the next, a cold one, from the top to the highest, or from the lowest to the
+    bottom.
     """
+    shown = [(s.plant.level(p.height_m), s.fresh[p.name]) for p in s.plant.probes
+             if p.height_m >= source.foot_m and p.name in s.fresh]  # fmt: skip
+    if not shown:
+        return 0.0
+    cold_c, made_c = s.state.belief.cold_c, min(s.plant.set_c, s.reach_c(source))
+    below = (source.foot, min(cold_c, shown[0][1]))
     if source.layout is Layout.PLATE:
-        return 0.0
-    lowest = next((p for p in s.plant.probes if p.height_m >= source.foot_m
-                   and p.name in s.fresh), None)  # fmt: skip
-    if lowest is None:
-        return 0.0
-    litres = s.plant.cylinder.volume_l * max(s.plant.level(lowest.height_m) - source.foot, 0.0)
-    colder_k = max(s.fresh[lowest.name] - s.state.belief.cold_c, 0.0)
-    return litres * colder_k * arrival.KWH_PER_LK * HOUR_S / max(expected_kw(s, source), 1e-6)
+        places = [below, *shown, (1.0, max(made_c, shown[-1][1]))]
+    else:
+        places = [below, shown[0]]
+    unseen_lk = max((high - low) * (hotter_c - colder_c)
+                    for (low, colder_c), (high, hotter_c) in pairwise(places))  # fmt: skip
+    unseen_kwh = max(unseen_lk, 0.0) * s.plant.cylinder.volume_l * arrival.KWH_PER_LK
+    return unseen_kwh * HOUR_S / max(expected_kw(s, source), 1e-6)
 
 
 def _circulated(watch: Watch, within_s: float) -> bool:

@@ -73,6 +73,19 @@ def test_an_immersion_heaters_heat_is_not_counted_again_as_the_heat_pumps() -> N
         assert promised_l40 <= home.water.usable_l(home.cold_c) + home.last.view.reference_l40 / 10
 
 
+def test_hot_water_on_its_way_between_two_probes_is_no_heat_pump_without_effect() -> None:
+    """112 L lie between the probes: 5.4 kWh, for which the heat pump takes an hour."""
+    lean = {"signals": [x for x in wiring()["signals"] if x["name"] in LEAN]}
+    home = _home({"reserve_tenths": 9}, changes=lean)
+    assert home.until(lambda h: h.probe("probe_1") > 50.0, 5 * 3600)
+    assert not _told(home, "command_without_effect")
+    home = _home({"reserve_tenths": 9}, changes=lean, profile_c=[10.0] * 19 + [50.0] * 21)
+    home.dead = {"pump"}
+    assert home.until(lambda h: h.on("pump"), 600)
+    stated_s = BY_CODE["command_without_effect"].found_within_s
+    assert home.until(lambda h: _stands(h, "command_without_effect"), stated_s)
+
+
 def _quiet(**more: Any) -> LittleHome:
     """A home without meters on its plant, in which only the immersion heater may run."""
     heard = more.pop("heard", LEAN)
@@ -344,6 +357,52 @@ def test_a_heat_pump_that_gives_half_its_heat_is_noticed_after_a_few_runs() -> N
     for _ in range(5):
         reheat()
     assert not _stands(home, "slow_reheat")
+
+
+def test_one_probe_alone_judges_no_reheat() -> None:
+    """It takes all water for as hot as it is itself: a run gave twice its heat, or none."""
+    heard = [x for x in wiring()["signals"] if x["name"] not in ("probe_1", "probe_3")]
+    home = _home({"reserve_tenths": 8}, changes={"signals": heard})
+    assert home.until(lambda h: h.on("pump"), 3600)
+    assert home.until(lambda h: not h.on("pump"), 8 * 3600)
+    home.live(900)
+    assert home.state.watch.reheats["heat_pump"].runs == 0
+
+
+def test_what_a_heat_pump_stands_still_at_its_limit_is_no_slow_reheat() -> None:
+    pump = {"layout": "plate", "capacity_w": 6000, "flow_limit_c": 67, "own_set_c": 62}
+    home = _home(
+        {"hygiene": {"longest_interval_days": 7}, "normal_set_c": 60},
+        reaches_c=57.0,
+        changes={
+            "heat_pump": pump,
+            "immersion": None,
+            "signals": [x for x in wiring()["signals"] if x["name"] in LEAN],
+            "actuators": [x for x in wiring()["actuators"] if x["name"] == "pump"],
+        },
+    )
+    home.restart(down_s=8 * 86_400.0)  # a disinfection is overdue, and never gets hot
+    assert home.until(lambda h: any(e for o in h.outputs for e in o.evidence), 40 * 3600)
+    home.live(1800)
+    reheat = home.state.watch.reheats["heat_pump"]
+    assert reheat.runs == 1
+    assert reheat.usual == pytest.approx(1.0, abs=0.3)
+
+
+def test_while_a_fault_leaves_nothing_to_heat_with_no_plan_is_missed() -> None:
+    home = LittleHome(
+        settings(
+            CALM,
+            heat_pump=None,
+            actuators=[x for x in wiring()["actuators"] if x["name"] == "element"],
+        ),
+        profile_c=COLD,
+        every_s=300.0,
+    )
+    home.dead = {"element"}
+    assert home.until(lambda h: _stands(h, "command_without_effect"), 3 * 3600)
+    home.live(3 * 3600)
+    assert not _told(home, "work_failed")
 
 
 def test_a_slow_loss_of_heat_over_many_runs_is_noticed() -> None:

@@ -216,9 +216,12 @@ def test_a_draw_gives_the_heat_pump_work_and_time_anew() -> None:
 
 
 def test_a_heat_pump_that_stands_still_goes_on_where_nothing_else_reaches() -> None:
-    pump = {"layout": "plate", "capacity_w": 6000, "flow_limit_c": 67, "own_set_c": 62}
-    home = _stands(reaches_c=56.0, changes={"heat_pump": pump, "immersion": None, "actuators": [
-        x for x in wiring()["actuators"] if x["name"] == "pump"]})  # fmt: skip
+    alone = {
+        "heat_pump": {"layout": "plate", "capacity_w": 6000, "flow_limit_c": 67, "own_set_c": 62},
+        "immersion": None,
+        "actuators": [x for x in wiring()["actuators"] if x["name"] == "pump"],
+    }
+    home = _stands(tunables=WEEKLY | {"normal_set_c": 60}, reaches_c=57.0, changes=alone)
     assert home.until(lambda h: _heats(h, "pump"), 1800)
     home.live(4 * 3600)
     assert _heats(home, "pump")
