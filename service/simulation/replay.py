@@ -186,7 +186,9 @@ class Replay:
             from_s = 0 if work.history_from is None else int(work.history_from.timestamp())
             history = as_history((), 0, 0)
             if work.history_from is not None:
-                known_from_s = int(self._draws[0].start.timestamp()) if self._draws else from_s
+                # Nobody watched before, but for draws that were handed over.
+                known_s = [self._began_s, *(d.start.timestamp() for d in self._draws[:1])]
+                known_from_s = int(min(known_s))
                 history = as_history(
                     tuple(self._draws), max(from_s, known_from_s), int(self.home.now_s)
                 )

@@ -27,3 +27,14 @@ def test_a_meter_tells_while_water_runs() -> None:
     assert first is not None
     assert last is not None
     assert last < first - 40.0
+
+
+def test_a_replay_without_a_past_begins_with_the_published_habits_not_with_an_absence() -> None:
+    """Nobody watched before it began: that no draws are known of then says nothing."""
+    wired = settings()
+    home = home_of(wired, iter(()), Weather(), NOON_S)
+    seen: list[Outputs] = []
+    Replay(wired, home, lambda _: (0.3, 0.0), on_outputs=seen.append).run(NOON_S + 3600.0)
+    demand = seen[-1].view.demand
+    assert demand is not None
+    assert demand.expected_l40[:48].sum() > 100.0  # by SAP some 42 L a person at 40 degC
