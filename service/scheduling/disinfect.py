@@ -20,6 +20,8 @@ from service.scheduling.types import Disinfection
 # Electricity for a kelvin of flow temperature more: generic figures of the hplib 1.9 package, at
 # A7/W55, are 2.0 % (on-off) to 2.6 % (regulated) for each kelvin.
 COP_LOSS_PER_K = 0.025
+BREAKS_L40 = 10.0  # a draw that brings cold water as far up as a low probe
+LIKELY_PER_H = 0.5  # chance of one in an hour
 LATE_TIMES_COST_PER_H = 10.0  # an hour late is as dear as ten disinfections
 NEVER_TIMES_COST = 1000.0
 
@@ -81,12 +83,13 @@ def job(c: Compiled) -> Job | None:
     clock = np.append(start_h, start_h[-1] + c.hours[-1])
     main_full = stores.full_l40(c.problem.store, reach[0], share)[:, None]
     drawn = np.zeros((len(grid), len(held)))
+    hold_h = wanted.hold_s / 3600.0
     for _ in range(2):  # what is drawn meanwhile is made again; twice around is near enough
         missing = full - held + drawn
         first = np.clip(main_full - held + drawn, 0.0, missing) if by_main else 0.0 * missing
         second = missing - first
         hours = (_hours(by_main, first, c.hours), _hours(by_extra, second, c.hours))
-        over = start_h[:, None] + hours[0] + hours[1] + wanted.hold_s / 3600.0
+        over = _undisturbed(c, clock, start_h[:, None] + hours[0] + hours[1], hold_h) + hold_h
         drawn = np.interp(over, clock, use) - use[1:][:, None]
         drawn = np.maximum(drawn, 0.0)
     loss_w = c.problem.store.loss_w_per_k * max(wanted.set_c - c.problem.store.ambient_c, 0.0)
@@ -139,6 +142,21 @@ def job(c: Compiled) -> Job | None:
         after=after,
         leaves=leaves.astype(np.intp),
     )
+
+
+def _undisturbed(c: Compiled, clock: Floats, since_h: Floats, hold_h: float) -> Floats:
+    """From when on nobody is likely to draw for a whole hold, hours on ``clock``.
+
+    A draw brings cold water to the lowest probe, and the hold has to begin anew.
+    """
+    demand = c.problem.demand
+    draws = demand.volumes_l40 >= BREAKS_L40
+    per_h = np.einsum("nr,nrk->n", c.belief, demand.pmf[:, :, draws]) / c.hours
+    begin = since_h
+    for i in np.flatnonzero(per_h >= LIKELY_PER_H):
+        met = (begin < clock[i + 1]) & (begin + hold_h > clock[i])
+        begin = np.where(met, clock[i + 1], begin)
+    return begin
 
 
 def left_undone(j: Job) -> float:

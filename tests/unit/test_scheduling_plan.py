@@ -243,6 +243,16 @@ def test_a_disinfection_is_placed_in_the_cheap_hours(kind: str) -> None:
     assert made.electricity_kwh > without.electricity_kwh + 1.0
 
 
+def test_the_hold_is_over_before_draws_that_would_break_it() -> None:
+    """A draw brings cold water to the lowest probe: the hold, and its heat, begin again."""
+    imports = cheap(*range(2, 15), low=0.05)
+    made = disinfected(
+        day(element(foot=0.0), imports=imports, use_at={14: 30.0, 15: 30.0, 16: 30.0}), due=40
+    )
+    treated = [w for w in made.windows if w.purpose == "disinfection"]
+    assert treated[-1].end_s <= at(14)
+
+
 def test_the_levels_before_it_lead_to_it() -> None:
     """The heat pump fills the store in the cheap hours, so that the element has less to do."""
     imports = np.full(N, 0.30)
