@@ -8,7 +8,13 @@ import numpy as np
 import pytest
 
 from forecasting import calendar, surroundings
-from forecasting.sun import Place, clear_sky_w_per_m2, place_of_zone, sun_height_deg
+from forecasting.sun import (
+    Place,
+    clear_sky_w_per_m2,
+    height_deg,
+    place_of_zone,
+    sun_height_deg,
+)
 from forecasting.types import Measured, Surroundings
 
 ZONE = ZoneInfo("Europe/Berlin")
@@ -71,6 +77,20 @@ def test_surplus_follows_the_sun_and_is_nothing_at_night(spring):
     sky = clear_sky_w_per_m2(sun_height_deg(grid.start_s + 900, HERE))
     expected = np.maximum(3.0 * sky * mean_cloud - 400.0, 0.0).sum()
     assert out.surplus_w.sum() == pytest.approx(expected, rel=0.35)
+
+
+def test_remembered_heights_are_those_of_their_own_place_and_moment():
+    at_s = moment(6, 21) + np.arange(0, 100 * DAY, 1800)  # more than are remembered
+    there = Place(-33.9, 151.2)
+    first = [sun_height_deg(at_s, place) for place in (HERE, there)]
+    for place, known in zip((HERE, there), first, strict=True):
+        again = [
+            height_deg.__wrapped__(s, place.latitude_deg, place.longitude_deg)
+            for s in at_s[::97].tolist()
+        ]
+        assert sun_height_deg(at_s, place).tolist() == known.tolist()
+        assert known[::97].tolist() == again
+    assert height_deg.cache_info().currsize <= 4096 < 2 * len(at_s)
 
 
 def test_a_sunny_day_is_carried_into_the_next_one():
