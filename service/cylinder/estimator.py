@@ -35,6 +35,7 @@ from service.cylinder.estimator_motion import (
     MIXING,
     PARAMETERS,
     Motion,
+    block_lengths,
     cell_volumes_l,
     kwh_per_lk,
     mixed_blocks,
@@ -593,7 +594,7 @@ def _settled(cells_c: Floats, volumes_l: Floats) -> Floats:
         return cells_c
     weights = volumes_l + 1e-12
     means = np.add.reduceat(weights * cells_c, starts) / np.add.reduceat(weights, starts)
-    settled: Floats = np.repeat(means, np.diff(starts, append=len(cells_c)))
+    settled: Floats = np.repeat(means, block_lengths(starts, len(cells_c)))
     return settled
 
 

@@ -180,7 +180,7 @@ class Motion:
         weights = volumes + 1e-12
         totals = np.add.reduceat(weights, starts)
         means = np.add.reduceat(weights[:, None] * self.x, starts) / totals[:, None]
-        lengths = block_lengths(starts)
+        lengths = block_lengths(starts, len(weights))
         self.x = np.repeat(means, lengths, axis=0)
         if self.noise.any():
             blocks = np.repeat(np.eye(len(starts)), lengths, axis=0)
@@ -315,11 +315,11 @@ def cell_edges_l(cylinder: Cylinder, phase_l: float) -> Floats:
     return edges
 
 
-def block_lengths(starts: Ints) -> Ints:
-    """How many cells each of ``mixed_blocks`` has."""
+def block_lengths(starts: Ints, cells: int) -> Ints:
+    """How many of the cells each of ``mixed_blocks`` has."""
     lengths = np.empty_like(starts)
     np.subtract(starts[1:], starts[:-1], out=lengths[:-1])
-    lengths[-1] = CELLS + 1 - starts[-1]
+    lengths[-1] = cells - starts[-1]
     return lengths
 
 

@@ -166,15 +166,15 @@ def _hot_part(profile_c: Floats, volumes_l: Floats, use_c: float) -> tuple[Float
     they disagree in sign or a neighbour is missing (minmod, see LeVeque: Finite Volume Methods
     for Hyperbolic Problems, section 6.9), which keeps a sharp step sharp and the layer's mean.
     """
-    volumes = np.broadcast_to(volumes_l, profile_c.shape)
-    gradient = np.diff(profile_c, axis=-1) / (0.5 * (volumes[..., 1:] + volumes[..., :-1]))
+    steps = profile_c[..., 1:] - profile_c[..., :-1]
+    gradient = steps / (0.5 * (volumes_l[..., 1:] + volumes_l[..., :-1]))
     below, above = gradient[..., :-1], gradient[..., 1:]
     slope = np.zeros_like(profile_c)
     slope[..., 1:-1] = np.where(
         below * above > 0, np.sign(below) * np.minimum(np.abs(below), np.abs(above)), 0.0
     )
-    span = np.abs(slope * volumes)  # difference between the layer's two faces
+    span = np.abs(slope * volumes_l)  # difference between the layer's two faces
     steep = np.maximum(span, 1e-9)
-    share = np.clip(0.5 + (profile_c - use_c) / steep, 0.0, 1.0)
+    share = np.minimum(np.maximum(0.5 + (profile_c - use_c) / steep, 0.0), 1.0)
     share = np.where(span > 1e-9, share, profile_c >= use_c)
     return share, profile_c + 0.5 * span * (1.0 - share)
