@@ -189,10 +189,12 @@ def due(s: Situation) -> tuple[Planning, tuple[Work, ...]]:
         p.forecast_slot_s <= s.now_s < p.forecast_slot_s + stride_s
     )
     known = state.model is not None and state.around.model is not None
-    # What was drawn since is no longer to come: a plan made anew begins with a new forecast.
+    # What was drawn since is no longer to come: a plan made anew begins with a new forecast, and
+    # in the slot that holds now.
     lately = s.elapsed_s - p.planned_mark_s <= DEPARTED_EVERY_S
     gone = not p.plan_stale and not lately and departed(s)
-    if known and (slot_due or gone or state.demand is None) and free("forecast"):
+    old = bool(p.plan_stale) and s.now_s >= p.forecast_slot_s + slot_s
+    if known and (slot_due or gone or old or state.demand is None) and free("forecast"):
         grid_start = calendar.grid(int(s.now_s), s.plant.zone, s.settings.tunables.slot_minutes, 1)
         p = replace(p, forecast_slot_s=int(grid_start.start_s[0]))
         ask("forecast", forecast_arguments(s))

@@ -61,6 +61,19 @@ def test_every_kind_reaches_the_plan() -> None:
     assert made.carbon_price_per_kg == 0.1
 
 
+def test_prices_that_come_between_two_plans_are_planned_with_from_now_on() -> None:
+    one = LittleHome(
+        settings({"tariff": TARIFF, "replan_every_slots": 12}, price_feeds=FEEDS), profile_c=45.0
+    )
+    one.step(one.readings(), prices=(series("import", 0.1),))
+    one.live(2 * HOUR_S)
+    one.step(one.readings(), prices=(series("import", 0.3, fetched_h=2),))
+    made = one.state.plan
+    assert made is not None
+    assert made.grid.start_s[0] <= one.now.timestamp() < made.grid.end_s[0]
+    assert made.import_per_kwh[0] == pytest.approx(0.3 * 1.2 + 0.1)
+
+
 def test_a_later_series_goes_before_what_was_known_of_the_same_time() -> None:
     one = home()
     one.step(one.readings(), prices=(series("import", 0.1), series("carbon", 300.0)))
