@@ -127,7 +127,7 @@ class Tunables(Part):
     quiet_from: str | None = None  # local time; the heat pump rests meanwhile
     quiet_until: str | None = None
     power_limit_w: Annotated[float, Field(gt=0)] | None = None
-    replan_every_slots: Annotated[int, Field(ge=1, le=12)] = 1  # besides when reality departs
+    replan_every_slots: Annotated[int, Field(ge=1, le=12)] = 2  # besides when reality departs
     space_heating: SpaceHeating = SpaceHeating()
     tariff: Tariff = Tariff()
     learning: Learning = Learning()
