@@ -33,8 +33,12 @@ COLD_SWING_K = 5.0
 COLDEST_DAY = 25
 
 
-def cold_inlet_c(state: State, plant: Plant, fresh: dict[str, float], now: datetime) -> float:
-    """Today's cold inlet: what was measured while water ran, what was learned, or the season's.
+def cold_inlet_c(
+    state: State, plant: Plant, fresh: dict[str, float], now: datetime
+) -> tuple[float, bool]:
+    """Today's cold inlet, degC, and whether it was measured.
+
+    It is what was measured while water ran, what was learned, or the season's.
 
     A sensor on a standing cold pipe shows the room; its reading counts only as far as it is
     below what is expected otherwise.
@@ -43,10 +47,10 @@ def cold_inlet_c(state: State, plant: Plant, fresh: dict[str, float], now: datet
     measured = observe.first_fresh(plant, fresh, Quantity.COLD_INLET_TEMPERATURE)
     ran_s = now.timestamp() - state.draws.cold_s
     if state.draws.cold_c is not None and 0 <= ran_s < COLD_LASTS_S:
-        return state.draws.cold_c
+        return state.draws.cold_c, True
     if measured is not None:
-        return min(measured, expected + 3.0)
-    return expected
+        return min(measured, expected + 3.0), False
+    return expected, False
 
 
 def season_cold_c(now: datetime) -> float:
@@ -74,6 +78,8 @@ def advance(
     news: bool,
     elapsed_s: float,
     returned_c: float | None = None,
+    *,
+    cold_measured: bool = True,
 ) -> Belief:
     """Let the estimator live up to now when there is reason to.
 
@@ -87,6 +93,7 @@ def advance(
         news: whether a probe was heard in this step.
         elapsed_s: elapsed clock.
         returned_c: what a plate exchanger is asked to return, degC; None when nobody asks.
+        cold_measured: whether ``cold_c`` was measured or is only believed.
     """
     if belief.estimator is None:
         if not probes_c:
@@ -112,6 +119,7 @@ def advance(
         cold_c=cold_c,
         ambient_c=ambient_c,
         heat=tuple(_heat(belief, plant, returned_c)),
+        cold_measured=cold_measured,
     )
     lived = estimator.advance(belief.estimator, seen, lived_s)
     belief = replace(
@@ -195,7 +203,9 @@ def _heat(belief: Belief, plant: Plant, returned_c: float | None) -> list[Heat]:
         if source is None or kwh <= 0:
             continue
         if source.layout is Layout.PLATE:
-            heat.append(Heat(kwh, "plate", outlet_c=returned_c, metered=belief.metered))
+            heat.append(
+                Heat(kwh, "plate", outlet_c=returned_c, metered=belief.metered, measured=False)
+            )
         else:
             top = 1.0
             built = plant.settings.wiring.cylinder

@@ -186,7 +186,7 @@ def step(
         )
 
     meter = metering.live(state.meters, state.rates_w, plant, inputs.readings, fresh, lived_s)
-    cold_c = believe.cold_inlet_c(state, plant, fresh, now)
+    cold_c, cold_measured = believe.cold_inlet_c(state, plant, fresh, now)
     drawn = draws.metered(
         state.draws,
         meter.meters,
@@ -227,6 +227,7 @@ def step(
         any(p.name in observed.news for p in plant.probes),
         elapsed_s,
         _returned_c(state, plant, fresh, outdoor_c),
+        cold_measured=cold_measured,
     )
     state = changed(state, belief=belief)
     if not flow and belief.estimate is not None and probes_c:

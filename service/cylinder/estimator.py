@@ -31,9 +31,11 @@ from service.cylinder.estimator_motion import (
     FLOW,
     HEAT,
     HOTTEST_C,
+    INLET,
     LOSS,
     MIXING,
     PARAMETERS,
+    RETURNED,
     Motion,
     block_lengths,
     cell_volumes_l,
@@ -67,8 +69,10 @@ LOSS_SD = 0.35
 HEAT_SD = 0.06
 ASSUMED_HEAT_SD = 0.30
 MIXING_SD = 0.4
+BELIEVED_INLET_SD_K = 2.5  # of a cold inlet that is not measured: a table's for the season
+RETURNED_SD_K = 1.0  # of what an exchanger returns unmeasured: its approach, a limit in the cold
 PROBE_OFFSET_SD_K = 0.3  # IEC 60751 class B: 0.55 K at most at 50 degC, evenly spread
-DRIFT_PER_DAY = (0.008, 0.03, 0.02, 0.05, 0.3)  # of the parameters, relative
+DRIFT_PER_DAY = (0.008, 0.03, 0.02, 0.05, 0.3, 0.3, RETURNED_SD_K)  # in the motion's order
 OFFSET_DRIFT_K_PER_DAY = 0.02  # 0.4 K in a year
 INLET_SD_K = 0.45  # of the cold inlet, alike for all of a draw
 POSITION_NOISE_L = 0.07  # of a front, L per square root of a litre moved
@@ -101,7 +105,8 @@ class Heat:
                    (shares of the volume); ``plate`` for an exchanger that takes water from the
                    bottom and returns it at the top
     litres         plate: through the exchanger, L, when metered
-    outlet_c       plate: of the water that returns, degC, when measured
+    outlet_c       plate: of the water that returns, degC
+    measured       False when ``outlet_c`` is only what the exchanger is believed to return
     metered        False when the kWh are only what the source is believed to give
     """
 
@@ -112,6 +117,7 @@ class Heat:
     litres: float | None = None
     outlet_c: float | None = None
     metered: bool = True
+    measured: bool = True
 
 
 @dataclass(frozen=True)
@@ -121,6 +127,7 @@ class Observation:
     probes_c    degC by probe name; a probe without a reading is left out
     drawn_l     litres metered since, None without a flow meter (a known 0 is worth more)
     drawn_at    where the meter sits: it counts litres at that water's temperature
+    cold_measured  False when ``cold_c`` is only what the cold inlet is believed to be
     """
 
     probes_c: Mapping[str, float] = field(default_factory=dict)
@@ -129,6 +136,7 @@ class Observation:
     cold_c: float = 10.0
     ambient_c: float = 20.0
     heat: Sequence[Heat] = ()
+    cold_measured: bool = True
 
 
 @dataclass(frozen=True)
@@ -137,8 +145,8 @@ class EstimatorState:
 
     cells_c     (CELLS + 1,) degC from the bottom, of cells that travel with the water
     phase_l     how much of the lowest cell lies inside the cylinder, L
-    errors      (PARAMETERS + m,) relative errors of flow, loss, heat, assumed heat and mixing,
-                then the offset of each probe in K
+    errors      (PARAMETERS + m,) the parameters of ``estimator_motion``, then the offset of each
+                probe in K
     covariance  of cells and errors together, float32 so that a snapshot loses nothing
     """
 
@@ -225,7 +233,9 @@ def start(
     m = len(placed)
     covariance = np.zeros((N + PARAMETERS + m, N + PARAMETERS + m))
     covariance[:N, :N] = np.outer(sd, sd) * _correlation(START_REACH)
-    own = [FLOW_SD, LOSS_SD, HEAT_SD, ASSUMED_HEAT_SD, MIXING_SD, *[probe_offset_sd_k] * m]
+    own = [FLOW_SD, LOSS_SD, HEAT_SD, ASSUMED_HEAT_SD, MIXING_SD]
+    own += [BELIEVED_INLET_SD_K, RETURNED_SD_K]
+    own += [probe_offset_sd_k] * m
     covariance[range(N, N + PARAMETERS + m), range(N, N + PARAMETERS + m)] = np.square(own)
     return EstimatorState(
         cylinder,
@@ -262,13 +272,14 @@ def _predict(state: EstimatorState, seen: Observation, elapsed_s: float) -> Esti
         max(1.0 + float(errors[MIXING]), 0.1),
     )
     drawn_l = _displaced_l(state, seen)
+    cold_c = seen.cold_c + (0.0 if seen.cold_measured else float(errors[INLET]))
     # Heat and draws at the same time take turns, a cell or two at a time.
     turns = 1
     if drawn_l > 0 and seen.heat:
         turns = min(12, max(1, math.ceil(drawn_l / (2 * motion.h_l))))
     for _ in range(turns):
         if drawn_l > 0:
-            motion.draw(drawn_l / turns, seen.cold_c)
+            motion.draw(drawn_l / turns, cold_c, measured=seen.cold_measured)
         for heat in seen.heat:
             _put_in(motion, heat, errors, 1.0 / turns)
     loss_factor = max(1.0 + errors[LOSS], 0.05)
@@ -327,12 +338,15 @@ def _put_in(motion: Motion, heat: Heat, errors: Floats, part: float) -> None:
         outlet_c = bottom_c + kwh / (heat.litres * part * kwh_per_lk(bottom_c + 15.0))
     else:
         outlet_c = heat.outlet_c if heat.outlet_c is not None else max(float(t[-1]), 45.0)
+        if not heat.measured:
+            outlet_c += float(errors[RETURNED])
     # Whatever the meters say, water returns warmer than it left and doesn't boil.
     outlet_c = min(max(outlet_c, bottom_c + 3.0), HOTTEST_C)
     if outlet_c <= bottom_c:
         return
     litres = kwh / (kwh_per_lk(0.5 * (outlet_c + bottom_c)) * (outlet_c - bottom_c))
-    motion.pump_down(litres, outlet_c, which)
+    believed_k = None if heat.measured else outlet_c - bottom_c
+    motion.pump_down(litres, outlet_c, which, believed_k=believed_k)
 
 
 def _correct(state: EstimatorState, seen: Observation, elapsed_s: float) -> EstimatorState:
@@ -397,7 +411,7 @@ def _correct(state: EstimatorState, seen: Observation, elapsed_s: float) -> Esti
     covariance = 0.5 * (covariance + covariance.T)
     cells = state.cells_c + change[:N]
     errors = state.errors + change[N:]
-    np.clip(errors[:PARAMETERS], -0.9, 3.0, out=errors[:PARAMETERS])
+    np.clip(errors[:INLET], -0.9, 3.0, out=errors[:INLET])
     cells = _settled(cells, cell_volumes_l(state.cylinder, state.phase_l))
     return replace(
         state,
@@ -616,7 +630,7 @@ def _correlation(reach: float) -> Floats:
 ALIKE = _correlation(IDLE_REACH)
 
 
-VERSION = 2  # of what ``to_plain`` writes
+VERSION = 3  # of what ``to_plain`` writes
 
 _WATCHED = tuple(f.name for f in fields(faults.Watch) if f.name not in {"named", "unweighed_s"})
 
@@ -643,8 +657,10 @@ def to_plain(state: EstimatorState) -> dict[str, Any]:
 
 def from_plain(plain: Mapping[str, Any]) -> EstimatorState:
     """The state that ``to_plain`` wrote. Raises ValueError when it is of another kind."""
-    if plain.get("version") != VERSION:
-        raise ValueError(f"estimator state of version {plain.get('version')!r}, expected {VERSION}")
+    version = plain.get("version")
+    if version not in (2, VERSION):
+        raise ValueError(f"estimator state of version {version!r}, expected {VERSION}")
+    missing = 2 if version == 2 else 0  # it knew nothing yet of INLET and RETURNED
     shares = plain["cylinder"]["loss_shares"]
     cylinder = Cylinder(
         **{**plain["cylinder"], "loss_shares": None if shares is None else tuple(shares)}
@@ -652,10 +668,17 @@ def from_plain(plain: Mapping[str, Any]) -> EstimatorState:
     probes = tuple((str(name), float(level)) for name, level in plain["probes"])
     m = len(probes)
     size = N + PARAMETERS + m
-    covariance = np.zeros((size, size), np.float32)
-    upper = np.triu_indices(size)
+    upper = np.triu_indices(size - missing)
+    covariance = np.zeros((size - missing, size - missing), np.float32)
     covariance[upper] = _unpack(plain["covariance"], np.float32)
     covariance.T[upper] = covariance[upper]
+    errors = _unpack(plain["errors"])
+    if missing:
+        errors = np.insert(errors, [INLET] * missing, 0.0)
+        for axis in (0, 1):
+            covariance = np.insert(covariance, [N + INLET] * missing, 0.0, axis=axis)
+        for which, sd in ((INLET, BELIEVED_INLET_SD_K), (RETURNED, RETURNED_SD_K)):
+            covariance[N + which, N + which] = sd**2
     shapes = {"range_c": (m, 4), "level": (m, len(faults.LEVELS)), "swap": (m, m)}
     arrays = {
         name: _unpack(text).reshape(shapes.get(name, (m,))) for name, text in plain["watch"].items()
@@ -666,7 +689,7 @@ def from_plain(plain: Mapping[str, Any]) -> EstimatorState:
         plain["probe_sd_k"],
         _unpack(plain["cells_c"]),
         plain["phase_l"],
-        _unpack(plain["errors"]),
+        errors,
         covariance,
         faults.Watch(
             **arrays,

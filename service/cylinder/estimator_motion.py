@@ -24,9 +24,10 @@ Ints = NDArray[np.int64]
 
 CELLS = 40
 # Parameters that the motion depends on, relative errors: metered flow, standing loss, metered
-# heat, assumed heat, and how much water mixes as it flows.
-FLOW, LOSS, HEAT, ASSUMED_HEAT, MIXING = range(5)
-PARAMETERS = 5
+# heat, assumed heat, and how much water mixes as it flows; in K by how much the cold inlet, and
+# what a plate exchanger returns, are warmer than believed.
+FLOW, LOSS, HEAT, ASSUMED_HEAT, MIXING, INLET, RETURNED = range(7)
+PARAMETERS = 7
 
 
 @dataclass
@@ -88,35 +89,55 @@ class Motion:
     def _parameter(self, which: int) -> Floats:
         return self.x[:, 2 + CELLS + which]
 
-    def draw(self, litres: float, cold_c: float) -> None:
-        """Take ``litres`` from the top while cold water enters at the bottom."""
+    def draw(self, litres: float, cold_c: float, *, measured: bool = True) -> None:
+        """Take ``litres`` from the top while cold water enters at the bottom.
+
+        ``measured`` is False where ``cold_c`` is only what it is believed to be.
+        """
         h, longest_l = self.h_l, self._longest_l(self.cylinder.inlet_mixing_l)
         left = litres
         while left > 1e-9:
             u = min(left, longest_l)
             inside = self.phase_l
             came = max(math.ceil((inside + u) / h - 1e-9) - 1, 0)  # borders that pass the floor
-            self._blend(0, inside / min(inside + u, h), cold_c)
+            kept = inside / min(inside + u, h)
+            self._blend(0, kept, cold_c)
             self._renumber(came, cold_c)
+            if not measured:
+                inlet = self._parameter(INLET)
+                inlet[came] += 1.0 - kept
+                inlet[:came] = 1.0
             self.phase_l = inside + u - came * h
             slope = np.concatenate(([cold_c], self.x[:-1, 0])) - self.x[:, 0]
             self._shifted(slope / h, u, FLOW)
             self._mix_inlet(u)
             left -= u
 
-    def pump_down(self, litres: float, hot_c: float, parameter: int) -> None:
-        """Take ``litres`` from the bottom and return them at the top at ``hot_c``."""
+    def pump_down(
+        self, litres: float, hot_c: float, parameter: int, *, believed_k: float | None = None
+    ) -> None:
+        """Take ``litres`` from the bottom and return them at the top at ``hot_c``.
+
+        ``believed_k`` says that ``hot_c`` is not measured, and by how much it was believed to warm
+        the water: the hotter it is, the less water the same heat moves.
+        """
         h, longest_l = self.h_l, self._longest_l(self.cylinder.plate_mixing_l)
         left = litres
         while left > 1e-9:
             u = min(left, longest_l)
             inside = h - self.phase_l
             came = max(math.ceil((inside + u) / h - 1e-9) - 1, 0)
-            self._blend(-1, inside / min(inside + u, h), hot_c)
+            kept = inside / min(inside + u, h)
+            self._blend(-1, kept, hot_c)
             self._renumber(-came, hot_c)
             self.phase_l = h - (inside + u - came * h)
             slope = np.concatenate((self.x[1:, 0], [hot_c])) - self.x[:, 0]
             self._shifted(slope / h, u, parameter)
+            if believed_k is not None:
+                returned = self._parameter(RETURNED)
+                returned[-1 - came] += 1.0 - kept
+                returned[len(returned) - came :] = 1.0
+                returned -= slope / h * (u / believed_k)
             self._mix_return(u)
             left -= u
         self.settle()

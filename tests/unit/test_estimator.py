@@ -8,8 +8,8 @@ import numpy as np
 import pytest
 
 from service.cylinder import estimator, model
-from service.cylinder.estimator import Heat, Observation
-from service.cylinder.estimator_motion import MIXING
+from service.cylinder.estimator import Heat, N, Observation
+from service.cylinder.estimator_motion import INLET, MIXING, RETURNED
 from service.cylinder.geometry import Cylinder
 from service.cylinder.usable import v40_l
 from service.cylinder.water import heat_kwh
@@ -188,6 +188,80 @@ def test_it_starts_with_unsure_ends_and_one_probe() -> None:
     assert found.v40_high_l - found.v40_low_l > 50
     state = estimator.advance(state, Observation({"only": 50.0}), 60.0)
     assert estimator.estimate(state, 10.0).probes_used == ("only",)
+
+
+@pytest.mark.parametrize("believed_c", [6.0, 14.0])
+def test_a_cold_inlet_that_is_only_believed_teaches_no_error_to_the_probes(
+    believed_c: float,
+) -> None:
+    """Mains of 10 degC, taken for 4 K more or less: half an hour of tapping twice a day."""
+
+    def lived(*, measured: bool) -> tuple[float, float, float]:
+        """By how much V40 is wrong, the largest offset of a probe, the error of the inlet."""
+        truth = model.start(CYLINDER, 55.0)
+        state = estimator.start(CYLINDER, PROBES, Observation(shown(truth)))
+        for minute in range(3 * 24 * 60):
+            flow = 4.0 if minute % 720 < 30 else 0.0
+            heat_w = 2000.0 if 60 <= minute % 720 < 240 else 0.0
+            charge = model.ImmersionHeat(heat_w, 0.05, 55.0)
+            drive = model.Drive(draw_l_per_min=flow, immersion=(charge,))
+            truth, flows = model.advance(CYLINDER, truth, drive, 60.0)
+            seen = Observation(
+                shown(truth),
+                flow,
+                cold_c=believed_c,
+                heat=(Heat(flows.immersion_kwh, "direct", 0.05, 1.0),),
+                cold_measured=measured,
+            )
+            state = estimator.advance(state, seen, 60.0)
+        found = estimator.estimate(state, 10.0)
+        offset_k = max(map(abs, found.probe_offsets_c.values()))
+        return abs(found.v40_l - true_v40(truth)), offset_k, float(state.errors[INLET])
+
+    off_l, offset_k, inlet_k = lived(measured=False)
+    assert inlet_k == pytest.approx(10.0 - believed_c, abs=0.6)
+    assert offset_k < 1.0
+    assert off_l < 0.05 * 250
+    misled_l, misled_k, _ = lived(measured=True)  # as if that temperature were sure
+    assert misled_l > 2 * off_l
+    assert misled_k > 3.0
+
+
+def test_an_exchanger_that_returns_cooler_water_than_believed_is_found_out() -> None:
+    """It returns 47 degC and is believed to return 52: the probes are not blamed for it."""
+    truth = model.start(CYLINDER, 15.0)
+    state = estimator.start(CYLINDER, PROBES, Observation(shown(truth)))
+    for minute in range(4 * 24 * 60):
+        flow = 5.0 if minute % 720 < 30 else 0.0
+        heat_w = 5000.0 if 60 <= minute % 720 < 200 else 0.0
+        drive = model.Drive(draw_l_per_min=flow, plate=model.PlateCharge(heat_w, 47.0))
+        truth, flows = model.advance(CYLINDER, truth, drive, 60.0)
+        heat = Heat(flows.plate_kwh, "plate", outlet_c=52.0, measured=False)
+        seen = Observation(shown(truth), flow, heat=(heat,) if flows.plate_kwh > 0 else ())
+        state = estimator.advance(state, seen, 60.0)
+        found = estimator.estimate(state, 10.0)
+        if minute > 24 * 60 and minute % 240 == 0:
+            assert found.v40_l == pytest.approx(true_v40(truth), abs=12.0)
+    assert max(map(abs, found.probe_offsets_c.values())) < 1.0
+
+
+def test_what_an_older_version_wrote_is_read() -> None:
+    """It knew nothing of errors of the cold inlet and of what an exchanger returns."""
+    state, truth = live(30, {5: 10.0})
+    plain = estimator.to_plain(state)
+    known = [i for i in range(len(state.covariance)) if i not in {N + INLET, N + RETURNED}]
+    covariance = np.asarray(state.covariance, np.float32)[np.ix_(known, known)]
+    errors = np.delete(state.errors, [INLET, RETURNED])
+    old = plain | {
+        "version": 2,
+        "errors": estimator._pack(errors),
+        "covariance": estimator._pack(covariance[np.triu_indices(len(known))]),
+    }
+    back = estimator.from_plain(json.loads(json.dumps(old)))
+    seen = Observation(shown(truth), 3.0)
+    assert np.array_equal(
+        estimator.advance(back, seen, 10.0).cells_c, estimator.advance(state, seen, 10.0).cells_c
+    )
 
 
 def test_a_snapshot_is_small_and_loses_nothing() -> None:
