@@ -89,8 +89,9 @@ def job(c: Compiled) -> Job | None:
         first = np.clip(main_full - held + drawn, 0.0, missing) if by_main else 0.0 * missing
         second = missing - first
         hours = (_hours(by_main, first, c.hours), _hours(by_extra, second, c.hours))
-        over = _undisturbed(c, clock, start_h[:, None] + hours[0] + hours[1], hold_h) + hold_h
-        drawn = np.interp(over, clock, use) - use[1:][:, None]
+        last = start_h[:, None] + hours[0] + hours[1]
+        over = _undisturbed(c, clock, last, hold_h) + hold_h
+        drawn = np.interp(last, clock, use) - use[1:][:, None]
         drawn = np.maximum(drawn, 0.0)
     loss_w = c.problem.store.loss_w_per_k * max(wanted.set_c - c.problem.store.ambient_c, 0.0)
     begin = np.broadcast_to(start_h[:, None], over.shape)
@@ -117,7 +118,9 @@ def job(c: Compiled) -> Job | None:
         money = money + _between(price, clock, since, until)
         used = _between(power, clock, since, until)
         if holds:
-            small = np.broadcast_to(hold_share, price.shape)
+            # What is drawn meanwhile is made at once, at the price of then.
+            remade = c.problem.demand.expected_l40 / np.maximum(stage.heat, 1e-9)
+            small = np.broadcast_to(hold_share + remade, price.shape)
             quiet = np.where(price < BEYOND_ANY_COST, price, 0.0) * small
             money = money + _between(quiet, clock, last, over)
             used = used + _between(power * small, clock, last, over)

@@ -253,6 +253,21 @@ def test_the_hold_is_over_before_draws_that_would_break_it() -> None:
     assert treated[-1].end_s <= at(14)
 
 
+def test_what_is_drawn_during_a_hold_is_made_at_the_price_of_then() -> None:
+    """120 L at 40 degC are some 4.2 kWh; at 0.25 a kWh more they cost a whole unit more."""
+    costs = []
+    for later in (0.05, 0.30):
+        imports = np.where(np.arange(N) < 2, 0.05, later)
+        full = day(
+            element(foot=0.0), imports=imports, use_at={2: 60.0, 3: 60.0}, now=Now(330.0, 0.0)
+        )
+        made = disinfected(full, due=6.02)
+        treated = [w for w in made.windows if w.purpose == "disinfection"]
+        assert treated[-1].end_s >= at(6)  # the draws end at 4, the hold lasts an hour
+        costs.append(sum(w.cost for w in treated))
+    assert costs[1] - costs[0] == pytest.approx(4.2 * 0.25, rel=0.25)
+
+
 def test_the_levels_before_it_lead_to_it() -> None:
     """The heat pump fills the store in the cheap hours, so that the element has less to do."""
     imports = np.full(N, 0.30)
