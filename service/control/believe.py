@@ -26,6 +26,7 @@ ALL_PROBES_WITHIN_S = 60.0  # a first estimate waits so long for the last probe
 ASTRAY_K = 8.0
 ASTRAY_FOR_S = 300.0
 TOO_HOT_K = 8.0  # an estimate this far above the ceiling has gone astray
+FREEZING_C = 0.0
 # Mean of the year and its half swing, degC: mains water, SAP 10.2 table J1 (8.0 in January to
 # 18.4 in July), where nothing is measured or learned.
 COLD_MEAN_C = 13.1
@@ -105,6 +106,9 @@ def advance(
         if len(probes_c) < len(plant.probes) and waited_s < ALL_PROBES_WITHIN_S:
             return belief
         return _begin(belief, plant, probes_c, cold_c, ambient_c, flow_known, elapsed_s)
+    expected_c = cold_c
+    if not cold_measured:  # the probes have seen what came in
+        cold_c = max(cold_c + estimator.inlet_error_k(belief.estimator), FREEZING_C)
     lived_s = elapsed_s - belief.mark_s
     moving = belief.drawn_l > 0.5 or bool(belief.heat_kwh)
     due = lived_s >= STRIDE_S if (news or moving) else lived_s >= IDLE_STRIDE_S
@@ -116,7 +120,7 @@ def advance(
         probes_c if news else {},
         belief.drawn_l if flow_known else None,
         drawn_at=plant.meter_at,
-        cold_c=cold_c,
+        cold_c=expected_c,
         ambient_c=ambient_c,
         heat=tuple(_heat(belief, plant, returned_c)),
         cold_measured=cold_measured,

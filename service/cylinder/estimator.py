@@ -55,6 +55,7 @@ __all__ = [
     "advance",
     "estimate",
     "from_plain",
+    "inlet_error_k",
     "start",
     "to_plain",
 ]
@@ -498,6 +499,11 @@ def _find_draw(
         covariance=moved,
         unseen_l=float(max(tried[fits[-1]] - litres, 0.0)),
     )
+
+
+def inlet_error_k(state: EstimatorState) -> float:
+    """By how much the cold inlet is warmer than believed where it is not measured, K."""
+    return float(state.errors[INLET])
 
 
 def estimate(state: EstimatorState, cold_c: float) -> Estimate:

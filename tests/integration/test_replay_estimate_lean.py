@@ -48,7 +48,7 @@ def test_without_meters_and_sensors_the_charge_is_known_within_a_tenth(
     replay = Replay(settings, home, lambda _: (0.3, 0.08))
     cylinder = home.tank.cylinder
     volumes = cylinder.layer_volumes_l(40)
-    off_l, offsets_k = [], []
+    off_l, offsets_k, inlet_k = [], [], []
     for k in range(12, int(DAYS * 86_400 / EVERY_S)):
         replay.run(begin.timestamp() + k * EVERY_S)
         found = replay.state.belief.estimate
@@ -57,8 +57,10 @@ def test_without_meters_and_sensors_the_charge_is_known_within_a_tenth(
         cold_c = replay.state.belief.cold_c
         off_l.append(found.v40_l - float(usable.v40_l(true_c, volumes, cold_c)))
         offsets_k.append(max(map(abs, found.probe_offsets_c.values())))
+        inlet_k.append(abs(cold_c - home.weather.cold_inlet_c(home.now_s)))
     tenth_l = 0.1 * float(usable.v40_l(np.full(40, 52.0), volumes, 10.0))
     assert np.sqrt(np.mean(np.square(off_l))) < 0.5 * tenth_l
     assert abs(np.mean(off_l)) < 0.25 * tenth_l
     assert np.mean(np.abs(off_l) < tenth_l) > 0.95
     assert max(offsets_k) < 1.5
+    assert max(inlet_k[-24:]) < 1.5  # the table alone is 1 K off in January, 3 K in July
