@@ -211,13 +211,12 @@ def _heat(belief: Belief, plant: Plant, returned_c: float | None) -> list[Heat]:
                 Heat(kwh, "plate", outlet_c=returned_c, metered=belief.metered, measured=False)
             )
         else:
-            top = 1.0
+            top = source.foot  # an element heats where it sits, and its plume does the rest
             built = plant.settings.wiring.cylinder
-            if source.layout is Layout.COIL and built.coil_head_m is not None:
-                top = plant.level(built.coil_head_m)
-            heat.append(
-                Heat(kwh, "direct", source.foot, max(top, source.foot), metered=belief.metered)
-            )
+            if source.layout is Layout.COIL:
+                head_m = built.coil_head_m
+                top = 1.0 if head_m is None else max(plant.level(head_m), source.foot)
+            heat.append(Heat(kwh, "direct", source.foot, top, metered=belief.metered))
     return heat
 
 

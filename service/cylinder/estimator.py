@@ -72,6 +72,7 @@ ASSUMED_HEAT_SD = 0.30
 MIXING_SD = 0.4
 BELIEVED_INLET_SD_K = 2.5  # of a cold inlet that is not measured: a table's for the season
 RETURNED_SD_K = 1.0  # of what an exchanger returns unmeasured: its approach, a limit in the cold
+MOST_OFF_K = 6.0  # either of the two: what says more is no temperature but a fault
 PROBE_OFFSET_SD_K = 0.3  # IEC 60751 class B: 0.55 K at most at 50 degC, evenly spread
 DRIFT_PER_DAY = (0.008, 0.03, 0.02, 0.05, 0.3, 0.3, RETURNED_SD_K)  # in the motion's order
 OFFSET_DRIFT_K_PER_DAY = 0.02  # 0.4 K in a year
@@ -413,6 +414,7 @@ def _correct(state: EstimatorState, seen: Observation, elapsed_s: float) -> Esti
     cells = state.cells_c + change[:N]
     errors = state.errors + change[N:]
     np.clip(errors[:INLET], -0.9, 3.0, out=errors[:INLET])
+    np.clip(errors[INLET:PARAMETERS], -MOST_OFF_K, MOST_OFF_K, out=errors[INLET:PARAMETERS])
     cells = _settled(cells, cell_volumes_l(state.cylinder, state.phase_l))
     return replace(
         state,

@@ -16,11 +16,13 @@ DAYS, EVERY_S = 5, 3600.0
 LEAN = ("probe_1", "probe_2", "probe_3", "draw")
 COIL = {"cylinder": {"coil_foot_m": 0.15, "coil_head_m": 0.7}, "heat_pump": {"layout": "coil"}}
 
+ALONE = {"heat_pump": None}
+
 
 @pytest.mark.parametrize("month", [1, 7])
-@pytest.mark.parametrize("changes", [{}, COIL], ids=["plate", "coil"])
+@pytest.mark.parametrize("changes", [{}, COIL, ALONE], ids=["plate", "coil", "immersion"])
 def test_without_meters_and_sensors_the_charge_is_known_within_a_tenth(
-    changes: dict[str, dict[str, object]], month: int
+    changes: dict[str, dict[str, object] | None], month: int
 ) -> None:
     """Neither heat nor outdoor air nor the cold inlet is measured; the seasons' tables are off.
 
@@ -32,9 +34,8 @@ def test_without_meters_and_sensors_the_charge_is_known_within_a_tenth(
     tunables = {"tariff": control_plant.CHEAP_NIGHT, "slot_minutes": 60, "replan_every_slots": 4}
     pump, element = plain["actuators"]
     pump |= {"form": "set_temperature", "run": "{set_c}", "rest_c": 10}
-    settings = control_plant.settings(
-        tunables, **changes, signals=signals, actuators=[pump, element]
-    )
+    actuators = [element] if changes is ALONE else [pump, element]
+    settings = control_plant.settings(tunables, **changes, signals=signals, actuators=actuators)
     begin = datetime(2026, month, 5, 0, 0, tzinfo=UTC)
     zone = settings.wiring.zone_info
     first = begin.astimezone(zone).date()
