@@ -619,7 +619,7 @@ LOSES: dict[str, str] = {
     "no_flow_meter_draws_from_profile": "Without a flow meter draws are read from the cooling of "
     "the cylinder; small ones go unseen.",
     "no_cold_inlet_seasonal_guess": "Without a cold-inlet sensor its temperature is a guess by "
-    "season, and litres at 40\u00a0°C are less sure.",
+    "season that the probes correct, and litres at 40\u00a0°C are less sure.",
     "no_heat_pump_meter_effect_from_temperatures": "Without a meter on the heat pump, whether it "
     "runs is seen only from rising temperatures, its cost only from its data sheet.",
     "no_immersion_meter_effect_from_temperatures": "Without a meter on the immersion heater, "

@@ -527,14 +527,12 @@ def _floor_cost(
     """What it costs to start a slot with less than the limits ask for.
 
     A limit is kept whenever the plant can keep it: each missing litre costs three times what the
-    dearest way to make it would, in every slot.
+    dearest way to make it would, in every slot. No more: that a rare draw takes some of a reserve
+    for a while is what it is there for.
     """
     n = len(problem.grid)
-    dearest = max(
-        [0.0, problem.shortage_price_per_l40 / 3.0]
-        + [float(np.max(np.abs(s.alone.high))) for s in (main, extra) if s is not None]
-        + [float(np.max(np.abs(s.beside_main.high))) for s in (main, extra) if s is not None]
-    )
+    costs = [x for s in (main, extra) if s is not None for x in (s.alone, s.beside_main)]
+    dearest = max([float(np.abs(cost.high).max()) for cost in costs], default=0.0)
     starts = np.append(problem.grid.start_s, problem.grid.end_s[-1])
     ends = np.append(problem.grid.end_s, problem.grid.end_s[-1] + 1)
     asked = np.full(n + 1, max(problem.limits.lowest_l40, 0.0))

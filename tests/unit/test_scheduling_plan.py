@@ -211,6 +211,18 @@ def test_a_minimum_reserve_is_kept() -> None:
     assert made.expected_l40[:36].min() >= 60.0 - 3.1
 
 
+def test_a_reserve_is_as_dear_as_the_heat_that_keeps_it() -> None:
+    """Not as a missing litre at the tap: a rare draw into it would be feared like many of those.
+
+    With 3 kW at 0.30 per kWh a litre at 40 degC from 10 degC costs 34.8 Wh x 0.30 = 0.0104.
+    """
+    kept = day(element(), limits=Limits(lowest_l40=60.0))
+    for price in (0.1, 1.0):
+        c = compile_problem(replace(kept, shortage_price_per_l40=price))
+        missing = 60.0 - c.lattice.levels[1]
+        assert c.floor_cost[5, 1] / missing == pytest.approx(3 * 0.0104, rel=0.02)
+
+
 # ---- disinfection ----
 
 
