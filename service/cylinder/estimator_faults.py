@@ -30,6 +30,7 @@ SPREAD_K = 1.5  # how far a sound probe may be from the model without it countin
 WORST = 6.0  # no single reading counts for more
 SAME_K, MOVED_K = 0.15, 2.5  # stuck: the reading stays within one while the water moves so far
 JUMP_K, JUMPS, JUMPS_FADE_S = 6.0, 3.0, 5400.0
+STILL_K = 0.5  # water at a probe that is expected to change less from reading to reading stands
 LEVELS = np.linspace(0.025, 0.975, 20)
 LEVEL_APART = 0.08  # nearer than this isn't a wrong height but a tolerance
 
@@ -223,8 +224,11 @@ def _heard(
         jumps += not was_broken  # out of range counts as a leap
         return last_c, last_expected_c, 0.0, reading_c, low_high, same_s, jumps, leap
     # A front that passes unforeseen leaps once; a bad joint leaps there and back.
-    surprise_k = (reading_c - last_c) - (expected_c - last_expected_c)
-    if abs(surprise_k) > max(JUMP_K, 5.0 * expected_sd_k):  # False before the first reading
+    expected_k = expected_c - last_expected_c
+    surprise_k = (reading_c - last_c) - expected_k
+    # Where a probe sits in a front counts only while the water moves.
+    sure_k = JUMP_K if abs(expected_k) < STILL_K else max(JUMP_K, 5.0 * expected_sd_k)
+    if abs(surprise_k) > sure_k:  # False before the first reading
         direction = math.copysign(1.0, surprise_k)
         jumps += direction == -leap
         leap = direction

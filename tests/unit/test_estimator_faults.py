@@ -7,8 +7,9 @@ import numpy as np
 import pytest
 from numpy.typing import NDArray
 
-from service.cylinder import estimator
+from service.cylinder import estimator, model
 from service.cylinder import estimator_faults as faults
+from service.cylinder.geometry import Cylinder
 from tests.published.independent import Case, cases, replay
 from tests.published.independent.drive import tank
 
@@ -143,3 +144,26 @@ def test_hearing_nobody_only_makes_probes_silent() -> None:
         assert watch.jumps == pytest.approx(looked.jumps)
     assert {code for _, code in watch.named} == {"silent"}
     assert {code for _, code in looked.named} == {"silent"}
+
+
+def test_a_probe_that_jumps_in_a_standing_front_is_named_within_hours() -> None:
+    """The front's place at the probe is unsure by kelvins, but standing water does not leap."""
+    cylinder = Cylinder(200.0, 1.4, loss_w_per_k=1.6)
+    probes = {"low": 0.15, "middle": 0.5, "high": 0.85}
+    truth = model.start(cylinder, np.linspace(12.0, 52.0, 40).round(-1))
+    chance = np.random.default_rng(5)
+    state, jumping_h = None, []
+    for step in range(36):  # three hours of readings, the first of them sound
+        truth, _ = model.advance(cylinder, truth, model.Drive(), 300.0)
+        shown = model.temperatures_at(cylinder, truth, np.array(list(probes.values())))
+        shown[1] += chance.choice((-10.0, 0.0, 10.0)) if step >= 12 else 0.0
+        seen = estimator.Observation(dict(zip(probes, shown.tolist(), strict=True)))
+        state = (
+            estimator.start(cylinder, probes, seen)
+            if state is None
+            else estimator.advance(state, seen, 300.0)
+        )
+        named = {(f.code, f.probe) for f in estimator.estimate(state, 10.0).probe_faults}
+        if ("jumping", "middle") in named:
+            jumping_h.append((step - 12) / 12)
+    assert min(jumping_h, default=9.0) < 1.5
