@@ -67,14 +67,13 @@ def place_of_zone(zone: ZoneInfo) -> Place:
 
 def sun_height_deg(at_s: Ints, place: Place) -> Floats:
     """Height of the sun's centre above the horizon without refraction, degrees, shape (n,)."""
-    north, east = place.latitude_deg, place.longitude_deg
-    return np.array([height_deg(s, north, east) for s in np.ravel(at_s).tolist()], np.float64)
+    return np.array([height_deg(s, place) for s in np.ravel(at_s).tolist()], np.float64)
 
 
 @lru_cache(maxsize=4096)  # the slots of a horizon come again in every forecast until they are past
-def height_deg(at_s: float, latitude_deg: float, longitude_deg: float) -> float:
+def height_deg(at_s: float, place: Place) -> float:
     """Height of the sun at one moment, degrees; see ``sun_height_deg``."""
-    observer = Observer(latitude_deg, longitude_deg)
+    observer = Observer(place.latitude_deg, place.longitude_deg)
     moment = dt.datetime.fromtimestamp(int(at_s), dt.UTC)
     return float(elevation(observer, moment, with_refraction=False))
 

@@ -72,6 +72,12 @@ class SlotGrid:
     def __len__(self) -> int:
         return len(self.start_s)
 
+    def slot_at(self, at_s: float) -> int | None:
+        """The slot that holds the moment, None outside them all."""
+        if not self.start_s[0] <= at_s < self.end_s[-1]:
+            return None
+        return int(self.start_s.searchsorted(at_s, side="right")) - 1
+
 
 @dataclass(frozen=True)
 class DemandForecast:

@@ -72,10 +72,8 @@ def outdoor_c(state: State, plant: Plant, fresh: dict[str, float], now_s: float)
     expected = state.surroundings
     if measured_c is not None or expected is None:
         return measured_c
-    i = int(expected.grid.start_s.searchsorted(int(now_s), side="right")) - 1
-    if i < 0 or now_s >= expected.grid.end_s[i]:
-        return None
-    return float(expected.outdoor_c[i])
+    slot = expected.grid.slot_at(now_s)
+    return None if slot is None else float(expected.outdoor_c[slot])
 
 
 def _closed(was: Around, start_s: int) -> Around:

@@ -208,7 +208,13 @@ def _heat(belief: Belief, plant: Plant, returned_c: float | None) -> list[Heat]:
             continue
         if source.layout is Layout.PLATE:
             heat.append(
-                Heat(kwh, "plate", outlet_c=returned_c, metered=belief.metered, measured=False)
+                Heat(
+                    kwh,
+                    "plate",
+                    outlet_c=returned_c,
+                    metered=belief.metered,
+                    outlet_measured=False,
+                )
             )
         else:
             top = source.foot  # an element heats where it sits, and its plume does the rest

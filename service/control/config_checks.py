@@ -298,11 +298,11 @@ def _temperatures(plant: Plant) -> Iterator[Misfit]:
             f"must not be above the ceiling, {plant.ceiling_c:g} degC",
             "lower it, or have the control thermostat set higher by a licensed person",
         )
+    valve = built.mixing_valve_c
     for code, key, set_c in (
         ("set_near_valve", "normal_set_c", t.normal_set_c),
         ("lowest_near_valve", "lowest_set_c", t.lowest_set_c),
     ):
-        valve = built.mixing_valve_c
         if valve is not None and set_c is not None and set_c < valve + VALVE_MARGIN_K:
             yield Misfit(
                 "warn",
@@ -445,18 +445,17 @@ def _rests(plant: Plant) -> Iterator[Misfit]:
 
 def _own_control(plant: Plant) -> Iterator[Misfit]:
     """Whether the heat pump's own control leaves it to Ladle when it charges."""
-    own, source = plant.own_control, plant.sources.get("heat_pump")
-    if own is None or source is None or not source.actuators:
+    own = plant.own_control
+    if own is None or not plant.sources["heat_pump"].actuators:
         return
     says = []
-    if own.starts_below_c is not None:
-        hours = plant.cools_h(plant.set_c, own.starts_below_c)
-        if hours < STARTS_SOON_H:
-            says.append(
-                "released, it starts by itself, at any price, when water there is below "
-                f"{own.starts_below_c:g} degC, which {plant.set_c:g} degC cools to in "
-                f"{hours:.0f} h even if nobody draws"
-            )
+    hours = plant.cools_h(plant.set_c, own.calls_below_c)
+    if hours < STARTS_SOON_H and not own.kept_quiet:
+        says.append(
+            "released, it starts by itself, at any price, when water there is below "
+            f"{own.calls_below_c:g} degC, which {plant.set_c:g} degC cools to in "
+            f"{hours:.0f} h even if nobody draws"
+        )
     if plant.cools_h(plant.set_c, own.answers_below_c) > ANSWERS_LATE_H:
         says.append(
             f"called, it starts no sooner than below {own.answers_below_c:g} degC, so that little "

@@ -13,6 +13,7 @@ from dataclasses import dataclass, replace
 
 import numpy as np
 
+from service.control.arrival import KWH_PER_LK
 from service.control.plant import (
     DISINFECTION_BELOW_CEILING_K,
     DISINFECTION_MARGIN_K,
@@ -136,7 +137,7 @@ def need_s(s: Situation) -> float:
 
 def _heating_s(s: Situation, by_k: float, heat_w: float) -> float:
     """How long it takes to heat all the water by so much on the mean, s."""
-    return by_k * s.plant.cylinder.volume_l * 1.15e-3 * 3.6e6 / heat_w
+    return by_k * s.plant.cylinder.volume_l * KWH_PER_LK * 3.6e6 / heat_w
 
 
 def target_c(plant: Plant) -> float:

@@ -38,15 +38,18 @@ T = TypeVar("T")
 class OwnControl:
     """A heat pump's own hot-water control, which has the last word on when it runs.
 
-    level             share of the volume below its sensor
-    answers_below_c   called, it starts if its sensor is colder than this, degC
-    starts_below_c    it starts by itself, at any price, when its sensor is colder than this; None
-                      where it can be kept from that
+    level            share of the volume below its sensor
+    set_c            what it heats to by itself, degC
+    calls_below_c    released, it starts by itself, at any price, when its sensor is colder, degC
+    answers_below_c  called, it starts if its sensor is colder than this, degC
+    kept_quiet       it does not start by itself between charges: it rests, or has its own timer
     """
 
     level: float
+    set_c: float
+    calls_below_c: float
     answers_below_c: float
-    starts_below_c: float | None
+    kept_quiet: bool
 
 
 @dataclass(frozen=True)
@@ -208,18 +211,15 @@ class Plant:
         if pump is None or source is None or pump.own_sensor_height_m is None:
             return None
         own_set_c = self.set_c if pump.own_set_c is None else pump.own_set_c
-        starts_below_c: float | None = own_set_c - pump.own_restart_k
-        if pump.own_timer or set(self.resting) & {a.name for a in source.actuators}:
-            starts_below_c = None
-        called_c = source.limit_c
-        if not source.actuators:
-            called_c = -math.inf
-        elif Form.SET_TEMPERATURE in pump_forms(self.settings.wiring):
-            called_c = min(source.limit_c, self.ceiling_c)
+        written = Form.SET_TEMPERATURE in pump_forms(self.settings.wiring)
+        called_c = min(source.limit_c, self.ceiling_c) if written else source.limit_c
+        rests = any(a.rest_c is not None for a in source.actuators)
         return OwnControl(
             level=self.level(pump.own_sensor_height_m),
+            set_c=own_set_c,
+            calls_below_c=own_set_c - pump.own_restart_k,
             answers_below_c=called_c - pump.own_restart_k - CALL_MARGIN_K,
-            starts_below_c=starts_below_c,
+            kept_quiet=rests or bool(pump.own_timer),
         )
 
     @property

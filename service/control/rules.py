@@ -178,7 +178,7 @@ JUDGES: dict[Rule, Judge] = {
 
 def slot_now(s: Situation) -> int | None:
     """The plan's slot that holds now, None when there is no plan for it."""
-    return None if s.state.plan is None else scheduling.slot_at(s.state.plan, s.now_s)
+    return None if s.state.plan is None else s.state.plan.grid.slot_at(s.now_s)
 
 
 def _by_plan(s: Situation, more_tenths: int) -> Ruling:

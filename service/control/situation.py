@@ -156,24 +156,28 @@ class Situation:
             return None
         return source
 
+    @property
+    def at_own_sensor_c(self) -> float | None:
+        """The water at the heat pump's own sensor, degC; None where it or its place is unknown."""
+        own = self.plant.own_control
+        return None if own is None else self.layer_c(own.level)
+
     def call_c(self, name: SourceName) -> float | None:
         """The lowest set temperature that the heat pump would answer; None when nothing is known.
 
         Its own control starts only when its sensor is a restart differential below the set.
         """
-        pump, own = self.settings.wiring.heat_pump, self.plant.own_control
-        if name != "heat_pump" or pump is None or own is None:
+        pump, at_sensor_c = self.settings.wiring.heat_pump, self.at_own_sensor_c
+        if name != "heat_pump" or pump is None or at_sensor_c is None:
             return None
-        at_sensor_c = self.layer_c(own.level)
-        return None if at_sensor_c is None else at_sensor_c + pump.own_restart_k + CALL_MARGIN_K
+        return at_sensor_c + pump.own_restart_k + CALL_MARGIN_K
 
     def answers(self, source: SourcePlant) -> bool:
         """Whether a source would start when called, as far as its own control is known."""
-        own = self.plant.own_control
-        if self.running(source.name) or source.name != "heat_pump" or own is None:
+        own, at_sensor_c = self.plant.own_control, self.at_own_sensor_c
+        if self.running(source.name) or source.name != "heat_pump":
             return True
-        at_sensor_c = self.layer_c(own.level)
-        return at_sensor_c is None or at_sensor_c <= own.answers_below_c
+        return own is None or at_sensor_c is None or at_sensor_c <= own.answers_below_c
 
     def left_alone(self, name: SourceName) -> bool:
         """Whether a fault of this source stands and it is too early to try it again."""

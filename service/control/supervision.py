@@ -700,16 +700,12 @@ def _done(s: Situation, source: SourcePlant) -> bool:
 
 def _own_control(s: Situation, name: SourceName) -> Facts:
     """Why the heat pump's own control may not have called, when that is what happened."""
-    pump = s.settings.wiring.heat_pump
-    if name != "heat_pump" or pump is None or pump.own_sensor_height_m is None:
-        return {}
-    at_sensor = s.layer_c(s.plant.level(pump.own_sensor_height_m))
-    own_set = pump.own_set_c if pump.own_set_c is not None else s.plant.set_c
-    if at_sensor is None:
+    own, at_sensor_c = s.plant.own_control, s.at_own_sensor_c
+    if name != "heat_pump" or own is None or at_sensor_c is None:
         return {}
     return {
-        "own_sensor_c": round(at_sensor, 1),
-        "calls_below_c": round(own_set - pump.own_restart_k, 1),
+        "own_sensor_c": round(at_sensor_c, 1),
+        "calls_below_c": round(own.calls_below_c, 1),
     }
 
 
@@ -805,8 +801,8 @@ def _uncommanded(
         if watts is not None and watts > UNCOMMANDED_W:
             yield Finding("uncommanded_running", name, {"watts": round(watts)})
         return
-    pump = s.settings.wiring.heat_pump
-    if pump is None or pump.own_timer or pump.own_disinfection or pump.own_sensor_height_m is None:
+    pump, own = s.settings.wiring.heat_pump, s.plant.own_control
+    if pump is None or own is None or pump.own_timer or pump.own_disinfection:
         return  # its own control has reasons of its own that cannot be seen
     last = s.state.decision
     if last is not None and last.rule in (Rule.FAIL_SAFE, Rule.MAINTENANCE_HOLD):
@@ -819,9 +815,7 @@ def _uncommanded(
     )
     if gained is None or others or element > 50.0 or since_run < GAIN_AFTER_S + LEASE_ENDED_S:
         return
-    own_set = pump.own_set_c if pump.own_set_c is not None else s.plant.set_c
-    at_sensor = s.layer_c(s.plant.level(pump.own_sensor_height_m))
-    called = at_sensor is None or at_sensor < own_set + 2.0
+    called = s.at_own_sensor_c is None or s.at_own_sensor_c < own.set_c + 2.0
     if gained[0] > UNCOMMANDED_KWH and not called:
         yield Finding("uncommanded_running", name, {"gained_kwh": round(gained[0], 2)})
 

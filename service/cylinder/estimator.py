@@ -3,7 +3,8 @@
 An extended Kalman filter. Its state is the temperature of each cell of a grid that travels with
 the water (``estimator_motion``), so a thermocline is carried between probes as sharp as it is,
 and beside them the relative errors of the flow meter, of the standing-loss coefficient, of the
-heat put in and of how much the water mixes, and one slow offset for each probe. Readings correct
+heat put in and of how much the water mixes, by how much a cold inlet and an exchanger's outlet that
+nobody measures are warmer than believed, and one slow offset for each probe. Readings correct
 all of them at once: a thermocline that reaches a probe early says that the flow meter counts too
 little, one that takes longer to pass that the water mixes more.
 
@@ -108,8 +109,8 @@ class Heat:
                    bottom and returns it at the top
     litres         plate: through the exchanger, L, when metered
     outlet_c       plate: of the water that returns, degC
-    measured       False when ``outlet_c`` is only what the exchanger is believed to return
     metered        False when the kWh are only what the source is believed to give
+    outlet_measured  False when ``outlet_c`` is only what the exchanger is believed to return
     """
 
     kwh: float
@@ -119,7 +120,7 @@ class Heat:
     litres: float | None = None
     outlet_c: float | None = None
     metered: bool = True
-    measured: bool = True
+    outlet_measured: bool = True
 
 
 @dataclass(frozen=True)
@@ -235,9 +236,8 @@ def start(
     m = len(placed)
     covariance = np.zeros((N + PARAMETERS + m, N + PARAMETERS + m))
     covariance[:N, :N] = np.outer(sd, sd) * _correlation(START_REACH)
-    own = [FLOW_SD, LOSS_SD, HEAT_SD, ASSUMED_HEAT_SD, MIXING_SD]
-    own += [BELIEVED_INLET_SD_K, RETURNED_SD_K]
-    own += [probe_offset_sd_k] * m
+    own = [FLOW_SD, LOSS_SD, HEAT_SD, ASSUMED_HEAT_SD, MIXING_SD, BELIEVED_INLET_SD_K,
+           RETURNED_SD_K, *[probe_offset_sd_k] * m]  # fmt: skip
     covariance[range(N, N + PARAMETERS + m), range(N, N + PARAMETERS + m)] = np.square(own)
     return EstimatorState(
         cylinder,
@@ -340,14 +340,14 @@ def _put_in(motion: Motion, heat: Heat, errors: Floats, part: float) -> None:
         outlet_c = bottom_c + kwh / (heat.litres * part * kwh_per_lk(bottom_c + 15.0))
     else:
         outlet_c = heat.outlet_c if heat.outlet_c is not None else max(float(t[-1]), 45.0)
-        if not heat.measured:
+        if not heat.outlet_measured:
             outlet_c += float(errors[RETURNED])
     # Whatever the meters say, water returns warmer than it left and doesn't boil.
     outlet_c = min(max(outlet_c, bottom_c + 3.0), HOTTEST_C)
     if outlet_c <= bottom_c:
         return
     litres = kwh / (kwh_per_lk(0.5 * (outlet_c + bottom_c)) * (outlet_c - bottom_c))
-    believed_k = None if heat.measured else outlet_c - bottom_c
+    believed_k = None if heat.outlet_measured else outlet_c - bottom_c
     motion.pump_down(litres, outlet_c, which, believed_k=believed_k)
 
 

@@ -463,13 +463,6 @@ def _treatment(x: why.Context) -> list[Window]:
     return found
 
 
-def slot_at(plan: Plan, at_s: float) -> int | None:
-    """The slot that holds the moment, None outside the plan."""
-    if not plan.grid.start_s[0] <= at_s < plan.grid.end_s[-1]:
-        return None
-    return int(plan.grid.start_s.searchsorted(at_s, side="right")) - 1
-
-
 def decide(
     plan: Plan,
     at_s: float,
@@ -496,7 +489,7 @@ def decide(
     Returns:
         One order for each source that should run; none outside the plan's horizon.
     """
-    slot = slot_at(plan, at_s)
+    slot = plan.grid.slot_at(at_s)
     if slot is None:
         return ()
     chance = plan.regime[slot] if regime is None else regime

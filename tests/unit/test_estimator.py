@@ -236,7 +236,7 @@ def test_an_exchanger_that_returns_cooler_water_than_believed_is_found_out() -> 
         heat_w = 5000.0 if 60 <= minute % 720 < 200 else 0.0
         drive = model.Drive(draw_l_per_min=flow, plate=model.PlateCharge(heat_w, 47.0))
         truth, flows = model.advance(CYLINDER, truth, drive, 60.0)
-        heat = Heat(flows.plate_kwh, "plate", outlet_c=52.0, measured=False)
+        heat = Heat(flows.plate_kwh, "plate", outlet_c=52.0, outlet_measured=False)
         seen = Observation(shown(truth), flow, heat=(heat,) if flows.plate_kwh > 0 else ())
         state = estimator.advance(state, seen, 60.0)
         found = estimator.estimate(state, 10.0)

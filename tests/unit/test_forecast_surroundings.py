@@ -84,10 +84,7 @@ def test_remembered_heights_are_those_of_their_own_place_and_moment():
     there = Place(-33.9, 151.2)
     first = [sun_height_deg(at_s, place) for place in (HERE, there)]
     for place, known in zip((HERE, there), first, strict=True):
-        again = [
-            height_deg.__wrapped__(s, place.latitude_deg, place.longitude_deg)
-            for s in at_s[::97].tolist()
-        ]
+        again = [height_deg.__wrapped__(s, place) for s in at_s[::97].tolist()]
         assert sun_height_deg(at_s, place).tolist() == known.tolist()
         assert known[::97].tolist() == again
     assert height_deg.cache_info().currsize <= 4096 < 2 * len(at_s)

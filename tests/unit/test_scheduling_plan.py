@@ -290,7 +290,7 @@ def test_the_levels_before_it_lead_to_it() -> None:
     charged = [w for w in made.windows if w.purpose == "charge" and w.end_s <= treated.start_s]
     assert charged, "the heat pump goes first"
     middle = (charged[-1].start_s + charged[-1].end_s) / 2
-    slot = plan.slot_at(made, middle)
+    slot = made.grid.slot_at(middle)
     assert slot is not None
     place = made.source_names.index(charged[-1].source)
     assert made.base_stock_l40[slot, 0, place] >= charged[-1].target_l40 - 5.0
