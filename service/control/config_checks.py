@@ -448,7 +448,7 @@ def _own_control(plant: Plant) -> Iterator[Misfit]:
     own = plant.own_control
     if own is None or not plant.sources["heat_pump"].actuators:
         return
-    says = []
+    says, mends = [], []
     hours = plant.cools_h(plant.set_c, own.calls_below_c)
     if hours < STARTS_SOON_H and not own.kept_quiet:
         says.append(
@@ -456,10 +456,19 @@ def _own_control(plant: Plant) -> Iterator[Misfit]:
             f"{own.calls_below_c:g} degC, which {plant.set_c:g} degC cools to in "
             f"{hours:.0f} h even if nobody draws"
         )
+        mends.append(
+            "write its set temperature with a low rest_c (form set_temperature), or set its own "
+            "set temperature so low that it only helps out"
+        )
     if plant.cools_h(plant.set_c, own.answers_below_c) > ANSWERS_LATE_H:
         says.append(
             f"called, it starts no sooner than below {own.answers_below_c:g} degC, so that little "
             "can be added before"
+        )
+        mends.append(
+            "choose a smaller own_restart_k at the heat pump and here, or a lower normal_set_c"
+            if own.written
+            else "write its set temperature instead of calling (form set_temperature)"
         )
     if not says:
         return
@@ -469,9 +478,7 @@ def _own_control(plant: Plant) -> Iterator[Misfit]:
         "heat_pump.own_sensor_height_m",
         f"{own.level * plant.cylinder.height_m:g}",
         f"the heat pump's own control decides when it charges, not the plan: {'; '.join(says)}",
-        "write its set temperature with a low rest_c (form set_temperature), or set its own set "
-        "temperature so low that it only helps out; leave own_sensor_height_m out where a call "
-        "alone starts and stops it",
+        f"{'; '.join(mends)}; leave own_sensor_height_m out where a call alone starts and stops it",
     )
 
 

@@ -43,6 +43,7 @@ class OwnControl:
     calls_below_c    released, it starts by itself, at any price, when its sensor is colder, degC
     answers_below_c  called, it starts if its sensor is colder than this, degC
     kept_quiet       it does not start by itself between charges: it rests, or has its own timer
+    written          its set temperature is written to it; else it is merely called
     """
 
     level: float
@@ -50,6 +51,7 @@ class OwnControl:
     calls_below_c: float
     answers_below_c: float
     kept_quiet: bool
+    written: bool
 
 
 @dataclass(frozen=True)
@@ -220,6 +222,7 @@ class Plant:
             calls_below_c=own_set_c - pump.own_restart_k,
             answers_below_c=called_c - pump.own_restart_k - CALL_MARGIN_K,
             kept_quiet=rests or bool(pump.own_timer),
+            written=written,
         )
 
     @property

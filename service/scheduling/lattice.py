@@ -187,7 +187,7 @@ class Compiled:
     at_least: Floats  # P(use >= level), shape (n, m, u); regime i draws as i % m, see ``_alike``
     unmet: Floats  # expected unmet litres by level, shape (n, r, u)
     draw_cost: Floats  # expected shortage and floor cost by level, shape (n, r, u)
-    floor_cost: Floats  # cost of standing below what limits ask for, shape (n + 1, u)
+    floor_cost: Floats  # cost of standing below what limits ask for, shape (n, u)
     small_draw: int  # levels
 
     @cached_property
@@ -285,7 +285,7 @@ def compile_problem(problem: Problem, fineness: Fineness = Fineness()) -> Compil
         demand=demand,
         padded=np.pad(uses, ((0, 0), (0, 0), (problem.levels, 0))),
         at_least=1.0 - np.cumsum(within, axis=2) + within,
-        draw_cost=shortage + floor_cost[:-1, None, :],
+        draw_cost=shortage + floor_cost[:, None, :],
         unmet=unmet,
         floor_cost=floor_cost,
         small_draw=small_draw,
@@ -524,22 +524,22 @@ def _alike(problem: Problem) -> int:
 def _floor_cost(
     problem: Problem, lattice: Lattice, main: Stage | None, extra: Stage | None
 ) -> Floats:
-    """What it costs to start a slot with less than the limits ask for.
+    """What it costs to start a slot with less than the limits ask for, shape (n, u).
 
     A limit is kept whenever the plant can keep it: each missing litre costs three times what the
-    dearest way to make it would, in every slot. No more: that a rare draw takes some of a reserve
-    for a while is what it is there for.
+    dearest way to make it would, for every hour that it is missing, however long the slots are,
+    and for half an hour at least, since a level may be asked for a moment. No more: that a rare
+    draw takes some of a reserve for a while is what it is there for.
     """
-    n = len(problem.grid)
+    grid = problem.grid
     costs = [x for s in (main, extra) if s is not None for x in (s.alone, s.beside_main)]
     dearest = max([float(np.abs(cost.high).max()) for cost in costs], default=0.0)
-    starts = np.append(problem.grid.start_s, problem.grid.end_s[-1])
-    ends = np.append(problem.grid.end_s, problem.grid.end_s[-1] + 1)
-    asked = np.full(n + 1, max(problem.limits.lowest_l40, 0.0))
+    asked = np.full(len(grid), max(problem.limits.lowest_l40, 0.0))
     for wish in problem.limits.raises:
-        covers = (ends > wish.from_s) & (starts < wish.until_s)
+        covers = (grid.end_s > wish.from_s) & (grid.start_s < wish.until_s)
         asked[covers] = np.maximum(asked[covers], wish.usable_l40)
     asked = np.minimum(asked, lattice.levels[-1])
     missing: Floats = np.maximum(asked[:, None] - lattice.levels, 0.0)
-    price: float = 3.0 * max(dearest, 1e-3)
-    return price * missing
+    hours = np.maximum((grid.end_s - grid.start_s) / 3600.0, 0.5)
+    price_per_h: float = 3.0 * max(dearest, 1e-3)
+    return price_per_h * hours[:, None] * missing

@@ -50,6 +50,7 @@ RUN_PARTS = (0.4, 1.0)  # of a slot: what a start is judged by
 COVER_SLACK, COVER_SLACK_RUNNING = 0.02, 0.12
 SOON_S = 1800.0  # what a source makes within this counts before another is called
 PAUSE_S = 900.0  # shorter than this a pause is not worth a start
+BATCH_TENTHS = 0.25  # of a cylinder: less is not worth a start, unless surplus makes it
 DRAWN_TENTHS = 0.25  # of a cylinder: less is the estimate's noise
 NEAR_S = 1800.0  # an order this near to a window is that window, begun early or late
 
@@ -565,10 +566,13 @@ def _waits(
     usable_l40: float,
     until: float,
 ) -> bool:
-    """A run that only begins here and goes on in the next slot begins as late as it can.
+    """Whether a start is put off: a few litres are not worth one, for any source.
 
-    Not once more was drawn than the whole slot was expected to take: that may be a bath.
+    A run that only begins here and goes on in the next slot begins as late as it can. Not once
+    more was drawn than the whole slot was expected to take: that may be a bath.
     """
+    if usable_l40 > until - litres(BATCH_TENTHS, plan.reference_l40):
+        return True
     if slot + 1 >= len(plan.grid):
         return False
     least_l40 = float(plan.expected_l40[slot]) - float(plan.expected_use_l40[slot])

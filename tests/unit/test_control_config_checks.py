@@ -108,8 +108,13 @@ def test_a_heat_pump_whose_own_control_leaves_nothing_to_plan_is_warned_of() -> 
     (written,) = decides("set_temperature")
     assert "below 47 degC" in written.expected
     assert "called" not in written.expected  # up to 55 degC can be written, which it answers
+    assert "rest_c" in written.mend
     assert decides("set_temperature", rest_c=10) == []
     assert decides("set_temperature", own_set_c=45) == []
+    (sluggish,) = decides("set_temperature", rest_c=10, own_restart_k=9)
+    assert "called" in sluggish.expected  # 55 degC less 9 K and a margin
+    assert "smaller own_restart_k" in sluggish.mend
+    assert "rest_c" not in sluggish.mend  # it is written already
     assert decides("on_off", own_sensor_height_m=None) == []
 
 

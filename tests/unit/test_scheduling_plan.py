@@ -211,16 +211,30 @@ def test_a_minimum_reserve_is_kept() -> None:
     assert made.expected_l40[:36].min() >= 60.0 - 3.1
 
 
+def test_an_element_does_not_start_for_a_few_litres() -> None:
+    """It has no price of starting, so its level is where it would start; that would flutter."""
+    made = plan.make(day(element(), use_at={20: 120.0}, imports=cheap(*range(10, 19))))
+    made = replace(made, start_below_l40=made.base_stock_l40)
+    until = float(made.base_stock_l40[18, 0, 0])
+    tenth = made.reference_l40 / 10.0
+    assert until > 100.0
+    assert plan.decide(made, at(18), until - 0.1 * tenth) == ()
+    (order,) = plan.decide(made, at(18), until - 0.1 * tenth, running=("immersion",))
+    assert order.until_l40 == pytest.approx(until)
+    assert plan.decide(made, at(18), until - 0.4 * tenth)
+
+
 def test_a_reserve_is_as_dear_as_the_heat_that_keeps_it() -> None:
     """Not as a missing litre at the tap: a rare draw into it would be feared like many of those.
 
-    With 3 kW at 0.30 per kWh a litre at 40 degC from 10 degC costs 34.8 Wh x 0.30 = 0.0104.
+    With 3 kW at 0.30 per kWh a litre at 40 degC from 10 degC costs 34.8 Wh x 0.30 = 0.0104; three
+    times that is what each hour costs that it is missing, which is two slots here.
     """
     kept = day(element(), limits=Limits(lowest_l40=60.0))
     for price in (0.1, 1.0):
         c = compile_problem(replace(kept, shortage_price_per_l40=price))
         missing = 60.0 - c.lattice.levels[1]
-        assert c.floor_cost[5, 1] / missing == pytest.approx(3 * 0.0104, rel=0.02)
+        assert 2 * c.floor_cost[5, 1] / missing == pytest.approx(3 * 0.0104, rel=0.02)
 
 
 # ---- disinfection ----
