@@ -202,6 +202,14 @@ def replay(
         str | None, typer.Option(help="A stranger's cylinder model: a command of JSON lines.")
     ] = None,
     seed: Annotated[int, typer.Option(help="Of invented days and weather.")] = 1,
+    own_pace: Annotated[
+        bool,
+        typer.Option(
+            "--own-pace",
+            help="Plan as finely and as often as the service, not in whole hours and every "
+            "fourth; several times slower.",
+        ),
+    ] = False,
 ) -> None:
     """Live a stretch again with Ladle's own control and without it, and say what each came to."""
     from service.simulation import replaying  # noqa: PLC0415 - a replay's own needs
@@ -212,7 +220,7 @@ def replay(
         raise typer.BadParameter(f"no home {home!r}; homes: {', '.join(known)}")
     chosen = known[home] if home is not None else wiring.homes[0]
     try:
-        replaying.replay(wiring, chosen, draws, days, since, tank, seed, out)
+        replaying.replay(wiring, chosen, draws, days, since, tank, seed, out, own_pace=own_pace)
     except (ValueError, RuntimeError) as error:
         raise typer.BadParameter(str(error)) from None
 

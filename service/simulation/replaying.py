@@ -22,7 +22,7 @@ from service.simulation import money, sources
 from service.simulation.fitted import build_of, home_of
 from service.simulation.home import SimulatedHome, Stretch
 from service.simulation.household import TapDraw
-from service.simulation.replay import PriceAt, Replay, Report, cost_of
+from service.simulation.replay import PriceAt, Replay, Report, cost_of, hastened
 from service.simulation.tank import OurTank, StrangerTank
 from service.simulation.weather import Weather
 
@@ -57,8 +57,12 @@ def replay(
     tank: str | None,
     seed: int,
     out: Console,
+    *,
+    own_pace: bool = False,
 ) -> tuple[Report, Alone]:
     """Replay at most ``days`` days of ``draws`` in ``home`` and print what they came to.
+
+    With ``own_pace`` it plans as finely and as often as the service, see ``replay.hastened``.
 
     Raises:
         ValueError: for draws or a day that cannot be used.
@@ -86,6 +90,8 @@ def replay(
     end_s = datetime.combine(last + timedelta(days=1), clock(), zone).timestamp()
     start_s = datetime.combine(first, clock(), zone).timestamp()
     price_at = money.price_at(settings, start_s, end_s, series)
+    if not own_pace:
+        settings = hastened(settings)
     build = build_of(settings)
 
     def lived() -> SimulatedHome:

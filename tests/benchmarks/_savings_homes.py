@@ -32,6 +32,7 @@ from service.settings import (
 from service.simulation import money
 from service.simulation.demo import as_record
 from service.simulation.household import TapDraw
+from service.simulation.replay import hastened
 from service.simulation.weather import Weather
 from tests.benchmarks import forecast
 
@@ -86,7 +87,7 @@ def weather(case: Case) -> Weather:
 
 def settings(case: Case, comfort: str = "balanced", *, brief: bool = True) -> HomeSettings:
     """The home as its installer would enter it; no mixing valve is recorded, so that no strategy
-    is charged with disinfections. ``brief`` plans in whole hours, every fourth one or on need."""
+    is charged with disinfections. ``brief`` plans as ``ladle replay`` does."""
     plan = forecast.households.plan(case.household)
     volume = VOLUME_L[plan.size]
     height = 0.9 + volume / 400.0
@@ -135,7 +136,7 @@ def settings(case: Case, comfort: str = "balanced", *, brief: bool = True) -> Ho
         if case.tariff == "hourly"
         else (),
     )  # fmt: skip
-    return HomeSettings(
+    found = HomeSettings(
         wiring=wiring,
         tunables=Tunables(
             occupants=plan.size,
@@ -143,11 +144,12 @@ def settings(case: Case, comfort: str = "balanced", *, brief: bool = True) -> Ho
             lowest_set_c=LOWEST_SET_C,
             reserve_tenths=0,
             comfort=comfort,
-            slot_minutes=60 if brief else 30,
-            replan_every_slots=4 if brief else 1,
+            slot_minutes=30,
+            replan_every_slots=1,
             tariff=Tariff(bands=_bands(case.tariff), export_per_kwh=EXPORT_PER_KWH),
         ),
     )
+    return hastened(found) if brief else found
 
 
 def _bands(tariff: str) -> tuple[Band, ...]:

@@ -65,6 +65,19 @@ def test_a_file_of_draws_is_lived_from_its_first_day_to_its_last(tmp_path: Path)
     assert re.search(r"wanted +80 L at 40 °C in 2 draws", done.stdout)
 
 
+def test_a_replay_hastens_unless_asked_for_the_services_own_pace(tmp_path: Path) -> None:
+    config = config_text.write(tmp_path, 1883)
+    steps, costs = [], []
+    for pace in ((), ("--own-pace",)):
+        done = _replay(config, "--draws", "L", "--days", "4", "--since", "2026-03-02", *pace)
+        assert done.returncode == 0, done.stdout + done.stderr
+        (took,) = re.findall(r"for (\d+) steps", done.stdout)
+        steps.append(int(took))
+        costs.append(_columns(done.stdout, "hot water cost")[0])
+    assert steps[0] < 0.7 * steps[1]
+    assert costs[0] == pytest.approx(costs[1], rel=0.2)
+
+
 def test_recorded_draws_are_priced_by_what_the_feed_told(tmp_path: Path) -> None:
     """At one price at all hours every kWh costs just that, whatever the bands say."""
     config = config_text.write(tmp_path, 1883)
