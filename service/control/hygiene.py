@@ -27,12 +27,12 @@ from service.control.situation import ORDER, Situation
 from service.control.state import Attempt, Facts, Hold, HygieneClock, Rise
 from service.control.types import HygieneEvidence, Rule
 from service.cylinder.hygiene import HygieneTally
-from service.scheduling.types import Reason
+from service.scheduling.types import Reason, Window
 from service.settings import HomeSettings
 
 DAY_S = 86_400.0
 FIRST_WITHIN_S = DAY_S  # a cylinder nothing is known of is disinfected within a day
-BROUGHT_FORWARD_S = DAY_S / 2  # lukewarm for too long: within half a day
+BROUGHT_FORWARD_S = DAY_S  # lukewarm for too long: within a day, so that a night lies in it
 ABSENCE_S = 2 * DAY_S  # a longer one: disinfected before the return, outlets to be flushed after
 RETRY_S = 6 * 3600.0
 GIVE_UP_FACTOR = 3.0  # an attempt lasts at most this much longer than reckoned
@@ -157,8 +157,9 @@ def due(s: Situation) -> Due:
     if clock.passed_at is None:
         why = "first"
     lukewarm_h = lukewarm_hours(clock)
-    if lukewarm_h >= h.lukewarm_limit_h and in_s > BROUGHT_FORWARD_S:
-        in_s, why = BROUGHT_FORWARD_S, "lukewarm"
+    too_long_s = (lukewarm_h - h.lukewarm_limit_h) * 3600.0
+    if too_long_s >= 0.0 and in_s > BROUGHT_FORWARD_S - too_long_s:
+        in_s, why = max(BROUGHT_FORWARD_S - too_long_s, 1.0), "lukewarm"
     back = s.standing.returning
     if back is not None and back.until is not None and s.standing.away is not None:
         until_s = (back.until - s.now).total_seconds()
@@ -308,7 +309,8 @@ def begin_or_end(s: Situation) -> tuple[HygieneClock, tuple[HygieneEvidence, ...
     when = due(s)
     if when.refused is not None:
         return clock, ()
-    if when.in_s <= need_s(s) * START_MARGIN + 1800.0 or planned_now(s):
+    late = when.in_s <= need_s(s) * START_MARGIN + 1800.0 and not _planned_by(s, when.in_s)
+    if late or planned_now(s):
         clock = replace(clock, attempt=Attempt(s.now, s.elapsed_s, need_s(s)))
     return clock, ()
 
@@ -359,14 +361,23 @@ def _lowest_c(s: Situation) -> float | None:
 
 def planned_now(s: Situation) -> bool:
     """Whether the plan has placed the disinfection at this moment."""
-    made = s.state.plan
+    return any(w.start_s <= s.now_s < w.end_s for w in _planned(s))
+
+
+def _planned_by(s: Situation, in_s: float) -> bool:
+    """Whether the plan has placed it ahead, to be over in time: it need not begin before."""
+    ahead = [w.end_s for w in _planned(s) if w.end_s > s.now_s]
+    return bool(ahead) and max(ahead) <= s.now_s + in_s
+
+
+def _planned(s: Situation) -> list[Window]:
+    """The windows of a disinfection that is still to do, by the plan in force."""
+    made, passed = s.state.plan, s.state.hygiene.passed_at
     if made is None or s.state.clock.wrong:
-        return False
-    at = s.now_s
-    passed = s.state.hygiene.passed_at
+        return []
     if passed is not None and made.made_at_s <= passed.timestamp():
-        return False  # that plan's disinfection has been done
-    return any(w.purpose == "disinfection" and w.start_s <= at < w.end_s for w in made.windows)
+        return []  # that plan's disinfection has been done
+    return [w for w in made.windows if w.purpose == "disinfection"]
 
 
 def hotter_than_usual(s: Situation) -> bool:

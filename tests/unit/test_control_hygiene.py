@@ -2,15 +2,17 @@
 
 from __future__ import annotations
 
+from dataclasses import replace
 from datetime import timedelta
 from typing import Any
 
 import pytest
 
 from adapters.types import Reading
+from service.control.state import changed
 from service.control.types import HygieneEvidence, Rule, Wish
 from service.cylinder import model
-from tests.control_plant import LittleHome, settings, wiring
+from tests.control_plant import CHEAP_NIGHT, LittleHome, settings, wiring
 
 HOT = [61.0] * 40
 WEEKLY: dict[str, Any] = {"hygiene": {"longest_interval_days": 7}}
@@ -123,10 +125,12 @@ def test_refused_with_the_arithmetic_when_no_source_reaches_the_probe() -> None:
 
 
 def test_lukewarm_hours_bring_it_forward() -> None:
+    """To within a day of the limit, so that a night lies in it; that day does not begin anew."""
     home = _home({"hygiene": {"longest_interval_days": 7, "lukewarm_limit_h": 10}})
     _feed(home, 62, lowest=60.5)  # a week's time from now
     home.silent = {"pump_power"}
-    for _ in range(int(12 * 3600 / 240)):
+    due: list[object] = []
+    for _ in range(int(18 * 3600 / 240)):
         home.now += timedelta(seconds=240)
         home.elapsed_s += 240
         home.step(
@@ -137,11 +141,36 @@ def test_lukewarm_hours_bring_it_forward() -> None:
             )
         )
         if home.last.view.hygiene["due_because"] == "lukewarm":
-            break
-    assert home.last.view.hygiene["due_because"] == "lukewarm"
-    due = home.last.view.hygiene["due_in_h"]
-    assert isinstance(due, float)
-    assert due <= 12.0
+            due.append(home.last.view.hygiene["due_in_h"])
+    assert due[0] == pytest.approx(24.0, abs=0.2)
+    assert due[-1] == pytest.approx(24.0 - len(due) * 240 / 3600, abs=0.3)
+    assert len(due) > 60
+
+
+@pytest.mark.parametrize(("over_before_due_h", "waits"), [(0.5, True), (-0.5, False)])
+def test_one_that_the_plan_has_placed_in_time_is_not_begun_before(
+    over_before_due_h: float, *, waits: bool
+) -> None:
+    """A margin for surprises would begin it hours before the cheap ones, week by week earlier."""
+    home = _home({"hygiene": {"longest_interval_days": 7}, "tariff": CHEAP_NIGHT}, plans=True)
+    home.live(240)
+    made, clock = home.state.plan, home.state.hygiene
+    assert made is not None
+    due_s = home.now.timestamp() + 3 * 3600.0
+    over_s = int(due_s - over_before_due_h * 3600.0)
+    placed = replace(
+        made.windows[0], purpose="disinfection", start_s=over_s - 2 * 3600, end_s=over_s
+    )
+    home.state = changed(
+        home.state,
+        plan=replace(made, windows=(placed,)),
+        hygiene=replace(
+            clock, passed_at=home.now - timedelta(days=7), since_pass_s=7 * 86_400.0 - 3 * 3600.0
+        ),
+    )
+    home.plans = False
+    home.live(60)
+    assert (home.last.view.mode is Rule.HYGIENE) is not waits
 
 
 def test_due_before_a_stated_return_and_the_absence_itself_is_left_alone() -> None:
