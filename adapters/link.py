@@ -39,6 +39,7 @@ from __future__ import annotations
 
 import json
 import logging
+import os
 import random
 import ssl
 import threading
@@ -247,6 +248,15 @@ class Link:
             self._stopping.wait(pause * random.uniform(0.5, 1.0))
             pause = min(2 * pause, longest)
 
+    def _unreadable(self) -> str:
+        """Which of the broker's files cannot be read, in words."""
+        keys = ("password_file", "ca_file", "client_certificate", "client_key")
+        named = {key: path for key in keys if (path := getattr(self._broker, key)) is not None}
+        bad = [f"{key} = {path}" for key, path in named.items() if not os.access(path, os.R_OK)]
+        if bad:
+            return f"Check that it exists and can be read: {', '.join(bad)}"
+        return f"Check what stands in {', '.join(named)}"
+
     def _one_connection(self) -> None:
         where = f"{self._broker.host}:{self._broker.port}"
         self._lost.clear()
@@ -257,8 +267,7 @@ class Link:
         except (OSError, ValueError) as error:  # ssl.SSLError is an OSError
             self._complain(
                 "file",
-                f"Cannot use a file that [broker] names: {error}. Check that password_file, "
-                "ca_file, client_certificate and client_key exist and can be read",
+                f"Cannot use a file that [broker] names: {error}. {self._unreadable()}",
             )
             return
         try:

@@ -5,6 +5,7 @@ Every key here is documented with an example in ``config/``. Unknown keys are re
 
 from __future__ import annotations
 
+import re
 from enum import StrEnum
 from pathlib import Path
 from typing import Annotated, Literal
@@ -48,6 +49,13 @@ class Broker(Part):
     keepalive_s: Annotated[int, Field(ge=5, le=600)] = 30
     session_expiry_s: Annotated[int, Field(ge=0)] = 7 * 86400
     receive_maximum: Annotated[int, Field(ge=1, le=65535)] = 1000
+
+    @field_validator("host")
+    @classmethod
+    def _host_is_a_name_or_an_address(cls, value: str) -> str:
+        if not value.strip() or "/" in value or re.fullmatch(r"[^:]*:\d+", value):
+            raise ValueError("expected a name or an address alone; the port has a key of its own")
+        return value
 
 
 def _one_topic(value: str) -> str:

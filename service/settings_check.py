@@ -49,6 +49,12 @@ _PLAIN = {
     "model_attributes_type": "expected a table",
     "dict_type": "expected a table",
 }
+# What a key may look like, where a pattern says it to nobody who does not read patterns.
+_SHAPES = {
+    "id": "up to 40 of a-z, 0-9 and -, such as mill-house",
+    "name": "up to 40 of a-z, 0-9 and _, such as probe_1",
+    "currency": "three capital letters, such as EUR",
+}
 
 
 @dataclass(frozen=True)
@@ -110,7 +116,7 @@ def load(path: Path) -> Wiring:
     try:
         found = _File()
     except tomllib.TOMLDecodeError as error:
-        raise SettingsRefused([Wrong(name, None, f"not TOML: {error}")]) from error
+        raise SettingsRefused([_not_toml(path, error)]) from error
     except UnicodeDecodeError as error:
         raise SettingsRefused([Wrong(name, None, "not UTF-8 text; save it as UTF-8")]) from error
     except OSError as error:
@@ -124,6 +130,26 @@ def load(path: Path) -> Wiring:
         raise SettingsRefused(wrong_lines(error, Wiring), name) from error
     wiring = Wiring.model_validate({key: getattr(found, key) for key in Wiring.model_fields})
     return _with_mail_password(wiring, os.environ.get(MAIL_PASSWORD))
+
+
+def _not_toml(path: Path, error: tomllib.TOMLDecodeError) -> Wrong:
+    """What is wrong with a file that is no TOML, with the line that it is about."""
+    text = path.read_text(encoding="utf-8")
+    at = re.search(r"at line (\d+)", str(error))
+    line = text.splitlines()[int(at.group(1)) - 1].strip() if at else ""
+    hint = ""
+    if text.startswith("\ufeff"):
+        hint = "It begins with a byte order mark; save it as UTF-8 without one."
+    elif re.search(r"=\s*-?\d+,\d", line):
+        hint = "Write decimals with a point: 0.25."
+    elif re.search(r"[\u201c-\u201e]", line):
+        hint = 'Write text in plain quotation marks: "text".'
+    elif re.search(r"\\", line):
+        hint = "Write a backslash as two, or paths with /."
+    elif re.match(r"\[\w", line) or "overwrite" in str(error):
+        hint = "A table that may come several times is written in double brackets: [[homes]]."
+    said = "" if not line or _SECRET_KEY.search(line) else f"; the line is: {_text(line)}"
+    return Wrong(str(path), None, f"not TOML: {error}{said}", hint)
 
 
 def _with_mail_password(wiring: Wiring, password: str | None) -> Wiring:
@@ -222,6 +248,10 @@ def _line(found: ErrorDetails, model: type[BaseModel]) -> Wrong:
         hint = f"Did you mean {near[0]}?" if near else ""
     elif kind in _PLAIN:
         message = _PLAIN[kind]
+        if isinstance(found["input"], Mapping) and _model_in(_element(annotation)) is not None:
+            hint = f"Write {_tables(where)}, in double brackets, for each."
+    elif kind == "string_pattern_mismatch" and key in _SHAPES:
+        message = f"expected {_SHAPES[key]}"
     elif kind == "too_short":
         message = f"expected at least {found['ctx']['min_length']} in the list"
     elif key in ("from_day", "until_day"):
@@ -293,12 +323,18 @@ def _describe(where: str, annotation: Any) -> str:
     if _model_in(annotation) is not None:
         return "Write it as a table of its own."
     if _model_in(_element(annotation)) is not None:
-        return f"Write a table [[{where}]] for each."
+        return f"Write a table {_tables(where)} for each."
     names = {str: "text", int: "a whole number", float: "a number", bool: "true or false"}
     for part in _parts(annotation):
         if part in names:
             return f"Write {names[part]}."
     return ""
+
+
+def _tables(where: str) -> str:
+    """The head of one of several tables as the file has it, without numbers."""
+    key = re.sub(r"\[\d+]", "", where)
+    return f"[[{key}]]"
 
 
 def _is_secret(key: str, annotation: Any) -> bool:

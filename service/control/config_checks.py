@@ -40,7 +40,10 @@ OUTDOORS_C = (-20.0, -10.0, 0.0, 10.0, 20.0, 30.0)  # where a heat pump's least 
 
 @dataclass(frozen=True)
 class Misfit:
-    """One thing that does not fit: the key, what it is, what was expected, how to mend it."""
+    """One thing that does not fit: the key, what it is, what was expected, how to mend it.
+
+    ``value`` and ``mend`` are "" where ``expected`` says it all.
+    """
 
     severity: Literal["refuse", "warn"]
     code: str
@@ -50,7 +53,9 @@ class Misfit:
     mend: str
 
     def __str__(self) -> str:
-        return f"{self.key} = {self.value}: {self.expected}; {self.mend}"
+        value = f" = {self.value}" if self.value else ""
+        mend = f"; {self.mend}" if self.mend else ""
+        return f"{self.key}{value}: {self.expected}{mend}"
 
 
 def check(settings: HomeSettings, prefix: str = "ladle") -> tuple[Misfit, ...]:
@@ -74,7 +79,7 @@ def check(settings: HomeSettings, prefix: str = "ladle") -> tuple[Misfit, ...]:
     found += _hygiene(plant)
     found += _instruments(plant)
     found += [
-        Misfit("refuse", r.code, r.where, "", r.message, "see config/ for examples")
+        Misfit("refuse", r.code, r.where, "", r.message, "")
         for r in actuators.problems(settings.wiring, prefix)
     ]
     return tuple(sorted(found, key=lambda m: m.severity))
@@ -663,8 +668,30 @@ def _hygiene(plant: Plant) -> Iterator[Misfit]:
             f"{h.disinfect_c:g}",
             f"no source reaches it at {lowest.name}, {lowest.height_m:g} m: {arithmetic(plant)}; "
             f"ceiling {plant.ceiling_c:g} degC",
-            "name probes that a source reaches in hygiene.probes, or fit one that does",
+            "name probes that a source reaches in hygiene.probes, or fit one that does"
+            if any(s.actuators and s.limit_c >= h.disinfect_c for s in plant.sources.values())
+            else "correct flow_limit_c, approach_k, own_set_c or thermostat_c, fit a hotter "
+            "source, or lower it as far as local rules allow, with hygiene.lowered_confirmed_by",
         )
+
+
+def _same_values(wiring: HomeWiring) -> Iterator[Misfit]:
+    """Signals that would always show the same value: a block copied and half changed."""
+    users: dict[tuple[str, str, str, Quantity], list[str]] = {}
+    for s in wiring.signals:
+        value = "" if s.format == "number" else s.value
+        users.setdefault((s.topic, s.format, value, s.measures), []).append(s.name)
+    for (topic, _, value, _), names in users.items():
+        if len(names) > 1:
+            yield Misfit(
+                "refuse",
+                "one_value_twice",
+                f"signals.{names[-1]}.topic",
+                topic,
+                f"{' and '.join(names)} would read one and the same value"
+                + (f", {value}" if value else ""),
+                "give each its own topic, or its own value expression",
+            )
 
 
 def _instruments(plant: Plant) -> Iterator[Misfit]:
@@ -678,17 +705,18 @@ def _instruments(plant: Plant) -> Iterator[Misfit]:
             "without one nothing is commanded",
             "add a probe in the upper half of the cylinder",
         )
-    for signal in settings.wiring.signals:
-        for actuator in settings.wiring.actuators:
-            if signal.measures is Quantity.PROBE and signal.stale_after_s > actuator.lease_s:
-                yield Misfit(
-                    "warn",
-                    "stale_after_lease",
-                    f"signals.{signal.name}.stale_after_s",
-                    f"{signal.stale_after_s:g}",
-                    f"is longer than the lease of {actuator.name}, {actuator.lease_s:g} s",
-                    "a shorter one stops plant sooner when a probe falls silent",
-                )
+    shortest = min(settings.wiring.actuators, key=lambda a: a.lease_s, default=None)
+    late = [p for p in plant.probes if shortest and p.stale_after_s > shortest.lease_s]
+    if shortest is not None and late:
+        yield Misfit(
+            "warn",
+            "stale_after_lease",
+            f"stale_after_s of {', '.join(p.name for p in late)}",
+            f"{max(p.stale_after_s for p in late):g}",
+            f"is longer than the lease of {shortest.name}, {shortest.lease_s:g} s",
+            "a shorter one stops plant sooner when a probe falls silent",
+        )
+    yield from _same_values(settings.wiring)
     for actuator in settings.wiring.actuators:
         if (
             actuator.form is Form.TERMINALS

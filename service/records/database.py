@@ -159,7 +159,8 @@ class Database:
                 "unreachable",
                 f"the driver for this database is not installed: {error.name}",
                 self.where,
-                "Install the service with its extra: pip install 'ladle[postgres]'",
+                "Records are kept in SQLite (sqlite:///folder/ladle.sqlite) or, with the extra "
+                "pip install 'ladle[postgres]', in PostgreSQL",
             ) from error
         if alone:
             self._hold = SessionHold(self.writer, self.where)

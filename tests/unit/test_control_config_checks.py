@@ -219,3 +219,48 @@ def test_a_diverter_is_held_to_its_least_power() -> None:
         a | {"min_power_w": 3001} if a["source"] == "immersion" else a for a in follows
     ]
     assert _codes(actuators=passes_nothing)["diverter_passes_nothing"] == "refuse"
+
+
+def test_a_home_that_no_source_makes_hot_enough_is_told_what_helps() -> None:
+    """Naming other probes helps only where some probe is reached."""
+    heat_pump = [a for a in wiring()["actuators"] if a["source"] == "heat_pump"]
+    alone = settings(actuators=heat_pump)
+    misfit = next(m for m in config_checks.refused(alone) if m.key == "hygiene.disinfect_c")
+    assert "hygiene.probes" not in misfit.mend
+    assert "lowered_confirmed_by" in misfit.mend
+    high = settings(cylinder={"immersion_height_m": 0.5})
+    misfit = next(m for m in config_checks.refused(high) if m.key == "hygiene.disinfect_c")
+    assert "hygiene.probes" in misfit.mend
+
+
+def test_one_value_read_twice_is_refused_and_two_values_of_one_topic_are_not() -> None:
+    signals = wiring()["signals"]
+    first, second, *rest = signals
+    copied = [first, second | {"topic": first["topic"]}, *rest]
+    found = config_checks.refused(settings(signals=copied))
+    assert [str(m) for m in found] == [
+        f"signals.{second['name']}.topic = {first['topic']}: {first['name']} and "
+        f"{second['name']} would read one and the same value; give each its own topic, or its own "
+        "value expression"
+    ]
+    together = [
+        first | {"format": "json", "value": "a"},
+        second | {"format": "json", "value": "b", "topic": first["topic"]},
+        *rest,
+    ]
+    assert "one_value_twice" not in _codes(signals=together)
+
+
+def test_probes_that_stay_fresh_longer_than_a_lease_are_told_in_one_line() -> None:
+    late = [s | {"stale_after_s": 9000} for s in wiring()["signals"] if s["measures"] == "probe"]
+    found = config_checks.check(settings(signals=late))
+    lines = [str(m) for m in found if m.code == "stale_after_lease"]
+    assert len(lines) == 1
+    assert all(s["name"] in lines[0] for s in late)
+
+
+def test_a_line_without_a_value_has_no_equals_sign() -> None:
+    latching = [a | {"released_by": "nobody"} for a in wiring()["actuators"]]
+    lines = [str(m) for m in config_checks.refused(settings(actuators=latching))]
+    assert lines[0].startswith(f"actuator {latching[0]['name']}: keeps its last command")
+    assert lines[0].endswith("latching_accepted_by")

@@ -266,3 +266,57 @@ def test_a_table_where_a_value_belongs_and_the_other_way_round(tmp_path: Path) -
     with pytest.raises(SettingsRefused) as caught:
         changed_tunables(settings(tmp_path), {"learning": 3, "occupants": {"many": 1}})
     assert {line.where for line in caught.value.lines} == {"learning", "occupants"}
+
+
+@pytest.mark.parametrize(
+    ("old", "new", "hint"),
+    [
+        ("height_m = 1.6", "height_m = 1,6", "Write decimals with a point: 0.25."),
+        ('"broker.lan"', "\u201cbroker.lan\u201d", 'Write text in plain quotation marks: "text".'),
+        (
+            '[broker]\nhost = "broker.lan"',
+            '[broker]\nca_file = "C:\\certificates"',
+            "Write a backslash as two, or paths with /.",
+        ),
+        ("\n[broker]", "\ufeff[broker]", "a byte order mark; save it as UTF-8 without one."),
+        ("[[homes.signals]]", "[homes.signals]\n[homes.signals]", "double brackets: [[homes]]."),
+    ],
+)
+def test_a_file_that_is_no_toml_is_shown_by_its_line_with_a_mend(
+    tmp_path: Path, old: str, new: str, hint: str
+) -> None:
+    (line,) = refused(tmp_path, GOOD.replace(old, new, 1))
+    assert "not TOML: " in line
+    assert "; the line is: " in line
+    assert line.endswith(hint)
+
+
+def test_a_password_is_not_shown_with_the_line_that_is_no_toml(tmp_path: Path) -> None:
+    (line,) = refused(tmp_path, GOOD.replace('"in-the-file"', "in-the-file"))
+    assert "not TOML: " in line
+    assert "in-the-file" not in line
+
+
+def test_tables_are_named_as_the_file_writes_them(tmp_path: Path) -> None:
+    single = GOOD.replace("[[homes]]", "[homes]").replace("[[homes.signals]]", "[homes.signals]")
+    assert refused(tmp_path, single) == [
+        "homes: expected a list. Write [[homes]], in double brackets, for each."
+    ]
+    without = GOOD[: GOOD.index("[[homes.signals]]")]
+    assert refused(tmp_path, without) == [
+        "homes[0].signals: is missing. Write a table [[homes.signals]] for each."
+    ]
+
+
+@pytest.mark.parametrize("host", ["mqtt://broker.lan", "broker.lan:1883", " "])
+def test_a_broker_is_named_by_its_host_alone(tmp_path: Path, host: str) -> None:
+    assert refused(tmp_path, GOOD.replace("broker.lan", host)) == [
+        f"broker.host = {host!r}: expected a name or an address alone; the port has a key of its "
+        "own."
+    ]
+
+
+def test_an_id_is_described_in_words(tmp_path: Path) -> None:
+    assert refused(tmp_path, GOOD.replace('"orchard-house"', '"Orchard House"')) == [
+        "homes[0].id = 'Orchard House': expected up to 40 of a-z, 0-9 and -, such as mill-house."
+    ]
