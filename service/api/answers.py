@@ -105,10 +105,15 @@ def from_text(text: str | None) -> Cursor | None:
         raw = json.loads(base64.urlsafe_b64decode(text + "=" * (-len(text) % 4)))
     except (ValueError, binascii.Error):
         raw = None
-    good = isinstance(raw, list) and raw and all(type(part) in (int, str) for part in raw)
+    good = isinstance(raw, list) and raw and all(map(_fits_a_cursor, raw))
     if not good:
         raise _bad_cursor()
     return tuple(raw)
+
+
+def _fits_a_cursor(part: object) -> bool:
+    """Text, or a number that a database can hold."""
+    return type(part) is str or (type(part) is int and abs(part) < 2**63)
 
 
 def _bad_cursor() -> Problem:

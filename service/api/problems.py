@@ -152,6 +152,7 @@ _PLAINLY = {  # what pydantic calls by Python's words, and how to mend it
     "datetime_parsing": _MOMENT,
     "timezone_aware": _MOMENT,
     "int_parsing": ("expected a whole number", ""),
+    "too_short": ("must not be empty", "Name what is to change."),
 }
 
 

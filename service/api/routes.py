@@ -125,15 +125,26 @@ async def _visit(
 
 Asks = Annotated[Visit, Depends(_visit)]
 
-_READING = responses("no-token", "token-unknown", "not-from-here", "unknown-home", "invalid")
+_ASKING = responses("no-token", "token-unknown", "not-from-here")
+_UNCHANGED: dict[int | str, dict[str, Any]] = {304: {"description": "As If-None-Match knows it."}}
+_AT_HOME = {**_ASKING, **responses("unknown-home", "invalid", "records")}
+_READING = {**_AT_HOME, **_UNCHANGED}
 _EARLY = {**_READING, **responses("unknown-home", "not-known-yet")}
-_CHANGING = {**_READING, **responses("role", "not-from-here", "records")}
+_CHANGING = {**_AT_HOME, **responses("role", "not-from-here")}
+_SENDING = {**_CHANGING, **responses("bad-json", "too-large")}
+
+Number = Annotated[int, InPath(ge=1, le=2**31 - 1)]  # of a row
 
 router = APIRouter(prefix="/api/v1")
 at_home = APIRouter(prefix="/homes/{home}")
 
 
-@router.get("/homes", tags=["homes"], response_model=list[schemas.HomeOut])
+@router.get(
+    "/homes",
+    tags=["homes"],
+    response_model=_list(schemas.HomeOut),
+    responses={**_ASKING, **_UNCHANGED},
+)
 async def list_homes(request: Request, caller: Annotated[Caller, Depends(_caller)]) -> Response:
     """The homes that the caller may look at."""
     return all_of(
@@ -230,7 +241,7 @@ def list_overrides(request: Request, visit: Asks, part: Annotated[Part, Query()]
     response_model=schemas.TracedOverrideOut,
     responses=_READING,
 )
-def read_override(request: Request, visit: Asks, override_id: int) -> Response:
+def read_override(request: Request, visit: Asks, override_id: Number) -> Response:
     """One override with its trace."""
     try:
         found = visit.records.override(visit.home, override_id)
@@ -244,7 +255,7 @@ def read_override(request: Request, visit: Asks, override_id: int) -> Response:
     status_code=201,
     tags=["overrides"],
     response_model=schemas.OverrideOut,
-    responses={**_CHANGING, **responses("wish-refused", "key-reused", "invalid")},
+    responses={**_SENDING, **responses("wish-refused", "key-reused", "invalid")},
 )
 def make_override(
     request: Request,
@@ -268,7 +279,7 @@ def make_override(
     response_model=schemas.OverrideOut,
     responses=_CHANGING,
 )
-def end_override(visit: Asks, override_id: int) -> Response:
+def end_override(visit: Asks, override_id: Number) -> Response:
     """End an override before its time. Ending it twice changes nothing."""
     visit.needs(Role.HOUSEHOLD, "Ending an override")
     try:
@@ -309,7 +320,7 @@ def list_settings(request: Request, visit: Asks, part: Annotated[Part, Query()])
     tags=["settings"],
     response_model=schemas.SettingsOut,
     responses={
-        **_CHANGING,
+        **_SENDING,
         **responses("changed-meanwhile", "settings-refused", "if-match-needed"),
     },
 )
@@ -388,7 +399,7 @@ def list_faults(request: Request, visit: Asks, part: Annotated[Faults, Query()])
     status_code=201,
     tags=["records"],
     response_model=schemas.AcknowledgementIn,
-    responses={**_CHANGING, **responses("key-reused", "invalid")},
+    responses={**_SENDING, **responses("key-reused", "invalid")},
 )
 def acknowledge_fault(
     request: Request,
@@ -478,7 +489,10 @@ def list_readings(request: Request, visit: Asks, part: Annotated[Readings, Query
 
 
 @at_home.get(
-    "/access", tags=["access"], response_model=_list(schemas.TokenOut), responses=_CHANGING
+    "/access",
+    tags=["access"],
+    response_model=_list(schemas.TokenOut),
+    responses={**_CHANGING, **_UNCHANGED},
 )
 def list_access(request: Request, visit: Asks) -> Response:
     """Who can look at this home: every token that opens it, and when it was last used."""
@@ -493,7 +507,7 @@ def list_access(request: Request, visit: Asks) -> Response:
     response_model=schemas.TokenOut,
     responses=_CHANGING,
 )
-def end_access(visit: Asks, token_id: int) -> Response:
+def end_access(visit: Asks, token_id: Number) -> Response:
     """End a token for good: the household decides who looks at its draws."""
     visit.needs(Role.HOUSEHOLD, "Ending someone's access")
     opens = {token.id: token for token in visit.records.tokens.all(visit.home)}

@@ -246,9 +246,8 @@ def _wish(value: object) -> Wish:
     try:
         return Wish(str(value).strip().lower())
     except ValueError:
-        raise WishRefused(
-            f"'{value}' is not a wish", "wish", f"send one of {', '.join(Wish)}"
-        ) from None
+        what = "is missing" if value is None else f"'{value}' is not a wish"
+        raise WishRefused(what, "wish", f"send one of {', '.join(Wish)}") from None
 
 
 def _number(fields: Mapping[str, Any], key: str, mend: str) -> float:

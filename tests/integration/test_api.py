@@ -15,11 +15,14 @@ from typing import Any
 
 import pytest
 from fastapi import FastAPI
+from fastapi.routing import APIRoute
 from fastapi.testclient import TestClient
+from pydantic import TypeAdapter
 
 from service.api.access import Access
-from service.api.answers import Kept
+from service.api.answers import Kept, to_text
 from service.api.app import make_app
+from service.api.problems import MOST_BODY_BYTES
 from service.control.overrides import check_wish
 from service.control.state import Lease
 from service.control.types import Override, View
@@ -33,6 +36,12 @@ from tests.records_samples import NOW, NOW_S, reading
 LOCAL = ("127.0.0.1", 50000)
 FAR = ("192.0.2.7", 50000)
 BASE = "/api/v1/homes/home"
+NEEDED = {
+    "/api/v1/homes/{home}/readings": {
+        "since": "2026-03-01T00:00:00Z",
+        "until": "2026-03-02T00:00:00Z",
+    }
+}
 
 
 class SmallHouse:
@@ -556,6 +565,61 @@ def test_the_description_has_examples_and_problem_details(place: Place) -> None:
         assert path.startswith("/api/v1/")
         for operation in operations.values():
             assert operation["description"], path
+
+
+def test_the_description_tells_each_answer_that_is_given(place: Place) -> None:
+    """What is sent fits the schema that is described, and the status is among those described."""
+    described = place.near.get("/api/v1/openapi.json").json()["paths"]
+    for route in place.app.routes:
+        if not isinstance(route, APIRoute) or route.path not in described:
+            continue
+        for method in route.methods & {"GET"}:
+            path = route.path.format(home="home", code="no-token", override_id=1)
+            told = described[route.path][method.lower()]["responses"]
+            found = place.near.get(path, params=NEEDED.get(route.path))
+            assert str(found.status_code) in told, path
+            if found.status_code == 200 and route.response_model is not None:
+                TypeAdapter(route.response_model).validate_json(found.content)
+            if tag := found.headers.get("etag"):
+                again = {"If-None-Match": tag}
+                same = place.near.get(path, params=NEEDED.get(route.path), headers=again)
+                assert str(same.status_code) in told or same.status_code == 200, path
+    locked = TestClient(place.app, "http://127.0.0.1", client=FAR)
+    assert (
+        str(locked.get("/api/v1/homes").status_code)
+        in described["/api/v1/homes"]["get"]["responses"]
+    )
+    told = described["/api/v1/homes/{home}/overrides"]["post"]["responses"]
+    for body in (b"{", b" " * (MOST_BODY_BYTES + 1)):
+        headers = {"Content-Type": "application/json"}
+        sent = place.near.post(f"{BASE}/overrides", content=body, headers=headers)
+        assert str(sent.status_code) in told
+
+
+def test_numbers_that_no_row_has_are_refused_not_failed_on(place: Place) -> None:
+    huge = 10**23
+    for method, path in (
+        ("GET", f"{BASE}/overrides/{huge}"),
+        ("DELETE", f"{BASE}/overrides/{huge}"),
+        ("DELETE", f"{BASE}/access/{huge}"),
+        ("GET", f"{BASE}/overrides?cursor={to_text((huge,))}"),
+        ("GET", f"{BASE}/draws?cursor={to_text((huge, huge))}"),
+    ):
+        problem(place.near.request(method, path), 422, "invalid")
+
+
+def test_what_is_missing_is_called_missing(place: Place) -> None:
+    told = problem(place.near.post(f"{BASE}/overrides", json={}), 422, "wish-refused")
+    assert told["errors"][0]["what"] == "is missing"
+    headers = {"If-Match": "*"}
+    empty = place.near.patch(f"{BASE}/settings", json={"changes": {}}, headers=headers)
+    assert problem(empty, 422, "invalid")["errors"] == [
+        {
+            "where": "body changes",
+            "what": "must not be empty",
+            "mend": "Name what is to change.",
+        }
+    ]
 
 
 # who may
