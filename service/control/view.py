@@ -130,6 +130,8 @@ def lead(s: Situation, decision: Decision | None) -> Reason:
             "window_start": window.start_s,
             "window_end": window.end_s,
             "target_tenths": window.target_tenths,
+            "running": decision.inputs.get("running") if decision is not None else None,
+            "waits_for": decision.inputs.get("waits_for") if decision is not None else None,
         }
         return Reason("charging_before_next", facts)
     return Reason("short_for_next", facts)

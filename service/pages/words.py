@@ -59,6 +59,7 @@ LEADS: dict[str, tuple[str, ...]] = {
     ),
     "charging_before_next": (
         "Not yet enough for {at:part}: charging to {target_tenths} since {begun}.",
+        "Not yet enough for {at:part}: charging to {target_tenths} is held back by {waits_for}.",
         "Not yet enough for {at:part}: charging to {target_tenths} from {window_start}.",
         "Not yet enough for {at:part}; charging is planned before.",
         "Charging is planned before the next use.",
@@ -297,7 +298,8 @@ def lead(reason: Reason, local: Local) -> str:
     facts = dict(reason.facts)
     begins_s = facts.get("window_start")
     if isinstance(begins_s, (int, float)) and begins_s <= local.now.timestamp():
-        facts["begun"] = begins_s
+        facts["begun"] = begins_s if facts.get("running") else None
+        facts["window_start"] = None  # what has not begun in its window begins at no known time
     return spoken(reason.code, {**DECISIONS, **LEADS}, facts, local)
 
 
@@ -598,6 +600,8 @@ HELD_BACK: dict[str, str] = {
     "starts_used_up": "the starts allowed in an hour",
     "power_limit": "the power limit",
     "will_not_call": "the heat pump's own control, which would not call now",
+    "block_used_up": "the longest blocking allowed in a day, which is used up",
+    "drained": "the water, which has been drained and must flow in again first",
 }
 FACT_NAMES: dict[str, str] = {
     "charge_l40": "charge",

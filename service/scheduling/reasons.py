@@ -150,7 +150,7 @@ class _Speaker:
 
     def number(self, name: str) -> str:
         value = self._value(name)
-        return "some" if value is None else f"{value:g}"
+        return "some" if value is None else f"{round(value, 1):g}"
 
     def _litres(self, name: str) -> str | None:
         value = self._value(name)
@@ -289,6 +289,13 @@ class _Speaker:
             )
         if code == "as_late_as_possible":
             return f"Other times cost about the same ({price}{estimated}); late loses least heat."
+        if price == other:  # the heat differs, the price does not
+            lacked = (
+                "the store had no room for more"
+                if code == "no_room_before"
+                else "the water is needed before"
+            )
+            return f"At {price}{estimated} a kWh makes more heat at {at}, but {lacked}."
         if code == "no_room_before":
             return f"At {price}{estimated} it refills what the cheaper time ({at}) had no room for."
         return (

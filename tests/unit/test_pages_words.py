@@ -254,11 +254,49 @@ def _window(start_s: float) -> Window:
 def test_a_charge_under_way_is_told_as_such(minutes: int, said: str):
     start_s = (NOW + timedelta(minutes=minutes)).timestamp()
     morning_s = (NOW + timedelta(hours=15)).timestamp()
-    facts = {"at": morning_s, "target_tenths": 9, "window_start": start_s}
+    facts: dict[str, float | str | None] = {
+        "at": morning_s,
+        "target_tenths": 9,
+        "window_start": start_s,
+        "running": "pump" if minutes < 0 else None,
+    }
     lead = words.lead(Reason("charging_before_next", facts), DUBLIN)
     assert lead == f"Not yet enough for tomorrow morning: charging to nine tenths {said}."
     begins = household._window(_window(start_s), DUBLIN)["begins"]
     assert begins == ("Now" if minutes < 0 else "Next")
+
+
+def test_a_charge_whose_time_has_come_and_that_does_not_run_is_not_told_as_running():
+    facts: dict[str, float | str | None] = {
+        "at": (NOW + timedelta(hours=15)).timestamp(),
+        "target_tenths": 9,
+        "window_start": (NOW - timedelta(minutes=5)).timestamp(),
+        "running": None,
+        "waits_for": "minimum_rest",
+    }
+    held = words.lead(Reason("charging_before_next", facts), DUBLIN)
+    assert held == (
+        "Not yet enough for tomorrow morning: charging to nine tenths is held back by the minimum "
+        "rest."
+    )
+    idle = words.lead(Reason("charging_before_next", facts | {"waits_for": None}), DUBLIN)
+    assert idle == "Not yet enough for tomorrow morning; charging is planned before."
+
+
+@pytest.mark.parametrize("code", ["cannot_wait", "no_room_before"])
+def test_one_price_is_never_called_cheaper_or_dearer_than_itself(code: str):
+    facts = {
+        "target_tenths": 8,
+        "price_per_kwh": 0.32,
+        "other_price_per_kwh": 0.3201,
+        "other_start_s": (NOW + timedelta(hours=5)).timestamp(),
+    }
+    said = words.plan_reason(Reason(code, facts), DUBLIN)
+    assert "dearer" not in said
+    assert "cheaper" not in said
+    assert "EUR 0.320 per kWh a kWh makes more heat at" in said
+    apart = words.plan_reason(Reason(code, facts | {"other_price_per_kwh": 0.25}), DUBLIN)
+    assert "dearer" in apart or "cheaper" in apart
 
 
 def test_no_more_than_ten_tenths_are_spoken_of():
@@ -278,3 +316,20 @@ def test_a_home_that_was_never_disinfected_is_not_in_order_yet():
     )
     first = dict(words.hygiene({**waiting, "due_because": "first"}, DUBLIN))
     assert first["State"] == "Not yet disinfected here"
+
+
+def test_a_temperature_in_a_reason_is_told_to_a_tenth():
+    facts = {
+        "set_c": 56.6438,
+        "hold_s": 3600.0,
+        "due_s": NOW.timestamp(),
+        "ends_s": NOW.timestamp(),
+        "target_tenths": 9,
+    }
+    said = words.plan_reason(Reason("disinfection_cheapest", facts), DUBLIN)
+    assert "held at 56.6 °C for 60 minutes" in said
+
+
+@pytest.mark.parametrize("code", ["block_used_up", "drained", "minimum_rest", "will_not_call"])
+def test_what_holds_a_charge_back_is_told_in_a_sentence(code: str):
+    assert words.fact("waits_for", code, DUBLIN) == words.HELD_BACK[code]
