@@ -327,7 +327,7 @@ def test_a_temperature_in_a_reason_is_told_to_a_tenth():
         "target_tenths": 9,
     }
     said = words.plan_reason(Reason("disinfection_cheapest", facts), DUBLIN)
-    assert "held at 56.6 °C for 60 minutes" in said
+    assert "held at 56.6\N{NO-BREAK SPACE}°C for 60 minutes" in said
 
 
 @pytest.mark.parametrize("code", ["block_used_up", "drained", "minimum_rest", "will_not_call"])
