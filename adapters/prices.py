@@ -2,6 +2,7 @@
 
 from __future__ import annotations
 
+from datetime import UTC, datetime
 from typing import Any
 
 import httpx
@@ -30,7 +31,7 @@ def fetch_prices(
     try:
         document = fetch(feed.address, timeout_s, client)
     except FetchFailed as failed:
-        return _refusal(home, feed, failed.code, str(failed))
+        return refusal(home, feed, failed.code, str(failed))
     return read_prices(home, feed, document, fetched_s)
 
 
@@ -41,7 +42,7 @@ def read_prices(
     try:
         return _read(feed, document, fetched_s)
     except (BadRows, BadStamp) as bad:
-        return _refusal(home, feed, bad.code, str(bad))
+        return refusal(home, feed, bad.code, str(bad))
 
 
 def _read(feed: PriceFeed, document: bytes, fetched_s: float) -> PriceSeries:
@@ -84,12 +85,14 @@ def _series(
                 raise BadRows("no_end", "one row without an end; set end or slot_minutes")
             end = following if following is not None else start + ends[-1] - starts[i - 1]
         if following is not None and following == start:
-            raise BadRows("overlap", f"two prices begin at {start}; each moment has one price")
+            raise BadRows(
+                "overlap", f"two prices begin at {_told(start)}; each moment has one price"
+            )
         if not start < end <= start + LONGEST_SLOT_S or (following or end) < end:
             raise BadRows(
                 "overlap",
-                f"the interval that begins at {start} overlaps the next, ends before it begins "
-                "or is longer than a day; check end and slot_minutes",
+                f"the interval that begins at {_told(start)} overlaps the next, ends before it "
+                "begins or is longer than a day; check end and slot_minutes",
             )
         if abs(price) > HIGHEST_PER_KWH:
             raise BadRows("out_of_range", f"{price:g} per kWh cannot be; check per_kwh_factor")
@@ -98,5 +101,10 @@ def _series(
     return PriceSeries(tuple(starts), tuple(ends), prices, fetched_s, feed.of)
 
 
-def _refusal(home: str, feed: PriceFeed, code: str, message: str) -> Refusal:
+def _told(second: int) -> str:
+    return f"{datetime.fromtimestamp(second, UTC):%Y-%m-%dT%H:%MZ}"
+
+
+def refusal(home: str, feed: PriceFeed, code: str, message: str) -> Refusal:
+    """Why a home cannot use what a feed sent."""
     return Refusal(home, code, f"price feed {shown(feed.address)}", message)

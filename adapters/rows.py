@@ -13,7 +13,7 @@ from zoneinfo import ZoneInfo
 import jmespath
 from jmespath.exceptions import JMESPathError
 
-from adapters.stamps import StampUnit, read_stamp
+from adapters.stamps import BadStamp, StampUnit, read_stamp
 
 MOST_ROWS = 20_000
 
@@ -40,7 +40,11 @@ def json_rows(document: bytes, expression: str) -> list[Any]:
         raise BadRows("not_json", "is not JSON; check the address") from None
     rows = find(parsed, expression)
     if not isinstance(rows, list) or not 1 <= len(rows) <= MOST_ROWS:
-        raise BadRows("no_rows", f"{expression!r} does not find a list of 1 to {MOST_ROWS} rows")
+        raise BadRows(
+            "no_rows",
+            f"{expression!r} does not find a list of 1 to {MOST_ROWS} rows; name in 'rows' where "
+            "the list stands",
+        )
     return rows
 
 
@@ -112,7 +116,14 @@ class Moments:
     def read(self, value: object) -> int:
         """The whole second of a row's moment. Raises BadStamp."""
         zone = ZoneInfo(self.zone) if self.zone else None
-        moment = read_stamp(value, self.unit, zone)
+        try:
+            moment = read_stamp(value, self.unit, zone)
+        except BadStamp as bad:
+            if bad.code == "no_zone":  # here it can be said, unlike for a sensor's stamp
+                raise BadStamp(
+                    bad.code, "its time has no zone; name it in 'zone', such as Europe/Paris"
+                ) from None
+            raise
         if moment <= self.before_s and zone is not None:
             moment = read_stamp(value, self.unit, zone, fold=1)
         self.before_s = moment

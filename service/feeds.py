@@ -9,7 +9,7 @@ from datetime import UTC, datetime
 import numpy as np
 
 from adapters.calendar import fetch_calendar
-from adapters.prices import fetch_prices, read_prices
+from adapters.prices import fetch_prices, read_prices, refusal
 from adapters.types import CalendarSpan, Message, PriceSeries, Refusal, WeatherSeries
 from adapters.weather import fetch_weather
 from adapters.wiring import CalendarFeed, PriceFeed, WeatherFeed
@@ -23,6 +23,7 @@ from service.settings import HomeWiring
 log = logging.getLogger(__name__)
 
 CALENDAR = "calendar"  # author of what a calendar asks for
+MOST_TIMES_THE_BANDS = 30.0  # a factor of 100 or 1000 was forgotten; no market's usual hour is so
 
 Errand = tuple[str, str, float, Callable[[], None]]  # kind, home, every_s, what to do
 
@@ -54,10 +55,14 @@ def errands(houses: Mapping[str, RunningHouse], records: Records) -> Iterator[Er
 
 def take_mqtt(house: RunningHouse, records: Records, feed: PriceFeed, message: Message) -> None:
     """Take a price series that arrived on a topic; a retained one serves as well as a new one."""
-    _take(house, records, read_prices(house.id, feed, message.payload, message.received_s))
+    _take(house, records, feed, read_prices(house.id, feed, message.payload, message.received_s))
 
 
-def _take(house: RunningHouse, records: Records, got: PriceSeries | Refusal) -> None:
+def _take(
+    house: RunningHouse, records: Records, feed: PriceFeed, got: PriceSeries | Refusal
+) -> None:
+    if isinstance(got, PriceSeries):
+        got = _of_one_scale(house, feed, got)
     if isinstance(got, Refusal):
         house.refuse(got)
         return
@@ -65,8 +70,25 @@ def _take(house: RunningHouse, records: Records, got: PriceSeries | Refusal) -> 
     house.offer_prices(got)
 
 
+def _of_one_scale(house: RunningHouse, feed: PriceFeed, got: PriceSeries) -> PriceSeries | Refusal:
+    """The series, or why its prices cannot be money per kWh as the bands are."""
+    dearest = max(abs(b.import_per_kwh) for b in house.settings.tunables.tariff.bands)
+    usual = float(np.median(np.abs(got.per_kwh)))
+    if got.of != "import" or not dearest or usual <= MOST_TIMES_THE_BANDS * dearest:
+        return got
+    return refusal(
+        house.id,
+        feed,
+        "out_of_range",
+        f"{usual:g} per kWh is {usual / dearest:.0f} times the dearest band's {dearest:g}; check "
+        "per_kwh_factor (0.001 for prices per MWh) and the bands' currency",
+    )
+
+
 def _prices(house: RunningHouse, records: Records, feed: PriceFeed) -> Callable[[], None]:
-    return lambda: _take(house, records, fetch_prices(house.id, feed, house.now().timestamp()))
+    return lambda: _take(
+        house, records, feed, fetch_prices(house.id, feed, house.now().timestamp())
+    )
 
 
 def _weather(house: RunningHouse, feed: WeatherFeed) -> Callable[[], None]:

@@ -143,3 +143,12 @@ def test_expressions_are_checked_when_configured() -> None:
 @given(document=st.binary(max_size=80), kind=st.sampled_from(["mqtt", "csv"]))
 def test_any_bytes_are_answered(document: bytes, kind: str) -> None:
     assert isinstance(read_prices("home", feed(kind=kind), document, NOW), PriceSeries | Refusal)
+
+
+def test_a_refusal_names_the_key_that_mends_it_and_a_time_that_can_be_read() -> None:
+    naive = refused(feed(), [{"start": "2026-01-01T00:00:00", "price": 1, "end": None}])
+    assert naive.code == "no_zone"
+    assert "name it in 'zone'" in naive.message
+    assert "name in 'rows'" in refused(feed(rows="data"), {"prices": []}).message
+    twice = [{"start": NOW, "price": 1}, {"start": NOW, "price": 2}]
+    assert "two prices begin at 2026-01-01T00:00Z" in refused(feed(time_unit="s"), twice).message
