@@ -222,14 +222,24 @@ def _field(expression: Any, document: object, written: str) -> object:
     return found
 
 
+def _hint(text: str) -> str:
+    """How to mend what should have been a bare number."""
+    if text[:1] in ("{", "["):
+        return '; for JSON set format = "json", and in value where the number stands'
+    if "," in text:
+        return "; write the decimal point as ."
+    if text[:1].isdigit() or text[:1] == "-":
+        return " alone; let the sender leave out unit and words"
+    return ""
+
+
 def _number(raw: object) -> float:
     if isinstance(raw, str):
         text = raw.strip()
         if not _NUMBER.fullmatch(text):
             if text.casefold().lstrip("+-") in ("nan", "inf", "infinity"):
                 raise _Refused("not_finite", "the sensor sent no number; check its wiring")
-            hint = "; write the decimal point as ." if "," in text else ""
-            raise _Refused("not_a_number", f"expected a number{hint}")
+            raise _Refused("not_a_number", f"expected a number{_hint(text)}")
         raw = float(text)
     if isinstance(raw, bool) or not isinstance(raw, int | float):
         raise _Refused("not_a_number", f"expected a number and found {_named(raw)}")

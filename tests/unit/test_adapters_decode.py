@@ -132,6 +132,18 @@ def test_nonsense_is_refused(payload: bytes, code: str) -> None:
     assert refusal(signal(), payload).code == code
 
 
+@pytest.mark.parametrize(
+    ("payload", "mend"),
+    [
+        (b'{"temperature": 51.5}', 'for JSON set format = "json"'),
+        (b"51,5", "write the decimal point as ."),
+        (b"51.5 C", "let the sender leave out unit and words"),
+    ],
+)
+def test_what_is_no_bare_number_is_told_with_its_mend(payload: bytes, mend: str) -> None:
+    assert mend in refusal(signal(), payload).message
+
+
 def test_85_degrees_pass_since_only_the_estimator_can_tell() -> None:
     assert reading(signal(), b"85.0").value == 85.0
 
