@@ -4,7 +4,7 @@ from __future__ import annotations
 
 import threading
 import time
-from collections.abc import Callable
+from collections.abc import Callable, Mapping
 from dataclasses import dataclass
 
 from rich.console import Console
@@ -16,8 +16,9 @@ from adapters.link import Link, marker_topic, status_topic
 from adapters.own_topics import OwnTopics
 from adapters.types import Command, Message, Reading, Refusal
 from adapters.units import BASE_UNIT
-from adapters.wiring import Actuator, Form
+from adapters.wiring import Actuator, Form, Quantity
 from service.control import config_checks
+from service.control.situation import upside_down
 from service.settings import HomeSettings, HomeWiring, Wiring
 
 
@@ -104,6 +105,7 @@ def live(
         time.sleep(seconds)
         for home in wiring.homes:
             out.print(_signals(home, heard, time.time()))
+            _contradiction(home, heard, out)
         with lock:
             for refusal in refused[:20]:
                 out.print(f"refused: {refusal.where}: {refusal.message}", markup=False)
@@ -126,6 +128,22 @@ def _signals(home: HomeWiring, heard: dict[tuple[str, str], Reading], now_s: flo
         value = f"{reading.value:.4g} {BASE_UNIT[signal.kind]}"
         table.add_row(signal.name, value, f"{now_s - reading.measured_s:.0f} s", note)
     return table
+
+
+def _contradiction(
+    home: HomeWiring, heard: Mapping[tuple[str, str], Reading], out: Console
+) -> None:
+    """Say it when probes stand upside down, as they do when two were taken for each other."""
+    probes = sorted(home.signals_of(Quantity.PROBE), key=lambda p: p.height_m or 0.0)
+    values = {p.name: heard[home.id, p.name].value for p in probes if (home.id, p.name) in heard}
+    found = upside_down(values)
+    if found is not None:
+        out.print(
+            f"note: home {home.id}: probe {found[0]} is much hotter than {found[1]} above it, "
+            "which water cannot be, and nothing is commanded meanwhile; check the topics and "
+            "heights of both",
+            markup=False,
+        )
 
 
 def _pulse(

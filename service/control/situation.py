@@ -2,6 +2,7 @@
 
 from __future__ import annotations
 
+from collections.abc import Mapping
 from dataclasses import dataclass, field
 from datetime import datetime
 from functools import cached_property
@@ -26,6 +27,17 @@ METERED_AS: dict[SourceName, Quantity] = {
     "heat_pump": Quantity.HEAT_PUMP_ELECTRICITY,
     "immersion": Quantity.IMMERSION_ELECTRICITY,
 }
+
+
+def upside_down(probes_c: Mapping[str, float]) -> tuple[str, str] | None:
+    """The first two probes of which the lower is much the hotter; from the lowest up, degC."""
+    below: list[tuple[str, float]] = []
+    for name, value in probes_c.items():
+        hotter = next((n for n, v in below if v > value + UPSIDE_DOWN_K), None)
+        if hotter is not None:
+            return hotter, name
+        below.append((name, value))
+    return None
 
 
 @dataclass(frozen=True)
@@ -90,15 +102,8 @@ class Situation:
     @cached_property
     def upside_down(self) -> tuple[str, str] | None:
         """Two unsuspected probes, the lower one much hotter: what water cannot be."""
-        below: list[tuple[str, float]] = []
-        for name, value in self.probes_c.items():
-            if name in self.faulty_probes:
-                continue
-            hotter = next((n for n, v in below if v > value + UPSIDE_DOWN_K), None)
-            if hotter is not None:
-                return hotter, name
-            below.append((name, value))
-        return None
+        trusted = {n: v for n, v in self.probes_c.items() if n not in self.faulty_probes}
+        return upside_down(trusted)
 
     @cached_property
     def hottest_c(self) -> float | None:

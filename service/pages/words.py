@@ -403,7 +403,7 @@ DECISIONS: dict[str, tuple[str, ...]] = {
     ),
     "readings_contradict": (
         "The readings contradict each other ({signals:name}); the cylinder is on its own "
-        "thermostats.",
+        "thermostats. Check the topics and heights of these probes, then the sensors.",
         "The readings contradict each other; the cylinder is on its own thermostats.",
     ),
     "no_estimate": ("The charge is not known yet; the cylinder is on its own thermostats.",),

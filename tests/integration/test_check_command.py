@@ -140,6 +140,7 @@ def test_live_shows_each_signal_and_pulses_on_consent_only(tmp_path: Path) -> No
             assert done.returncode == 0, done.stdout + done.stderr
             assert "51 degC" in done.stdout
             assert "nothing on plant/probe/8" in done.stdout
+            assert "hotter than" not in done.stdout
             assert not plant.commands, "without consent nothing is sent"
             done = _check(
                 config, "--live", "--seconds", "1", "--pulse-seconds", "1", answers="y\nn\n"
@@ -152,6 +153,20 @@ def test_live_shows_each_signal_and_pulses_on_consent_only(tmp_path: Path) -> No
             stop.set()
             thread.join()
             plant.close()
+
+
+def test_live_says_when_probes_stand_upside_down(tmp_path: Path) -> None:
+    with mosquitto.start() as broker:
+        config = config_text.write(tmp_path, broker.port)
+        plant = Plant(broker.port)
+        try:
+            for n in range(1, len(PROBES_M) + 1):  # from the top down instead of from the foot up
+                plant.say(f"probe/{n}", {"c": 60.0 - 5.0 * n, "t": time.time()}, retain=True)
+            done = _check(config, "--live", "--seconds", "1", answers="n\nn\n")
+        finally:
+            plant.close()
+    assert done.returncode == 0, done.stdout + done.stderr
+    assert "probe probe_1 is much hotter than probe_5 above it" in done.stdout.replace("\n", " ")
 
 
 def test_live_without_a_broker_says_so_and_fails(tmp_path: Path) -> None:
