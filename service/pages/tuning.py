@@ -27,6 +27,9 @@ BAND_KEYS = ("from_time", "until_time", "import_per_kwh", "export_per_kwh", "fro
 SPARE_BANDS = 1  # empty rows offered for new price bands
 NEW_BAND = "A new band, before the others"
 
+OF_MONEY = ("per kWh", "per kg", "per h")  # units in front of which the home's currency stands
+DAYS_END = "24:00"
+
 
 @dataclass(frozen=True)
 class Entry:
@@ -102,12 +105,12 @@ GROUPS: tuple[Group, ...] = (
             ),
             Entry(
                 "space_heating.below_c",
-                "It holds when it is colder than",
+                "Space heating claims it below",
                 "The building's heating limit temperature outdoors.",
                 "°C",
             ),
-            Entry("space_heating.from_time", "It holds from", "Empty: all day."),
-            Entry("space_heating.until_time", "It holds until", ""),
+            Entry("space_heating.from_time", "Space heating claims it from", "Empty: all day."),
+            Entry("space_heating.until_time", "Space heating claims it until", ""),
         ),
     ),
     Group(
@@ -254,6 +257,11 @@ def field_of(entry: Entry, settings: HomeSettings, refused: Refused | None) -> F
     kind, choices, whole = _kind(entry.key, info)
     present = _text(_value(settings.tunables.model_dump(mode="json"), entry.key))
     limits = _limits(info)
+    if kind == "time" and present == DAYS_END:
+        kind = "text"  # a browser's field for a time would show none and send it empty
+    unit = entry.unit
+    if unit in OF_MONEY:
+        unit = f"{settings.wiring.currency} {unit}"
     error = ""
     if refused:
         present = refused.typed.get(entry.key, present)
@@ -270,7 +278,7 @@ def field_of(entry: Entry, settings: HomeSettings, refused: Refused | None) -> F
         id="set-" + entry.key.replace(".", "-"),
         label=entry.label,
         help=entry.help + _range(limits, entry.unit, whole),
-        unit=entry.unit,
+        unit=unit,
         kind=kind,
         value=present,
         choices=choices,
@@ -307,7 +315,7 @@ def _kind(
     for part in parts:
         if get_origin(part) is Literal:
             return "choice", tuple(str(a) for a in get_args(part)), False
-    if key.startswith("quiet_"):
+    if key.startswith("quiet_") or key.endswith("_time"):
         return "time", (), False
     if int in parts:
         return "number", (), True

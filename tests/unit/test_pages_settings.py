@@ -57,6 +57,40 @@ def test_limits_are_those_of_the_settings():
     assert tuning.field_of(entry("quiet_from"), SETTINGS, None).kind == "time"
 
 
+def test_the_days_end_survives_a_form_that_nobody_touched():
+    """HTML's time field knows 00:00 to 23:59; what it cannot show it sends empty."""
+    late = SETTINGS.model_copy(
+        update={
+            "tunables": SETTINGS.tunables.model_copy(
+                update={"quiet_from": "22:00", "quiet_until": "24:00"}
+            )
+        }
+    )
+    assert tuning.field_of(entry("quiet_from"), late, None).kind == "time"
+    until = tuning.field_of(entry("quiet_until"), late, None)
+    assert (until.kind, until.value) == ("text", "24:00")
+
+
+def test_money_is_told_in_the_homes_currency():
+    pounds = SETTINGS.model_copy(
+        update={"wiring": SETTINGS.wiring.model_copy(update={"currency": "GBP"})}
+    )
+    assert {
+        key: tuning.field_of(entry(key), pounds, None).unit
+        for key in ("tariff.export_per_kwh", "tariff.carbon_price_per_kg", "normal_set_c")
+    } == {
+        "tariff.export_per_kwh": "GBP per kWh",
+        "tariff.carbon_price_per_kg": "GBP per kg",
+        "normal_set_c": "°C",
+    }
+
+
+def test_each_label_says_by_itself_what_it_is_about():
+    labels = [e.label for g in tuning.GROUPS for e in g.entries]
+    assert len(set(labels)) == len(labels)
+    assert not [label for label in labels if label.startswith("It ")]
+
+
 def test_an_untouched_form_changes_nothing():
     assert tuning.changes(sent(), SETTINGS.tunables) == {}
 
