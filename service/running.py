@@ -14,7 +14,7 @@ import threading
 from collections import Counter, deque
 from collections.abc import Callable, Mapping, Sequence
 from dataclasses import dataclass, field, replace
-from datetime import datetime
+from datetime import datetime, timedelta
 from itertools import groupby
 from typing import Any
 
@@ -26,7 +26,7 @@ from service.clock import Clock, utc
 from service.control import overrides, snapshot
 from service.control.state import VERSION, Lease, State
 from service.control.step import STALE, resume, start, step
-from service.control.types import Fault, Inputs, Outputs, Override, View, Work, WorkDone
+from service.control.types import Draw, Fault, Inputs, Outputs, Override, View, Work, WorkDone
 from service.control.work import as_history
 from service.house import ChangedMeanwhile, Health
 from service.records.errors import RecordsError
@@ -36,6 +36,7 @@ from service.settings_check import changed_tunables, refuse_misfits
 from service.worker import Worker
 
 log = logging.getLogger(__name__)
+LONGEST_DRAW = timedelta(days=1)
 
 AFTER_FAILURE_S = 60.0
 OVERDUE_S = 900.0
@@ -389,6 +390,7 @@ class RunningHouse:
             log.warning("%s: the snapshot of %s cannot be read (%s)", self.id, kept.at, error)
             return start(self._settings, self.now(), self._clock.elapsed_s())
         since = self._records.readings_since(self.id, kept.at)
+        kept_draws = self._records.draws(self.id, since=kept.at - LONGEST_DRAW, limit=1000).items
         elapsed_s = state.elapsed_s
         for received_s, batch in groupby(since, key=lambda r: r.received_s):
             at = max(utc(received_s), state.at)
@@ -400,13 +402,20 @@ class RunningHouse:
             except Exception:
                 log.exception("%s: a stored reading could not be lived again; left out", self.id)
                 continue
-            # Draws and evidence are stored under their own times, so twice is once. Commands
+            # Evidence is stored under its own time, so twice is once. A draw read from probes
+            # begins and ends with the step that saw it, a little off when lived again. Commands
             # and decisions of then are over.
-            if outputs.draws or outputs.evidence:
-                self._records.store(
-                    self.id, replace(outputs, decision=None, plan_made=None, forecast_made=None)
-                )
+            draws = tuple(d for d in outputs.draws if not any(_same(d, k) for k in kept_draws))
+            if draws or outputs.evidence:
+                outputs = replace(outputs, decision=None, plan_made=None, forecast_made=None)
+                self._records.store(self.id, replace(outputs, draws=draws))
         return resume(state, self.now(), self._clock.elapsed_s())
+
+
+def _same(lived: Draw, kept: Draw) -> bool:
+    """Whether a draw that is lived again is one on record: no meter tells of two at once."""
+    together = lived.start < kept.end and kept.start < lived.end
+    return together and lived.measured_by == kept.measured_by
 
 
 def _as_shown(view: View) -> View:

@@ -1,5 +1,7 @@
 """What reaches a home's inbox reaches the control step, whatever goes wrong in between."""
 
+from dataclasses import replace
+from datetime import timedelta
 from pathlib import Path
 from typing import Any
 
@@ -8,8 +10,8 @@ import pytest
 from adapters.types import Outgoing, PriceSeries, Reading, Refusal
 from adapters.wiring import Broker, Quantity
 from service import running
-from service.clock import HandClock
-from service.control.types import Inputs, Rule
+from service.clock import HandClock, utc
+from service.control.types import Draw, Inputs, Rule
 from service.pages import plant
 from service.pages.local import Local
 from service.records.errors import RecordsError
@@ -19,6 +21,7 @@ from service.settings import Http
 from service.simulation import demo as demos
 from service.simulation.household import SCHOOL_FAMILY
 from service.worker import InlineWorker
+from tests import records_samples as samples
 
 SERIES = PriceSeries((0,), (3600,), (0.2,), 0.0)
 
@@ -141,3 +144,32 @@ def test_an_installer_sees_what_was_refused_and_where(tmp_path: Path) -> None:
     place = Local(wiring.zone_info, wiring.currency, house.now())
     shown = plant.content(house.id, house, records, place)["refused"]
     assert shown[0] == "topic 99: is no JSON"
+
+
+def test_a_draw_on_record_that_a_restart_lives_again_is_not_recorded_twice(
+    tmp_path: Path, monkeypatch: pytest.MonkeyPatch
+) -> None:
+    """Read from probes it begins with a step, and steps fall otherwise the second time."""
+    house, records, clock = _house(tmp_path, [])
+    house.turn()
+    house.save_snapshot()
+    began = utc(clock.now_s() + 60)
+    seen = Draw(began, began + timedelta(minutes=5), 7.5, 0.25, 7.5, "profile")
+    records.store(house.id, samples.outputs(draws=(seen,)))
+    at_s = clock.now_s() + 400
+    told = Reading(house.id, "probe_1", 12.0, at_s, at_s, stamped=False, tells_now=True)
+    records.add_readings(house.id, [told], {})
+    ms = timedelta(milliseconds=1)
+    again = replace(seen, start=seen.start + ms, end=seen.end + ms)
+    lost = replace(seen, start=seen.end + 2 * ms, end=seen.end + timedelta(minutes=1))
+
+    def lived(state: Any, *_: Any) -> Any:
+        return state, samples.outputs(draws=(again, lost))
+
+    monkeypatch.setattr(running, "step", lived)
+    clock.set(at_s + 60)
+    RunningHouse(
+        house.settings.wiring, records, clock, lambda _: None, InlineWorker(), lambda: None
+    )
+    assert [d.start for d in records.draws(house.id).items] == [lost.start, seen.start]
+    records.close()
