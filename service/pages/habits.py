@@ -47,7 +47,7 @@ def content(home: str, house: House, records: Records, local: Local) -> dict[str
     weight = view.learned_weight if view else 0.0
     return {
         "lead": _lead(weight, house.settings.tunables.occupants),
-        "weight": figure(weight, 2),
+        "weight": round(100 * weight),
         "verdict": words.verdict(records.scores(home, limit=28).items, local),
         "notes": words.notes(house.health().notes),
         "pictures": week.week(learned, happened) if learned else [],

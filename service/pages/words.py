@@ -61,6 +61,7 @@ LEADS: dict[str, tuple[str, ...]] = {
         "Not yet enough for {at:part}: charging to {target_tenths} since {begun}.",
         "Not yet enough for {at:part}: charging to {target_tenths} is held back by {waits_for}.",
         "Not yet enough for {at:part}: charging to {target_tenths} from {window_start}.",
+        "Not yet enough for {at:part}: charging to {target_tenths} is {under_way:name}.",
         "Not yet enough for {at:part}; charging is planned before.",
         "Charging is planned before the next use.",
     ),
@@ -297,9 +298,14 @@ def lead(reason: Reason, local: Local) -> str:
     """What matters next, as the first sentence of the page."""
     facts = dict(reason.facts)
     begins_s = facts.get("window_start")
-    if isinstance(begins_s, (int, float)) and begins_s <= local.now.timestamp():
-        facts["begun"] = begins_s if facts.get("running") else None
-        facts["window_start"] = None  # what has not begun in its window begins at no known time
+    if isinstance(begins_s, (int, float)):
+        due, running = begins_s <= local.now.timestamp(), bool(facts.get("running"))
+        facts |= {
+            "begun": begins_s if due and running else None,
+            "under_way": "under way" if running and not due else None,  # earlier than planned
+            "waits_for": None if running else facts.get("waits_for"),
+            "window_start": None if due or running else begins_s,
+        }
     return spoken(reason.code, {**DECISIONS, **LEADS}, facts, local)
 
 

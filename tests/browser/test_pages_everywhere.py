@@ -2,6 +2,7 @@
 
 from __future__ import annotations
 
+import re
 from collections.abc import Iterator
 from contextlib import contextmanager
 from itertools import pairwise
@@ -251,3 +252,11 @@ def test_no_label_of_the_profile_lies_over_another_or_the_curve(
     with opened(browser, SCREENS["phone, light, scripts"]) as (page, _):
         page.set_content(f"<style>{SHEET.read_text(encoding='utf-8')}</style>{picture}")
         assert page.evaluate(OVERLAPS) == []
+
+
+def test_how_far_the_forecast_knows_the_household_is_told_as_a_share(browser: Browser, site: Site):
+    with opened(browser, SCREENS["phone, light, scripts"]) as (page, _):
+        for home, share in (("mill-lane", r"[1-9]\d?"), ("new-build", "0")):
+            page.goto(f"{site.url}/homes/{home}/habits")
+            words = page.locator("main").inner_text().replace("\N{NO-BREAK SPACE}", " ")
+            assert re.search(rf"by this household's own draws to {share} %, by published", words)

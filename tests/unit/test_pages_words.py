@@ -279,6 +279,10 @@ def test_a_charge_whose_time_has_come_and_that_does_not_run_is_not_told_as_runni
         "Not yet enough for tomorrow morning: charging to nine tenths is held back by the minimum "
         "rest."
     )
+    early = facts | {"running": "pump", "window_start": (NOW + timedelta(minutes=5)).timestamp()}
+    assert words.lead(Reason("charging_before_next", early), DUBLIN) == (
+        "Not yet enough for tomorrow morning: charging to nine tenths is under way."
+    )
     idle = words.lead(Reason("charging_before_next", facts | {"waits_for": None}), DUBLIN)
     assert idle == "Not yet enough for tomorrow morning; charging is planned before."
 
