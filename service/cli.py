@@ -307,8 +307,9 @@ def export(
 ) -> None:
     """Write everything that is kept about one home as CSV files."""
     wiring = load(config)
-    if home not in [h.id for h in wiring.homes]:
-        raise typer.BadParameter(f"no home {home!r} in {config}")
+    known = [h.id for h in wiring.homes]
+    if home not in known:
+        raise typer.BadParameter(f"no home {home!r}; homes: {', '.join(known)}")
     records = Records.open(wiring.database.url, make=False)
     for path in records.export_csv(home, folder):
         out.print(str(path))

@@ -30,8 +30,8 @@ def from_name(name: str, first: date, days: int, zone: ZoneInfo, seed: int) -> I
         return tapping_draws(name.upper(), first, days, zone)
     if name in HOUSEHOLDS:
         return draws(HOUSEHOLDS[name], first, days, zone, seed)
-    known = ", ".join([*PROFILES, *HOUSEHOLDS])
-    raise BadDraws(f"{name!r} is no profile and no household; there are: {known}")
+    known = ", ".join(["records", *PROFILES, *HOUSEHOLDS])
+    raise BadDraws(f"{name!r} is no file, no profile and no household; there are: {known}")
 
 
 def from_csv(path: Path, zone: ZoneInfo) -> Iterator[TapDraw]:

@@ -119,3 +119,12 @@ def test_a_stretch_without_draws_is_refused(
     done = _replay(config, "--draws", str(file), *more)
     assert done.returncode == 2
     assert said in " ".join(done.stderr.replace("│", " ").split())
+
+
+def test_draws_that_are_nowhere_are_refused_with_everything_that_may_be_named(
+    tmp_path: Path,
+) -> None:
+    done = _replay(config_text.write(tmp_path, 1), "--draws", "missing.csv")
+    assert done.returncode == 2
+    said = re.sub(r"[\s│]+", " ", done.stdout + done.stderr)
+    assert "'missing.csv' is no file, no profile and no household; there are: records, S, M" in said
