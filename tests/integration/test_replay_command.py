@@ -124,7 +124,7 @@ def test_a_stretch_without_draws_is_refused(
 def test_draws_that_are_nowhere_are_refused_with_everything_that_may_be_named(
     tmp_path: Path,
 ) -> None:
-    done = _replay(config_text.write(tmp_path, 1), "--draws", "missing.csv")
+    done = _replay(config_text.write(tmp_path, 1), "--draws", "ours")
     assert done.returncode == 2
     said = re.sub(r"[\s│]+", " ", done.stdout + done.stderr)
-    assert "'missing.csv' is no file, no profile and no household; there are: records, S, M" in said
+    assert "'ours' is no file, no profile and no household; there are: records, S, M" in said
