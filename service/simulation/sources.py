@@ -44,9 +44,17 @@ def from_csv(path: Path, zone: ZoneInfo) -> Iterator[TapDraw]:
     """
     found = []
     try:
-        with path.open(newline="", encoding="utf-8") as file:
-            for row in csv.DictReader(file):
+        with path.open(newline="", encoding="utf-8-sig") as file:
+            rows = csv.DictReader(file)
+            if not {"start", "litres_40c"} <= set(rows.fieldnames or ()):
+                raise BadDraws(
+                    f"{path}: the first line must name the columns, with commas between: "
+                    "start,litres_40c and, if known, seconds"
+                )
+            for row in rows:
                 found.append(_row(row, zone))
+    except BadDraws:
+        raise
     except (OSError, UnicodeDecodeError) as error:
         raise BadDraws(f"{path} cannot be read: {error}") from None
     except (KeyError, ValueError, TypeError) as error:

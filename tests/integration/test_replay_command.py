@@ -4,11 +4,13 @@ import re
 import subprocess
 from datetime import timedelta
 from pathlib import Path
+from zoneinfo import ZoneInfo
 
 import pytest
 
 from adapters.types import PriceSeries
 from service.records import Records
+from service.simulation import sources
 from tests import config_text
 from tests.records_samples import NOW, NOW_S, draw, fresh, outputs
 from tests.serving import LADLE
@@ -128,3 +130,19 @@ def test_draws_that_are_nowhere_are_refused_with_everything_that_may_be_named(
     assert done.returncode == 2
     said = re.sub(r"[\s│]+", " ", done.stdout + done.stderr)
     assert "'ours' is no file, no profile and no household; there are: records, S, M" in said
+
+
+@pytest.mark.parametrize(
+    "text", ["", "2026-11-26T07:00,100,600\n", "start;litres_40c;seconds\n2026-11-26;100;60\n"]
+)
+def test_a_file_of_draws_without_its_heading_line_is_told_so(tmp_path: Path, text: str) -> None:
+    file = tmp_path / "draws.csv"
+    file.write_text(text, encoding="utf-8")
+    with pytest.raises(sources.BadDraws, match="the first line must name the columns"):
+        list(sources.from_csv(file, ZoneInfo("Europe/Paris")))
+
+
+def test_a_file_of_draws_may_begin_with_a_byte_order_mark(tmp_path: Path) -> None:
+    file = tmp_path / "draws.csv"
+    file.write_text("start,litres_40c\n2026-11-26T07:00,100\n", encoding="utf-8-sig")
+    assert len(list(sources.from_csv(file, ZoneInfo("Europe/Paris")))) == 1
