@@ -116,7 +116,7 @@ class Local:
         )
         ahead = (local.date() - self.at(self.now).date()).days
         if ahead == 0:
-            return "tonight" if part == "night" and hour >= 22 else f"this {part}"
+            return "tonight" if part == "night" else f"this {part}"
         if ahead == 1:
             return "tonight" if part == "night" and hour < 5 else f"tomorrow {part}"
         return f"{DAYS[local.weekday()]} {part}"

@@ -64,6 +64,11 @@ def test_the_part_of_the_day_is_named_as_people_name_it(hours: float, said: str)
     assert DUBLIN.part_of_day(NOW + timedelta(hours=hours)) == said
 
 
+def test_the_night_that_is_now_is_tonight():
+    early = Local(DUBLIN.zone, DUBLIN.currency, NOW - timedelta(hours=15))  # before two
+    assert early.part_of_day(NOW - timedelta(hours=14)) == "tonight"
+
+
 def test_lengths_numbers_and_money():
     nb = "\u00a0"
     assert duration(40) == f"40{nb}s"
