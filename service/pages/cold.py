@@ -8,7 +8,7 @@ from datetime import date, datetime, time, timedelta
 from typing import Any
 
 from adapters.wiring import Quantity
-from service.control.types import Decision, Draw
+from service.control.types import Decision, Draw, Override
 from service.house import House
 from service.pages import words
 from service.pages.local import Local, duration, figure
@@ -58,17 +58,36 @@ def content(
     told = [tell(d, decisions, inlet, use_c, local, _end_c(home, records, shows, d)) for d in draws]
     cold = sum(t.cold for t in told)
     name = local.day(start)
+    name = name if name in ("today", "yesterday") else f"on {name}"
+    wishes = [o for o in records.overrides(home, limit=MOST).items if _held(o, start, end)]
     return {
         "lead": _lead(len(told), cold, name),
         "day": day.isoformat(),
-        "day_name": words.capital(name),
+        "day_name": name,
         "latest": today.isoformat(),
         "before": (day - timedelta(days=1)).isoformat(),
         "after": (day + timedelta(days=1)).isoformat() if day < today else None,
         "told": told,
         "small_l": figure(SMALL_L),
+        "wishes": [_asked(o, local) for o in reversed(wishes)],
         "decisions": [decision_row(d, local) for d in reversed(that_day)],
     }
+
+
+def _held(wish: Override, start: datetime, end: datetime) -> bool:
+    """Whether a wish was in force at any time from ``start`` to ``end``."""
+    over = min((t for t in (wish.until, wish.ended_at) if t is not None), default=end)
+    return wish.since < min(over, end) and over > start
+
+
+def _asked(wish: Override, local: Local) -> str:
+    """A wish of then as one line: what, when, and how it ended if before its time."""
+    since = f"since {local.moment(wish.since)}, " if wish.since <= local.now else ""
+    said = f"{words.override(wish)}, {since}{words.override_span(wish, local)}"
+    if wish.ended_at is None:
+        return said
+    by = words.person(wish.ended_by or "")
+    return f"{said}; ended {local.moment(wish.ended_at)} by {by}"
 
 
 def _lead(count: int, cold: int, day: str) -> str:

@@ -10,7 +10,7 @@ from pathlib import Path
 import pytest
 
 from adapters.types import Reading
-from service.control.types import Draw
+from service.control.types import Draw, Override, Wish
 from service.pages import cold
 from service.pages.local import Local
 from service.records import Records
@@ -19,6 +19,7 @@ from tests.browser import fake_house
 
 HOME = "mill-lane"
 START = fake_house.NOW - timedelta(hours=2)
+HERE = Local(fake_house.settings("Mill Lane").wiring.zone_info, "EUR", fake_house.NOW)
 KWH_PER_LITRE_KELVIN = 4.18 / 3600.0  # specific heat of water near 40 degC, kJ/(kg K), from memory
 
 
@@ -104,3 +105,33 @@ def test_a_mistyped_day_is_no_error(records: Records) -> None:
     records.add_settings(HOME, house.settings.tunables, "configuration file", fake_house.NOW)
     for day in (date.min, date.max):
         assert cold.content(HOME, house, records, local, day)["told"] == []
+
+
+def test_what_people_had_asked_for_that_day_is_told(records: Records) -> None:
+    """A household that was away, or held the plant, is why it was cold; the plan is not."""
+    records.add_settings(HOME, fake_house.settings("Mill Lane").tunables, "file", fake_house.NOW)
+    day = timedelta(days=1)
+    for wish, since, until in (
+        (Wish.AWAY, -3 * day, day),
+        (Wish.MORE, -9 * day, -8 * day),
+        (Wish.LESS, -1 * day / 24, day / 24),
+    ):
+        made = fake_house.NOW + since
+        draft = Override(0, wish, "Anna", made, made, fake_house.NOW + until)
+        kept = records.add_override(HOME, draft)
+    records.end_override(HOME, kept.id, fake_house.NOW, "Ben")
+    away, less = told(records, shower(2, 8, 50.0, 30.0))["wishes"]
+    assert away.startswith(f"Nobody at home, since {HERE.moment(fake_house.NOW - 3 * day)}, until")
+    assert "Anna" in away
+    assert less.startswith("One tenth less than planned, ")
+    assert less.endswith(" by Ben")
+
+
+def test_another_day_is_named_with_its_preposition(records: Records) -> None:
+    house = fake_house.FakeHouse(fake_house.settings("Mill Lane"), fake_house.lived_in([]))
+    local = Local(house.settings.wiring.zone_info, "EUR", fake_house.NOW)
+    records.add_settings(HOME, house.settings.tunables, "file", fake_house.NOW)
+    day = fake_house.NOW.date() - timedelta(days=3)
+    page = cold.content(HOME, house, records, local, day)
+    assert page["day_name"] == f"on {local.calendar(day)}"
+    assert page["lead"] == f"No draw-offs worth the name on {local.calendar(day)}."
