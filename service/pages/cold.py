@@ -148,7 +148,9 @@ def tell(
     mean_c = outlet_c(draw, inlet_c)
     known = [c for c in (mean_c, end_c) if c is not None]
     said = [] if mean_c is None else [f"about {figure(mean_c)}\u00a0°C"]
-    if end_c is not None and (mean_c is None or end_c < mean_c - SAID_APART_K):
+    least_c = use_c - FULL_WARMTH_K
+    decides = mean_c is not None and end_c is not None and end_c < least_c <= mean_c
+    if end_c is not None and (mean_c is None or decides or end_c < mean_c - SAID_APART_K):
         said.append(f"{figure(end_c)}\u00a0°C at its end")
     before = next((d for d in reversed(decisions) if d.at <= draw.start), None)
     return Told(
@@ -157,7 +159,7 @@ def tell(
         litres=figure(draw.litres),
         litres_40c=figure(draw.litres_40c),
         warmth=", ".join(said) or "warmth not known",
-        cold=min(known, default=use_c) < use_c - FULL_WARMTH_K,
+        cold=min(known, default=use_c) < least_c,
         decision=decision_row(before, local) if before else None,
         decided=_ahead((draw.start - before.at).total_seconds()) if before else "",
     )

@@ -86,6 +86,12 @@ def test_what_had_been_decided_is_told_with_how_long_before(
     assert found.decided == said
 
 
+def test_the_end_is_told_where_it_alone_was_too_cold(records: Records) -> None:
+    (draw,) = told(records, shower(10, 0, 40.0, 25.0), (*(41,) * 9, 38))["told"]
+    assert draw.cold
+    assert draw.warmth == "about 40\u00a0°C, 38\u00a0°C at its end"
+
+
 def test_without_readings_the_mean_decides(records: Records) -> None:
     (draw,) = told(records, shower(2, 8, 50.0, 30.0))["told"]
     assert draw.warmth == "about 34\u00a0°C"
