@@ -444,3 +444,15 @@ def test_the_same_link_speaks_to_the_embedded_broker() -> None:
 def test_an_embedded_broker_on_a_taken_port_says_so() -> None:
     with start() as broker, pytest.raises(BrokerFailed, match=f"127.0.0.1:{broker.port}"):
         EmbeddedBroker(broker.port).start()
+
+
+@pytest.mark.parametrize("key", ["password_file", "ca_file"])
+def test_a_file_of_the_broker_that_is_missing_is_named(tmp_path: Path, key: str) -> None:
+    missing = tmp_path / "not-there"
+    wiring = Broker(port=free_port(), user="ladle", tls=True, **{key: missing})  # type: ignore[arg-type]
+    link = Link(wiring, (TOPIC,), Heard().append)
+    link.start()
+    try:
+        assert until(lambda: f"can be read: {key} = {missing}" in link.state.trouble)
+    finally:
+        link.stop()

@@ -554,3 +554,8 @@ def test_a_place_that_is_no_folder_says_how_to_mend_it(tmp_path: Path) -> None:
         Records.open(f"sqlite:///{tmp_path}/file/ladle.sqlite")
     assert held.value.code == "unwritable"
     assert held.value.mend == "Name a file in a folder that can be made and written."
+
+
+def test_a_database_of_another_make_is_refused_with_those_that_serve() -> None:
+    with pytest.raises(RecordsError, match=r"SQLite .* or, with the extra .* PostgreSQL"):
+        Records.open("mysql://somebody@localhost/ladle")
