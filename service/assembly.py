@@ -245,6 +245,8 @@ class Service:
                 with self._receive_lock:
                     self._tokens = tokens + self._tokens
                 return
+            if self._trouble:
+                log.info("Records are written again; what waited meanwhile is stored.")
             self._trouble = ""
             self.link.acknowledge(tokens)
 
