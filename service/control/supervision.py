@@ -654,11 +654,13 @@ def _effect(s: Situation, watch: Watch, name: SourceName, source: SourcePlant) -
     kwh = _without_others(s, name, by_probes_kwh, span_s)
     if kwh is None:
         return
-    share = kwh / max(expected_kw(s, source) * span_s / HOUR_S, 1e-6)
+    expected_kwh = expected_kw(s, source) * span_s / HOUR_S
+    share = kwh / max(expected_kwh, 1e-6)
     facts |= {"gained_kwh": round(kwh, 2), "within_s": round(span_s)}
     useless = (
         share < WITHOUT_GAIN_SHARE
-        and drawn_kwh < DRAWN_LEAST_KWH  # cold water at a probe looks like heat that never came
+        # cold water at a probe looks like heat that never came
+        and (drawn_kwh < DRAWN_LEAST_KWH or _made_up(s, watch, within_s, expected_kwh))
         and work_s >= shows_after_s - MOMENT_EVERY_S
         and not _done(s, source)
         and not _circulated(watch, span_s)  # a secondary return takes heat that nothing counts
@@ -725,6 +727,19 @@ def _gained(watch: Watch, within_s: float, elapsed_s: float) -> tuple[float, flo
         return None
     drawn_kwh = last.drawn_kwh - first.drawn_kwh
     return last.heat_kwh - first.heat_kwh, last.mark_s - first.mark_s, drawn_kwh
+
+
+def _made_up(s: Situation, watch: Watch, within_s: float, expected_kwh: float) -> bool:
+    """Whether what seems drawn is only the heat that was expected and never came.
+
+    Without a flow meter a draw is what the estimate needs to explain the probes. Where they stood
+    still all the while, heat that came and water that left would have had to balance throughout.
+    """
+    if s.plant.of(Quantity.DRAW_FLOW):
+        return False
+    heat = [m.heat_kwh for m in watch.moments if m.mark_s >= s.elapsed_s - within_s]
+    known = [kwh for kwh in heat if kwh is not None]
+    return bool(known) and max(known) - min(known) < WITHOUT_GAIN_SHARE * expected_kwh
 
 
 def _unseen_s(s: Situation, source: SourcePlant) -> float:

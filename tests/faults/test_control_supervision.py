@@ -478,3 +478,15 @@ def _empty_house() -> LittleHome:
     home = _home({"reserve_tenths": 0}, every_s=3600.0, profile_c=[45.0] * 40, changes=changes)
     home.live(3600)
     return home
+
+
+@pytest.mark.parametrize("profile_c", [COLD, [18.0] * 12 + [30.0] * 14 + [49.0] * 14])
+def test_draws_that_only_explain_heat_that_never_came_hide_no_dead_heat_pump(
+    profile_c: list[float],
+) -> None:
+    """Nothing is metered: what the probes do not gain must not pass for water that was drawn."""
+    probes = [x for x in wiring()["signals"] if x["measures"] == "probe"]
+    home = _home({"reserve_tenths": 9}, changes={"signals": probes}, profile_c=profile_c)
+    home.dead = {"pump", "element"}
+    within_s = BY_CODE["command_without_effect"].found_within_s
+    assert home.until(lambda h: _stands(h, "command_without_effect"), within_s)
