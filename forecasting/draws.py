@@ -18,7 +18,7 @@ from zoneinfo import ZoneInfo
 
 import numpy as np
 
-from forecasting import absence, calibration, chain, changes, profiles, rates, trials, volumes
+from forecasting import absence, calibration, chain, changes, profiles, rates, rota, trials, volumes
 from forecasting.calendar import (
     DAY_S,
     HALF_HOUR_S,
@@ -31,7 +31,7 @@ from forecasting.calendar import (
 from forecasting.slots import DayTable, large_from_litres, tabulate
 from forecasting.types import DemandForecast, DrawHistory, Floats, Household, Ints, SlotGrid, Visit
 
-VERSION = 3
+VERSION = 4
 KWH_PER_L40_K = 1.153e-3  # rho cp of water counted at 40 degC, IAPWS-95, mean over 10..40 degC
 SIZE_CLASSES = 42  # six four-hour stretches of each weekday
 SIZE_HALF_LIFE_D = 180.0
@@ -69,6 +69,7 @@ class DrawModel:
     pace: rates.Pace
     strengths: rates.Strengths
     habit: chain.Habit
+    turns: rota.Rota  # weeks that differ from each other
     waits: absence.Waits  # for the next draw, at the end of the last row
     foretold: Floats  # rates that the last rows were expected to show, before them; (2, e, 48)
     record: trials.Record  # what forecasting the days gone by has shown
@@ -113,6 +114,7 @@ class DrawModel:
             "pace": self.pace.to_plain(),
             "strengths": self.strengths.to_plain(),
             "habit": asdict(self.habit),
+            "turns": self.turns.to_plain(),
             "waits": self.waits.to_plain(),
             "foretold": self.foretold[:, -1:].tolist(),
             "record": self.record.to_plain(),
@@ -150,6 +152,7 @@ class DrawModel:
                 pace=rates.Pace.from_plain(plain["pace"]),
                 strengths=rates.Strengths.from_plain(plain["strengths"]),
                 habit=chain.Habit.from_plain(plain["habit"]),
+                turns=rota.Rota.from_plain(plain["turns"]),
                 waits=absence.Waits(**plain["waits"]),
                 foretold=np.array(plain["foretold"]).reshape(rates.CHANNELS, -1, SLOTS_PER_DAY),
                 record=trials.Record.from_plain(plain["record"]),
@@ -203,6 +206,7 @@ def _empty(household: Household, zone: ZoneInfo, first_day: int, large_from_l: f
         pace=rates.Pace.new(),
         strengths=rates.Strengths.usual(),
         habit=chain.Habit(),
+        turns=rota.Rota.new(),
         waits=absence.Waits(),
         foretold=np.zeros((rates.CHANNELS, 0, SLOTS_PER_DAY)),
         record=trials.Record.new(),
@@ -254,7 +258,9 @@ def learn(history: DrawHistory, household: Household, zone: ZoneInfo, now_s: int
     table = tabulate(history, zone, large_from)
     model = _empty(household, zone, table.first_day, large_from)
     model = _absorb(model, table, today)
-    return _try(_derive(_follow(_structure(_sizes(model, table)), 0)), 0)
+    model = _derive(_follow(_structure(_sizes(model, table)), 0))
+    told = model.foretold[:, -TRIED_D:]
+    return _try(replace(model, foretold=told), model.days - told.shape[1])
 
 
 def update(model: DrawModel, history: DrawHistory) -> DrawModel:
@@ -323,7 +329,8 @@ def _sizes(model: DrawModel, table: DayTable) -> DrawModel:
     )
 
 
-AGAIN_D = 4  # days after which slow rates are made again while a whole history is gone through
+AGAIN_D = 7  # days after which slow rates are made again while a whole history is gone through
+TRIED_D = 84  # last days that are forecast again once a whole history is learned
 STRUCTURE_D = 14  # days to learn before habits are looked for
 FULLY = 0.998  # weight of what is learned above which the published profile is left out
 TRUST_ABSENCE_D = 10  # days to learn before a silence may count as an absence
@@ -338,13 +345,14 @@ def _follow(model: DrawModel, from_row: int) -> DrawModel:
     keep = 0.5 ** (1.0 / _half_life_d(model.household))
     weight = _fade(model.household, from_row)[:, None] * seen[:from_row]
     count, mass = rates.weekday_sums(values[:, :from_row], weight, like[:from_row])
-    pace, waits = model.pace, model.waits
+    pace, waits, turns = model.pace, model.waits, model.turns
     draws = model.small + model.large
     told = []
     for row, weekday in enumerate(like[from_row:].tolist(), from_row):
         if row < STRUCTURE_D or row % AGAIN_D == 0 or row == from_row:
             slow = rates.by_weekday(count, mass, prior, model.strengths)
-        every = rates.estimates(slow[:, weekday], pace)
+        usual, day = slow[:, weekday], model.first_day + row
+        every = rates.estimates(turns.on(day, usual), pace)
         told.append(rates.blend(every, pace))
         expected = told[-1].sum(0)
         waits, present = absence.after_day(
@@ -352,6 +360,7 @@ def _follow(model: DrawModel, from_row: int) -> DrawModel:
         )
         seen[row] *= present
         pace = rates.after_day(pace, every, values[:, row], seen[row])
+        turns = turns.after_day(day, usual, values[:, row], seen[row])
         count *= keep
         mass *= keep
         count[:, weekday] += seen[row] * values[:, row]
@@ -362,6 +371,7 @@ def _follow(model: DrawModel, from_row: int) -> DrawModel:
         seen=seen,
         pace=pace,
         waits=waits,
+        turns=turns,
         foretold=np.concatenate([before, *(t[:, None] for t in told)], axis=1),
     )
 
@@ -389,7 +399,18 @@ def _structure(model: DrawModel) -> DrawModel:
     model = replace(model, strengths=strengths)
     count, mass = rates.weekday_sums(values, weight, like)
     slow = rates.by_weekday(count, mass, prior, model.strengths)
-    return replace(model, habit=chain.learn_habit(slow[1], model.large_litres, weight, like))
+    return replace(
+        model,
+        habit=chain.learn_habit(slow[1], model.large_litres, weight, like),
+        turns=_turns(model, values, slow[:, like]),
+    )
+
+
+def _turns(model: DrawModel, values: Floats, usual: Floats) -> rota.Rota:
+    """The rota of days on which anything was drawn, given their usual rates, shape (2, d, 48)."""
+    there = model.seen * (model.litres.sum(1) > 0.0)[:, None]
+    happened, expected = ((there * part) @ rates.STRETCH_SUM for part in (values, usual))
+    return rota.find(happened, expected, model.first_day)
 
 
 def _further(chance: Floats) -> Floats:
@@ -561,8 +582,9 @@ def _day_rates(model: DrawModel, days: Ints) -> Floats:
     """Blended rates for local days, shape (2, d, 48): small draws, chance of large ones."""
     like = like_weekday(days, model.household)
     out = np.empty((rates.CHANNELS, len(days), SLOTS_PER_DAY))
-    for i, weekday in enumerate(like.tolist()):
-        out[:, i] = rates.blend(rates.estimates(model.slow[:, weekday], model.pace), model.pace)
+    for i, (day, weekday) in enumerate(zip(days.tolist(), like.tolist(), strict=True)):
+        usual = model.turns.on(day, model.slow[:, weekday])
+        out[:, i] = rates.blend(rates.estimates(usual, model.pace), model.pace)
     return np.asarray(np.minimum(out, np.array([np.inf, 0.98])[:, None, None]))
 
 

@@ -6,6 +6,7 @@ far the level of a weekday's stretch of hours departs from its kind of day by em
 (``levels``), so a weekday effect is believed exactly as far as this household shows one.
 
 Beside this slow estimate run a few quick ones (the last days' level and the last days' hours).
+What weeks take turns in (``rota``) is in the slow rates they are handed.
 Their weights follow how well each foretold the days gone by, with a fixed share [1] that lets a
 quick one take over when habits change.
 
@@ -33,13 +34,13 @@ LOWEST = 2e-4  # rate of a half hour in which nothing was ever drawn
 PRIOR_D = 6.0  # days of evidence the published profile is worth
 STRETCH = np.repeat(np.arange(6), 8)  # four-hour stretches that share a level
 STRETCH_SUM: Floats = (STRETCH[:, None] == np.arange(6)[None, :]).astype(np.float64)
-LEVEL_HALF_LIVES_D = (3.0, 10.0)  # quick estimates of a stretch's level
+LEVEL_HALF_LIVES_D = (3.0, 10.0, 35.0)  # quick estimates of a stretch's level
 HOURS_HALF_LIVES_D = (4.0, 12.0)  # quick estimates of each half hour
 LEVELS, QUICK = len(LEVEL_HALF_LIVES_D), len(LEVEL_HALF_LIVES_D) + len(HOURS_HALF_LIVES_D)
 EXPERTS = 1 + QUICK
 TEMPER = 0.5  # half hours of a day are no independent witnesses: a busy day is busy throughout
 SHARE = 0.01  # of an estimate's weight handed round each day
-LEVEL_DRAWS = 16.0  # draws of evidence the slow level is worth to a quick one
+LEVEL_DRAWS = 16.0  # draws of evidence a wider level is worth to a narrower one
 HOURS_D = 2.0  # days of evidence the slow hours are worth to quick ones
 _KEEP: Floats = 0.5 ** (1.0 / np.array([LEVEL_HALF_LIVES_D + HOURS_HALF_LIVES_D]).T)
 _ONE: Floats = np.eye(SLOTS_PER_DAY)
@@ -260,13 +261,26 @@ class Pace:
 
 def estimates(slow: Floats, pace: Pace) -> Floats:
     """Every estimate of one day's rates, shape (2, experts, 48), from the slow one, (2, 48)."""
-    happened, expected = pace.happened[:, :LEVELS], pace.expected[:, :LEVELS]
-    level = (happened @ STRETCH_SUM + LEVEL_DRAWS) / (expected @ STRETCH_SUM + LEVEL_DRAWS)
+    level = _quick_level(pace.happened[:, :LEVELS], pace.expected[:, :LEVELS])
     slow = slow[:, None, :]
     seen = pace.seen[LEVELS:]
     beyond = ((pace.happened[:, LEVELS:] - seen * slow) @ _SPREAD) / (seen + HOURS_D)
     hours = np.maximum(slow + beyond, 0.02 * slow)
     return np.concatenate([slow, slow * level[..., STRETCH], hours], axis=1)
+
+
+def _quick_level(happened: Floats, expected: Floats) -> Floats:
+    """How many times as many draws as expected come lately in each stretch, shape (2, levels, 6).
+
+    A stretch leans on its channel, large draws and small ones both on all draws together, these on
+    what was expected: when somebody has left, the many small draws soon say so of the few large.
+    """
+    came, alike = happened @ STRETCH_SUM, expected @ STRETCH_SUM
+    level: Floats | float = 1.0
+    for axes in ((0, 2), (2,), ()):
+        n, e = came.sum(axes, keepdims=True), alike.sum(axes, keepdims=True)
+        level = (n + LEVEL_DRAWS * level) / (e + LEVEL_DRAWS)
+    return np.asarray(level)
 
 
 def blend(every: Floats, pace: Pace) -> Floats:

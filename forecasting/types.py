@@ -56,8 +56,8 @@ class Household:
     floor_area_m2: float | None = None
     country: str = ""
     subdivision: str = ""
-    learning_window_weeks: float = 12.0
-    half_life_weeks: float = 5.0
+    learning_window_weeks: float = 26.0
+    half_life_weeks: float = 13.0
     weekday_sharing: float | None = None
     marked_days: tuple[tuple[str, str], ...] = ()  # (ISO local date, "like:<0..6 weekday>")
 

@@ -106,8 +106,8 @@ class Hygiene(Part):
 class Learning(Part):
     """How habits are learned."""
 
-    window_weeks: Annotated[float, Field(ge=1, le=104)] = 12.0
-    half_life_weeks: Annotated[float, Field(ge=0.5, le=52)] = 5.0
+    window_weeks: Annotated[float, Field(ge=1, le=104)] = 26.0
+    half_life_weeks: Annotated[float, Field(ge=0.5, le=52)] = 13.0
     weekday_sharing: Annotated[float, Field(ge=0, le=1)] | None = None  # None: learned
 
 

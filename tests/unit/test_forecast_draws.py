@@ -9,6 +9,7 @@ import pytest
 
 from forecasting import calendar, draws
 from forecasting.types import DrawHistory, Household, Visit
+from service.settings import Learning
 
 ZONE = ZoneInfo("Europe/Berlin")
 START = int(dt.datetime(2024, 1, 1, tzinfo=ZONE).timestamp())  # a Monday
@@ -203,3 +204,31 @@ def test_what_was_drawn_today_moves_the_rest_of_the_morning(model):
     )
     used, unused = forecast(model, at, showers), forecast(model, at, part(HISTORY, at, at))
     assert used.expected_l40[:4].sum() < 0.7 * unused.expected_l40[:4].sum()
+
+
+def test_half_a_year_is_remembered_and_a_level_that_changed_is_followed_all_the_same():
+    """A household draws half as often for the last five weeks of a long year."""
+    days = 230
+    usual = history(days)
+    late = usual.start_s >= START + (days - 35) * DAY
+    keep = ~late | (np.random.default_rng(2).random(len(late)) < 0.5)
+    fewer = DrawHistory(
+        usual.start_s[keep],
+        usual.duration_s[keep],
+        usual.litres_40c[keep],
+        usual.energy_kwh[keep],
+        START,
+        START + days * DAY,
+    )
+    now = START + days * DAY
+    before = forecast(draws.learn(usual, HOME, ZONE, now), now).expected_l40.sum()
+    model = draws.learn(fewer, HOME, ZONE, now)
+    assert model.days == 26 * 7
+    assert model.record.days <= draws.TRIED_D
+    assert forecast(model, now).expected_l40.sum() < 0.65 * before
+
+
+def test_settings_begin_as_a_household_that_nobody_has_tuned():
+    learning = Learning()
+    assert learning.window_weeks == Household().learning_window_weeks
+    assert learning.half_life_weeks == Household().half_life_weeks

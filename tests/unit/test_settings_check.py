@@ -245,7 +245,7 @@ def test_changes_merge_into_what_holds(tmp_path: Path) -> None:
     again = changed_tunables(
         HomeSettings(wiring=held.wiring, tunables=changed), {"learning": {"window_weeks": None}}
     )
-    assert again.learning.window_weeks == 12.0
+    assert again.learning.window_weeks == held.tunables.learning.window_weeks
     assert again.occupants == 4
 
 
