@@ -40,7 +40,8 @@ class Report:
 
     hot_water_cost counts the electricity of heat pump and immersion heater: surplus it used is
     charged at the export price forgone. disinfecting_cost is the part of it, and disinfecting_kwh
-    the electricity, that was taken while a disinfection was under way.
+    the electricity, that was taken while a disinfection was under way. heat_kwh is what both gave
+    the water.
     """
 
     days: float = 0.0
@@ -49,6 +50,7 @@ class Report:
     disinfecting_kwh: float = 0.0
     heat_pump_kwh: float = 0.0
     immersion_kwh: float = 0.0
+    heat_kwh: float = 0.0
     starts: int = 0
     wanted_l40: float = 0.0
     colder_l40: float = 0.0
@@ -136,6 +138,7 @@ class Replay:
         report.starts = home.pump.starts + home.element.starts
         report.heat_pump_kwh = home.pump.electricity_kwh
         report.immersion_kwh = home.element.electricity_kwh
+        report.heat_kwh = home.pump.heat_kwh + home.element.heat_kwh
         served = home.served
         report.wanted_l40, report.colder_l40 = served.wanted_l40, served.colder_l40
         report.draws, report.cold_draws = served.draws, served.cold_draws
@@ -257,6 +260,14 @@ def hastened(settings: HomeSettings) -> HomeSettings:
             ),
         }
     )
+
+
+def cost_of_use(cost: float, heat_kwh: float, gained_kwh: float) -> float:
+    """What the heat that was used and lost cost, money: heat left over is worth what it cost.
+
+    Without it a cylinder left emptier than it was would pass for a saving.
+    """
+    return cost if heat_kwh <= 0.0 else cost * (1.0 - gained_kwh / heat_kwh)
 
 
 def cost_of(stretch: Stretch, import_per_kwh: float, export_per_kwh: float) -> float:

@@ -22,7 +22,7 @@ from service.simulation import money, sources
 from service.simulation.fitted import build_of, home_of
 from service.simulation.home import SimulatedHome, Stretch
 from service.simulation.household import TapDraw
-from service.simulation.replay import PriceAt, Replay, Report, cost_of, hastened
+from service.simulation.replay import PriceAt, Replay, Report, cost_of, cost_of_use, hastened
 from service.simulation.tank import OurTank, StrangerTank
 from service.simulation.weather import Weather
 
@@ -42,6 +42,7 @@ class Alone:
     cost: float
     heat_pump_kwh: float
     immersion_kwh: float
+    heat_kwh: float
     starts: int
     colder_l40: float
     cold_draws: int
@@ -119,6 +120,7 @@ def replay(
     took_s = time.perf_counter() - began
     alone = _alone(lived(), price_at, end_s)
     out.print(_table(report, alone, home.currency))
+    out.print(_saved(report, alone, home.currency))
     out.print(_NOTE.format(prices="the prices its feeds told" if series else "its own price bands"))
     spent = ", ".join(f"{what} {s:.1f} s" for what, s in sorted(report.spent_s.items()))
     out.print(f"Took {took_s:.1f} s for {report.steps} steps: {spent}.")
@@ -179,6 +181,7 @@ def _alone(home: SimulatedHome, price_at: PriceAt, until_s: float) -> Alone:
         cost,
         home.pump.electricity_kwh,
         home.element.electricity_kwh,
+        home.pump.heat_kwh + home.element.heat_kwh,
         home.pump.starts + home.element.starts,
         home.served.colder_l40,
         home.served.cold_draws,
@@ -192,6 +195,19 @@ _NOTE = (
     "calls, an immersion heater only where there is no heat pump, and nothing is disinfected on "
     "purpose; with Ladle, disinfections are part of the cost."
 )
+
+
+def _saved(report: Report, alone: Alone, currency: str) -> str:
+    """The answer in one sentence."""
+    ours = cost_of_use(report.hot_water_cost, report.heat_kwh, report.stored_kwh_change)
+    theirs = cost_of_use(alone.cost, alone.heat_kwh, alone.stored_kwh_change)
+    saved = theirs - ours
+    share = f" ({100.0 * abs(saved) / theirs:.0f} in 100)" if theirs > 0 else ""
+    said = "less" if saved >= 0 else "more"
+    return (
+        f"With Ladle hot water cost {abs(saved):.2f} {currency} {said}{share}. Heat that stands in "
+        "the cylinder at the end, more or less than at the beginning, counts at what it cost."
+    )
 
 
 def _table(report: Report, alone: Alone, currency: str) -> Table:

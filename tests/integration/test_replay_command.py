@@ -55,6 +55,10 @@ def test_left_alone_an_immersion_heater_gives_what_is_drawn_and_lost(tmp_path: P
     # every kWh is paid at one of the two prices of the file
     assert 0.12 * kwh[1] <= cost[1] <= 0.32 * kwh[1]
     assert "invented weather" in done.stdout
+    # the closing sentence: what was used and lost, all of it paid for
+    used = [c * (1 - g / k) for c, g, k in zip(cost, gained, kwh, strict=True)]
+    (saved,) = re.findall(r"hot water cost (\d+\.\d+) EUR less", " ".join(done.stdout.split()))
+    assert float(saved) == pytest.approx(used[1] - used[0], abs=0.1)
 
 
 def test_a_file_of_draws_is_lived_from_its_first_day_to_its_last(tmp_path: Path) -> None:
