@@ -37,6 +37,7 @@ ABSENCE_S = 2 * DAY_S  # a longer one: disinfected before the return, outlets to
 RETRY_S = 6 * 3600.0
 GIVE_UP_FACTOR = 3.0  # an attempt lasts at most this much longer than reckoned
 START_MARGIN = 1.5
+PLANNED_EARLY_S = 3600.0  # the plan has it over so long before it is due: it may err
 LONGEST_GAP_S = 300.0  # a hold with a longer silence of its probes is not a hold
 PUMP_HELPS_K = 3.0  # a heat pump this close below what it reaches is left for another source
 RISES_K = 1.0  # probes that changed by so much did change: ten times what a usual one wavers

@@ -269,7 +269,7 @@ def plan_arguments(
     when = hygiene.due(s)
     disinfect_by = None
     if when.refused is None and when.in_s < s.settings.tunables.horizon_h * 3600.0:
-        disinfect_by = int(s.now_s + max(when.in_s, 0.0))
+        disinfect_by = int(s.now_s + max(when.in_s - hygiene.PLANNED_EARLY_S, 0.0))
     running = next((n for n in s.plant.sources if s.running(n)), None)
     run = s.state.book.runs.get(running) if running else None
     pump = s.state.book.runs.get("heat_pump")

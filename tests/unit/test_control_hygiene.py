@@ -9,6 +9,7 @@ from typing import Any
 import pytest
 
 from adapters.types import Reading
+from service.control.planning import PlanArguments
 from service.control.state import changed
 from service.control.types import HygieneEvidence, Rule, Wish
 from service.cylinder import model
@@ -145,6 +146,19 @@ def test_lukewarm_hours_bring_it_forward() -> None:
     assert due[0] == pytest.approx(24.0, abs=0.2)
     assert due[-1] == pytest.approx(24.0 - len(due) * 240 / 3600, abs=0.3)
     assert len(due) > 60
+
+
+def test_the_plan_is_asked_to_have_it_over_an_hour_before_it_is_due() -> None:
+    """Heating that takes a little longer than planned is not overdue yet."""
+    home = _home(plans=True)
+    home.live(240)
+    asked = [w.arguments for o in home.outputs for w in o.work if w.kind == "plan"]
+    assert isinstance(asked[0], PlanArguments)
+    due_in_h = home.last.view.hygiene["due_in_h"]
+    assert isinstance(due_in_h, float)
+    by_s = asked[0].disinfect_by_s
+    assert by_s is not None
+    assert by_s == pytest.approx(home.now.timestamp() + 3600.0 * (due_in_h - 1.0), abs=600)
 
 
 @pytest.mark.parametrize(("over_before_due_h", "waits"), [(0.5, True), (-0.5, False)])
