@@ -380,7 +380,10 @@ def _portions(
 
 
 def _windows(x: why.Context, *, explain: bool) -> list[Window]:
-    """Join runs of a source in consecutive slots to windows, with their reasons."""
+    """Join runs of a source in consecutive slots to windows, with their reasons.
+
+    What is not worth a start (see ``_waits``) is no window either, unless it runs already.
+    """
     groups: list[list[Run]] = []
     for place in range(len(x.c.problem.sources)):
         for run in (r for r in x.path.runs if r.place == place):
@@ -388,6 +391,17 @@ def _windows(x: why.Context, *, explain: bool) -> list[Window]:
                 groups[-1].append(run)
             else:
                 groups.append([run])
+    stages = {s.place: s for s in (x.c.main, x.c.extra) if s is not None}
+    least_l40 = litres(BATCH_TENTHS, x.c.problem.store.reference_l40)
+    running = x.c.problem.now.running
+
+    def worth_a_start(runs: list[Run]) -> bool:
+        stage = stages[runs[0].place]
+        if runs[0].slot == 0 and stage.source.name == running:
+            return True
+        return sum(r.share * float(stage.heat[r.slot]) for r in runs) >= least_l40
+
+    groups = [g for g in groups if worth_a_start(g)]
     n = len(x.c.hours)
     starts = sorted(g[0].slot for g in groups)
     found = []

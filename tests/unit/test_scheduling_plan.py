@@ -206,6 +206,13 @@ def test_guests_raise_the_charge_and_are_named() -> None:
     assert "guests are expected" in said(made, window.reason)
 
 
+def test_no_window_is_shown_for_a_few_litres() -> None:
+    """A quarter of a tenth of 300 L at 40 degC from 10 degC is 7.5 L x 34.8 Wh = 0.26 kWh."""
+    made = plan.make(day(element(), now=Now(120.0, 0.0)))
+    assert len(made.windows) > 1
+    assert min(w.electricity_kwh for w in made.windows) > 0.26
+
+
 def test_a_minimum_reserve_is_kept() -> None:
     made = plan.make(day(limits=Limits(lowest_l40=60.0), now=Now(100.0, 0.0)))
     assert made.expected_l40[:36].min() >= 60.0 - 3.1
