@@ -174,14 +174,14 @@ def test_tls_with_client_certificate(certificates: Path) -> None:
 
 
 def test_a_file_that_is_not_there_is_named(tmp_path: Path) -> None:
-    for wrong in (
-        {"user": "ladle", "password_file": tmp_path / "gone"},
-        {"tls": True, "ca_file": tmp_path / "gone"},
+    for key, wrong in (
+        ("password_file", {"user": "ladle", "password_file": tmp_path / "gone"}),
+        ("ca_file", {"tls": True, "ca_file": tmp_path / "gone"}),
     ):
         link = Link(Broker(port=free_port(), **wrong), (), Heard().append, backoff_s=(0.1, 0.1))  # type: ignore[arg-type]
         link.start()
         assert until(lambda link=link: link.state.refusals.get("file", 0) >= 2)
-        assert "password_file" in link.state.trouble
+        assert f"{key} = {tmp_path / 'gone'}" in link.state.trouble
         link.stop()
 
 
