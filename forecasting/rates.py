@@ -45,7 +45,7 @@ HOURS_D = 2.0  # days of evidence the slow hours are worth to quick ones
 _KEEP: Floats = 0.5 ** (1.0 / np.array([LEVEL_HALF_LIVES_D + HOURS_HALF_LIVES_D]).T)
 _ONE: Floats = np.eye(SLOTS_PER_DAY)
 _BESIDE: Floats = 0.5 * np.roll(_ONE, 1, 1) + 0.5 * np.roll(_ONE, -1, 1)
-_SPREAD: Floats = 0.6 * _ONE + 0.4 * _BESIDE
+SPREAD: Floats = 0.6 * _ONE + 0.4 * _BESIDE
 
 
 @dataclass(frozen=True)
@@ -264,7 +264,7 @@ def estimates(slow: Floats, pace: Pace) -> Floats:
     level = _quick_level(pace.happened[:, :LEVELS], pace.expected[:, :LEVELS])
     slow = slow[:, None, :]
     seen = pace.seen[LEVELS:]
-    beyond = ((pace.happened[:, LEVELS:] - seen * slow) @ _SPREAD) / (seen + HOURS_D)
+    beyond = ((pace.happened[:, LEVELS:] - seen * slow) @ SPREAD) / (seen + HOURS_D)
     hours = np.maximum(slow + beyond, 0.02 * slow)
     return np.concatenate([slow, slow * level[..., STRETCH], hours], axis=1)
 

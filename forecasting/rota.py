@@ -19,6 +19,7 @@ import numpy as np
 
 from forecasting import levels
 from forecasting.calendar import SLOTS_PER_DAY
+from forecasting.rates import SPREAD
 from forecasting.types import Floats, Ints
 
 ROUNDS = (2, 3, 4)  # weeks after which the turns come round again
@@ -26,8 +27,6 @@ ENOUGH = 2  # whole rounds that must have been seen
 LEAST = 6.0  # log likelihood ratio from which on weeks take turns: odds of 400 to 1
 WORTH = 2.0  # draws that all weeks together are worth to a turn's half hour
 KEEP = 0.5 ** (1.0 / 140.0)  # of what a turn held, from day to day
-_ONE: Floats = np.eye(SLOTS_PER_DAY)
-NEAR: Floats = 0.6 * _ONE + 0.2 * np.roll(_ONE, 1, 1) + 0.2 * np.roll(_ONE, -1, 1)
 
 
 @dataclass(frozen=True)
@@ -60,7 +59,7 @@ class Rota:
         if not self.weeks:
             return usual
         turn = self.turn(day)
-        came, alike = self.happened[:, turn] @ NEAR, self.expected[:, turn] @ NEAR
+        came, alike = self.happened[:, turn] @ SPREAD, self.expected[:, turn] @ SPREAD
         return np.asarray(usual * (came + WORTH) / (alike + WORTH))
 
     def after_day(self, day: int, usual: Floats, values: Floats, seen: Floats) -> Rota:

@@ -24,7 +24,7 @@ from service.records.database import restore as restore_records
 from service.records.errors import RecordsError
 from service.records.records import Records
 from service.records.tokens import Role
-from service.settings import Http
+from service.settings import HomeWiring, Http, Wiring
 from service.settings_check import SettingsRefused, load
 from service.web import CannotListen, Web, is_loopback, listen
 from service.worker import InlineWorker
@@ -101,6 +101,15 @@ def _run(service: Service, listening: socket.socket, everybody: bool, make_token
         out.print("Stopping: all plant is handed back to its own controls.")
         web.stop()
         service.stop()
+
+
+def _named(wiring: Wiring, *homes: str) -> list[HomeWiring]:
+    """The homes of these names; says which there are when one is unknown."""
+    known = {h.id: h for h in wiring.homes}
+    wrong = [repr(h) for h in homes if h not in known]
+    if wrong:
+        raise typer.BadParameter(f"no home {', '.join(wrong)}; homes: {', '.join(known)}")
+    return [known[h] for h in homes]
 
 
 def _stay_alone(records: Records) -> None:
@@ -206,8 +215,8 @@ def replay(
         bool,
         typer.Option(
             "--own-pace",
-            help="Plan as finely and as often as the service, not in whole hours and every "
-            "fourth; several times slower.",
+            help="Plan in the home's own slots and as often as the service, not in whole hours "
+            "and every fourth; several times slower.",
         ),
     ] = False,
 ) -> None:
@@ -215,10 +224,7 @@ def replay(
     from service.simulation import replaying  # noqa: PLC0415 - a replay's own needs
 
     wiring = load(config)
-    known = {h.id: h for h in wiring.homes}
-    if home is not None and home not in known:
-        raise typer.BadParameter(f"no home {home!r}; homes: {', '.join(known)}")
-    chosen = known[home] if home is not None else wiring.homes[0]
+    chosen = wiring.homes[0] if home is None else _named(wiring, home)[0]
     try:
         replaying.replay(wiring, chosen, draws, days, since, tank, seed, out, own_pace=own_pace)
     except (ValueError, RuntimeError) as error:
@@ -234,13 +240,10 @@ def token_make(
 ) -> None:
     """Make a token and show it once."""
     wiring = load(config)
+    homes = [h.id for h in (_named(wiring, *home) if home else wiring.homes)]
     records = Records.open(wiring.database.url)
-    known = [h.id for h in wiring.homes]
-    wrong = [h for h in home or () if h not in known]
-    if wrong:
-        raise typer.BadParameter(f"no home {', '.join(wrong)}; homes: {', '.join(known)}")
     try:
-        secret, _ = records.tokens.make(name, role, home or known, utc(time.time()))
+        secret, _ = records.tokens.make(name, role, homes, utc(time.time()))
     except ValueError as error:
         raise typer.BadParameter(str(error)) from None
     finally:
@@ -307,9 +310,7 @@ def export(
 ) -> None:
     """Write everything that is kept about one home as CSV files."""
     wiring = load(config)
-    known = [h.id for h in wiring.homes]
-    if home not in known:
-        raise typer.BadParameter(f"no home {home!r}; homes: {', '.join(known)}")
+    _named(wiring, home)
     records = Records.open(wiring.database.url, make=False)
     for path in records.export_csv(home, folder):
         out.print(str(path))

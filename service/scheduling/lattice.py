@@ -269,7 +269,7 @@ def compile_problem(problem: Problem, fineness: Fineness = Fineness()) -> Compil
     small = np.where(np.arange(problem.levels) <= small_draw, within, 0.0)
     uses = np.concatenate([within, small] if lattice.has_mass else [within], axis=1)
     shortage = unmet * problem.shortage_price_per_l40
-    floor_cost = _floor_cost(problem, lattice, main, extra)
+    floor_cost = _floor_cost(problem, lattice, hours, main, extra)
     return Compiled(
         problem=problem,
         body=shape,
@@ -522,7 +522,7 @@ def _alike(problem: Problem) -> int:
 
 
 def _floor_cost(
-    problem: Problem, lattice: Lattice, main: Stage | None, extra: Stage | None
+    problem: Problem, lattice: Lattice, hours: Floats, main: Stage | None, extra: Stage | None
 ) -> Floats:
     """What it costs to start a slot with less than the limits ask for, shape (n, u).
 
@@ -540,6 +540,5 @@ def _floor_cost(
         asked[covers] = np.maximum(asked[covers], wish.usable_l40)
     asked = np.minimum(asked, lattice.levels[-1])
     missing: Floats = np.maximum(asked[:, None] - lattice.levels, 0.0)
-    hours = np.maximum((grid.end_s - grid.start_s) / 3600.0, 0.5)
     price_per_h: float = 3.0 * max(dearest, 1e-3)
-    return price_per_h * hours[:, None] * missing
+    return price_per_h * np.maximum(hours, 0.5)[:, None] * missing

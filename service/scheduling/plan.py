@@ -50,7 +50,7 @@ RUN_PARTS = (0.4, 1.0)  # of a slot: what a start is judged by
 COVER_SLACK, COVER_SLACK_RUNNING = 0.02, 0.12
 SOON_S = 1800.0  # what a source makes within this counts before another is called
 PAUSE_S = 900.0  # shorter than this a pause is not worth a start
-BATCH_TENTHS = 0.25  # of a cylinder: less is not worth a start, unless surplus makes it
+START_TENTHS = 0.25  # of a cylinder: less is not worth a start, unless surplus makes it
 DRAWN_TENTHS = 0.25  # of a cylinder: less is the estimate's noise
 NEAR_S = 1800.0  # an order this near to a window is that window, begun early or late
 
@@ -392,7 +392,7 @@ def _windows(x: why.Context, *, explain: bool) -> list[Window]:
             else:
                 groups.append([run])
     stages = {s.place: s for s in (x.c.main, x.c.extra) if s is not None}
-    least_l40 = litres(BATCH_TENTHS, x.c.problem.store.reference_l40)
+    least_l40 = litres(START_TENTHS, x.c.problem.store.reference_l40)
     running = x.c.problem.now.running
 
     def worth_a_start(runs: list[Run]) -> bool:
@@ -585,7 +585,7 @@ def _waits(
     A run that only begins here and goes on in the next slot begins as late as it can. Not once
     more was drawn than the whole slot was expected to take: that may be a bath.
     """
-    if usable_l40 > until - litres(BATCH_TENTHS, plan.reference_l40):
+    if usable_l40 > until - litres(START_TENTHS, plan.reference_l40):
         return True
     if slot + 1 >= len(plan.grid):
         return False

@@ -314,6 +314,11 @@ class SimulatedHome:
         """Enthalpy of the water in the cylinder; only differences mean anything."""
         return self._last.stored_kwh
 
+    @property
+    def heat_kwh(self) -> float:
+        """Heat that both sources gave the water."""
+        return self.pump.heat_kwh + self.element.heat_kwh
+
     def value(self, signal: Signal) -> float:
         """What the instrument of ``signal`` shows now, in the signal's own unit."""
         return from_base(self.base_value(signal), signal)

@@ -138,7 +138,7 @@ class Replay:
         report.starts = home.pump.starts + home.element.starts
         report.heat_pump_kwh = home.pump.electricity_kwh
         report.immersion_kwh = home.element.electricity_kwh
-        report.heat_kwh = home.pump.heat_kwh + home.element.heat_kwh
+        report.heat_kwh = home.heat_kwh
         served = home.served
         report.wanted_l40, report.colder_l40 = served.wanted_l40, served.colder_l40
         report.draws, report.cold_draws = served.draws, served.cold_draws

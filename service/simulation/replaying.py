@@ -63,7 +63,8 @@ def replay(
 ) -> tuple[Report, Alone]:
     """Replay at most ``days`` days of ``draws`` in ``home`` and print what they came to.
 
-    With ``own_pace`` it plans as finely and as often as the service, see ``replay.hastened``.
+    With ``own_pace`` it plans in the home's own slots and as often as the service, see
+    ``replay.hastened``.
 
     Raises:
         ValueError: for draws or a day that cannot be used.
@@ -181,7 +182,7 @@ def _alone(home: SimulatedHome, price_at: PriceAt, until_s: float) -> Alone:
         cost,
         home.pump.electricity_kwh,
         home.element.electricity_kwh,
-        home.pump.heat_kwh + home.element.heat_kwh,
+        home.heat_kwh,
         home.pump.starts + home.element.starts,
         home.served.colder_l40,
         home.served.cold_draws,
