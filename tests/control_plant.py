@@ -18,6 +18,7 @@ from service.control.step import resume, start, step
 from service.control.types import Draw, Inputs, Outputs, Override, Wish, WorkDone
 from service.control.work import as_history, perform
 from service.cylinder import model
+from service.cylinder.drive import CoilCharge, Drive, ImmersionHeat, PlateCharge
 from service.cylinder.geometry import Cylinder
 from service.settings import HomeSettings, HomeWiring, Tunables
 
@@ -266,19 +267,19 @@ class LittleHome:
             set_c = min(self.settings.tunables.normal_set_c, reach)
             heat_w = pump.capacity_w * self.strength
             if pump.layout == "plate":
-                plate = model.PlateCharge(heat_w, set_c, 30.0)
+                plate = PlateCharge(heat_w, set_c, 30.0)
             else:
                 built = self.settings.wiring.cylinder
                 foot = (built.coil_foot_m or 0.0) / built.height_m
                 head = (built.coil_head_m or 0.6) / built.height_m
-                coil = model.CoilCharge(heat_w, foot, head, reach, 2000.0)
-        immersion: tuple[model.ImmersionHeat, ...] = ()
+                coil = CoilCharge(heat_w, foot, head, reach, 2000.0)
+        immersion: tuple[ImmersionHeat, ...] = ()
         element = self.settings.wiring.immersion
         if element is not None and self.on("element") and "element" not in self.dead:
             height = self.settings.wiring.cylinder.immersion_height_m or 0.0
             level = height / self.cylinder.height_m
-            immersion = (model.ImmersionHeat(element.power_w, level, element.thermostat_c),)
-        drive = model.Drive(
+            immersion = (ImmersionHeat(element.power_w, level, element.thermostat_c),)
+        drive = Drive(
             cold_c=self.cold_c,
             draw_l_per_min=self.draws(self.now),
             plate=plate,

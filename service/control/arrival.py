@@ -19,6 +19,7 @@ from service.control.plant import SourcePlant
 from service.control.situation import Situation
 from service.control.state import Charge, Facts
 from service.cylinder import model
+from service.cylinder.drive import HIGHEST_C, CoilCharge, Drive, PlateCharge
 from service.scheduling.types import Layout
 
 PART = 0.5  # of the heat made by electricity and COP, and of what lately arrived of such heat
@@ -105,7 +106,7 @@ def _begin(s: Situation, probes: dict[str, float]) -> Charge | None:
             below = middles <= s.plant.level(probe.height_m)
             profile = np.where(below, np.minimum(profile, probes[probe.name]), profile)
     coldest_c = max(min(s.state.belief.cold_c, *probes.values()), 0.0)
-    careful = np.maximum.accumulate(np.clip(profile, coldest_c, model.HIGHEST_C))
+    careful = np.maximum.accumulate(np.clip(profile, coldest_c, HIGHEST_C))
     water = model.start(cylinder, careful)
     return Charge(
         began_mark_s=s.elapsed_s,
@@ -178,18 +179,18 @@ def _moved(
         s.outdoor_c,
         observe.first_fresh(s.plant, s.fresh, Quantity.HEAT_PUMP_FLOW_TEMPERATURE),
     )
-    drive = model.Drive(
+    drive = Drive(
         cold_c=cold_c,
         ambient_c=s.settings.wiring.cylinder.ambient_c,
         draw_l_per_min=min(drawn_l / seconds * 60.0, 100.0),
     )
     if heat_w > 0 and outlet_c is not None and outlet_c > cold_c:
         if source.layout is Layout.PLATE:
-            drive = replace(drive, plate=model.PlateCharge(heat_w, outlet_c))
+            drive = replace(drive, plate=PlateCharge(heat_w, outlet_c))
         else:
             built = s.settings.wiring.cylinder
             head = 1.0 if built.coil_head_m is None else s.plant.level(built.coil_head_m)
-            coil = model.CoilCharge(heat_w, source.foot, max(head, source.foot + 0.02), outlet_c)
+            coil = CoilCharge(heat_w, source.foot, max(head, source.foot + 0.02), outlet_c)
             drive = replace(drive, coil=coil)
     moved, _ = model.advance(s.plant.cylinder, water, drive, seconds)
     return moved

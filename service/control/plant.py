@@ -17,6 +17,7 @@ import numpy as np
 
 from adapters.wiring import Actuator, Form, Quantity, Signal
 from service.cylinder import geometry, model, tenths, usable
+from service.cylinder.drive import Drive
 from service.cylinder.geometry import Cylinder
 from service.cylinder.sources import Duty, HeatPump, RatingPoint, default_heat_pump
 from service.cylinder.water import heat_kwh
@@ -176,7 +177,7 @@ class Plant:
             hot = np.arange(LAYERS) >= LAYERS * (1.0 - hot_share)
             begin = model.start(self.cylinder, np.where(hot, self.set_c, colder_c))
             ambient_c = self.settings.wiring.cylinder.ambient_c
-            drive = model.Drive(cold_c=colder_c, ambient_c=ambient_c)
+            drive = Drive(cold_c=colder_c, ambient_c=ambient_c)
             end, _ = model.advance(self.cylinder, begin, drive, BORDER_S)
             lost_l40.append(begin.usable_l(colder_c) - end.usable_l(colder_c))
         half, full = lost_l40

@@ -30,7 +30,7 @@ class Cylinder:
                         is drawn; 0 is a perfect diffuser (plug flow)
     inlet_tanks         into how many mixed tanks in series that volume is divided: with the
                         whole volume and N tanks the cylinder behaves like N tanks in series;
-                        from 32 on they are taken as dispersion, see model.MANY_TANKS
+                        from 32 on they are taken as dispersion, see moving.MANY_TANKS
     plate_mixing_l      volume at the top that mixes with water returning from a plate exchanger
     plate_tanks         the same for that volume
     loop_l              water in the pipes of the plate exchanger's loop, L

@@ -18,6 +18,7 @@ from typing import Protocol
 import numpy as np
 
 from service.cylinder import model
+from service.cylinder.drive import CoilCharge, Drive, ImmersionHeat, PlateCharge
 from service.cylinder.geometry import Cylinder
 
 
@@ -93,15 +94,15 @@ class OurTank:
 
     def push(self, push: Push) -> Answer:
         """Advance the model."""
-        drive = model.Drive(
+        drive = Drive(
             cold_c=push.cold_c,
             ambient_c=push.ambient_c,
             draw_l_per_min=push.top_l_per_min,
-            plate=model.PlateCharge(push.plate_w, push.plate_c) if push.plate_w > 0 else None,
-            coil=model.CoilCharge(push.coil_w, self._coil[0], self._coil[1], push.coil_c)
+            plate=PlateCharge(push.plate_w, push.plate_c) if push.plate_w > 0 else None,
+            coil=CoilCharge(push.coil_w, self._coil[0], self._coil[1], push.coil_c)
             if push.coil_w > 0
             else None,
-            immersion=(model.ImmersionHeat(push.element_w, self._element, push.element_stop_c),)
+            immersion=(ImmersionHeat(push.element_w, self._element, push.element_stop_c),)
             if push.element_w > 0
             else (),
         )

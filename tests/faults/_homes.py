@@ -14,6 +14,7 @@ from adapters.wiring import Quantity, Signal
 from service.clock import utc
 from service.control.types import Fault, Outputs, WorkDone
 from service.cylinder import model
+from service.cylinder.drive import Drive, SecondaryReturn
 from service.scheduling.types import SourceName
 from service.settings import HomeSettings
 from service.simulation import money
@@ -88,8 +89,8 @@ class WorkedTank(OurTank):
             push = replace(push, top_l_per_min=push.top_l_per_min + self.leak_l_per_min)
             self.leaked_l += self.leak_l_per_min * push.seconds / 60.0
         if self.loop is not None and self.loop() and push.seconds > 1.0:
-            back = model.SecondaryReturn(4.0, 38.0, 0.1)
-            drive = model.Drive(cold_c=push.cold_c, ambient_c=push.ambient_c, secondary_return=back)
+            back = SecondaryReturn(4.0, 38.0, 0.1)
+            drive = Drive(cold_c=push.cold_c, ambient_c=push.ambient_c, secondary_return=back)
             self.state, _ = model.advance(self.cylinder, self.state, drive, push.seconds)
         return super().push(push)
 

@@ -10,6 +10,7 @@ import pytest
 from service.control.supervision import BY_CODE, DETECTORS
 from service.control.types import Fault, Wish
 from service.cylinder import model
+from service.cylinder.drive import Drive, SecondaryReturn
 from tests.control_plant import LittleHome, settings, wiring
 
 CALM: dict[str, Any] = {
@@ -312,8 +313,8 @@ def test_a_secondary_return_that_mixes_the_layers() -> None:
 
     def circulating(span_s: float) -> None:
         plant(1e-3)
-        back = model.SecondaryReturn(4.0, 38.0, 0.1)
-        drive = model.Drive(cold_c=10.0, secondary_return=back)
+        back = SecondaryReturn(4.0, 38.0, 0.1)
+        drive = Drive(cold_c=10.0, secondary_return=back)
         home.water, _ = model.advance(home.cylinder, home.water, drive, span_s)
 
     home._plant = circulating  # type: ignore[method-assign]

@@ -9,18 +9,9 @@ import pytest
 from hypothesis import example, given, settings
 from hypothesis import strategies as st
 
+from service.cylinder.drive import CoilCharge, Drive, ImmersionHeat, PlateCharge, SecondaryReturn
 from service.cylinder.geometry import Cylinder
-from service.cylinder.model import (
-    CoilCharge,
-    Drive,
-    ImmersionHeat,
-    PlateCharge,
-    SecondaryReturn,
-    State,
-    advance,
-    profile,
-    start,
-)
+from service.cylinder.model import State, advance, profile, start
 from service.cylinder.usable import mixed_l
 
 CAP_C = 70.0  # no source below makes water hotter

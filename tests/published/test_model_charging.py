@@ -6,17 +6,9 @@ import ht
 import numpy as np
 import pytest
 
+from service.cylinder.drive import CoilCharge, Drive, ImmersionHeat, PlateCharge, Until
 from service.cylinder.geometry import Cylinder
-from service.cylinder.model import (
-    CoilCharge,
-    Drive,
-    ImmersionHeat,
-    PlateCharge,
-    Until,
-    advance,
-    profile,
-    start,
-)
+from service.cylinder.model import advance, profile, start
 from service.cylinder.sources import PlateExchanger, effectiveness, lmtd_k
 
 

@@ -8,8 +8,9 @@ import numpy as np
 import pytest
 from scipy.special import gammaincc
 
+from service.cylinder.drive import Drive
 from service.cylinder.geometry import Cylinder
-from service.cylinder.model import Drive, advance, start
+from service.cylinder.model import advance, start
 
 # No conduction and no loss: what is left is flow.
 PLAIN = Cylinder(200.0, 1.5, loss_w_per_k=0.0, conductivity_w_per_mk=0.0)

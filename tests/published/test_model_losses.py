@@ -7,13 +7,14 @@ import math
 import numpy as np
 import pytest
 
+from service.cylinder.drive import Drive
 from service.cylinder.geometry import (
     Cylinder,
     coil_volume_l,
     loss_from_class_w,
     loss_from_daily_kwh,
 )
-from service.cylinder.model import Drive, advance, profile, start
+from service.cylinder.model import advance, profile, start
 from service.cylinder.usable import heat_above_cold_kwh
 
 

@@ -5,16 +5,10 @@ from __future__ import annotations
 import numpy as np
 import pytest
 
+from service.cylinder.drive import Drive, PlateCharge, Until
+from service.cylinder.flows import Flows
 from service.cylinder.geometry import Cylinder
-from service.cylinder.model import (
-    Drive,
-    Flows,
-    PlateCharge,
-    Until,
-    advance,
-    start,
-    temperature_at,
-)
+from service.cylinder.model import advance, start, temperature_at
 from service.cylinder.water import heat_kwh
 from tests.published.tapping_profiles import COLD_C, PROFILES, TOTALS
 

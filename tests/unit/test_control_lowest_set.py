@@ -13,6 +13,7 @@ from service.clock import utc
 from service.control import plant as plants
 from service.control.types import Outputs
 from service.cylinder import model
+from service.cylinder.drive import Drive
 from service.settings import HomeSettings
 from service.simulation import money
 from service.simulation.fitted import build_of, home_of
@@ -107,7 +108,7 @@ def test_how_long_it_lasts_is_newtons_cooling() -> None:
     """A cylinder full at the lowest set temperature, left alone so long, ends at use."""
     plant = plants.of(_settings(LOW_C))
     begin = model.start(plant.cylinder, LOW_C)
-    drive = model.Drive(ambient_c=20.0)
+    drive = Drive(ambient_c=20.0)
     end, _ = model.advance(plant.cylinder, begin, drive, 3600.0 * plant.lowest_lasts_h)
     mean_c = float(np.average(end.temperatures_c, weights=end.masses_kg))
     assert mean_c == pytest.approx(40.0, abs=0.1)

@@ -8,19 +8,9 @@ from dataclasses import replace
 import numpy as np
 import pytest
 
+from service.cylinder.drive import CoilCharge, Drive, ImmersionHeat, PlateCharge, Until
 from service.cylinder.geometry import Cylinder
-from service.cylinder.model import (
-    CoilCharge,
-    Drive,
-    ImmersionHeat,
-    PlateCharge,
-    Until,
-    advance,
-    profile,
-    start,
-    temperature_at,
-    temperatures_at,
-)
+from service.cylinder.model import advance, profile, start, temperature_at, temperatures_at
 
 CYLINDER = Cylinder(200.0, 1.5, loss_w_per_k=1.5)
 

@@ -7,17 +7,9 @@ from dataclasses import replace
 import numpy as np
 import pytest
 
+from service.cylinder.drive import CoilCharge, Drive, ImmersionHeat, PlateCharge, SecondaryReturn
 from service.cylinder.geometry import Cylinder
-from service.cylinder.model import (
-    CoilCharge,
-    Drive,
-    ImmersionHeat,
-    PlateCharge,
-    SecondaryReturn,
-    advance,
-    profile,
-    start,
-)
+from service.cylinder.model import advance, profile, start
 from service.cylinder.usable import v40_l
 
 PLAIN = Cylinder(250.0, 1.5, loss_w_per_k=1.8)

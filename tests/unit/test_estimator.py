@@ -8,6 +8,7 @@ import numpy as np
 import pytest
 
 from service.cylinder import estimator, model
+from service.cylinder.drive import Drive, ImmersionHeat, PlateCharge
 from service.cylinder.estimator import Heat, N, Observation
 from service.cylinder.estimator_motion import INLET, MIXING, RETURNED
 from service.cylinder.geometry import Cylinder
@@ -43,7 +44,7 @@ def live(
     state = estimator.start(CYLINDER, PROBES, Observation(shown(truth, offsets)))
     for minute in range(minutes):
         flow = next((f for m, f in draws.items() if m <= minute < m + 5), 0.0)
-        truth, _ = model.advance(CYLINDER, truth, model.Drive(draw_l_per_min=flow), 60.0)
+        truth, _ = model.advance(CYLINDER, truth, Drive(draw_l_per_min=flow), 60.0)
         seen = Observation(shown(truth, offsets), flow * scale if metered else None)
         state = estimator.advance(state, seen, 60.0)
     return state, truth
@@ -73,7 +74,7 @@ def test_it_learns_the_standing_loss() -> None:
     told = Cylinder(200.0, 1.4, loss_w_per_k=1.2)
     state = estimator.start(told, PROBES, Observation(shown(truth)))
     for _ in range(48 * 6):
-        truth, _flows = model.advance(CYLINDER, truth, model.Drive(), 600.0)
+        truth, _flows = model.advance(CYLINDER, truth, Drive(), 600.0)
         state = estimator.advance(state, Observation(shown(truth)), 600.0)
     found = estimator.estimate(state, 10.0)
     assert found.loss_w_per_k == pytest.approx(1.6, rel=0.06)
@@ -97,7 +98,7 @@ def test_it_learns_how_much_the_water_mixes() -> None:
     for day in range(2):
         for minute in range(240):
             flow = 6.0 if minute % 40 < 4 else 0.0
-            truth, _ = model.advance(true, truth, model.Drive(draw_l_per_min=flow), 60.0)
+            truth, _ = model.advance(true, truth, Drive(draw_l_per_min=flow), 60.0)
             state = estimator.advance(state, Observation(shown(truth), flow), 60.0)
         if day == 0:  # full again
             truth = model.start(true, 55.0)
@@ -132,7 +133,7 @@ def test_heat_through_a_plate_fills_from_the_top() -> None:
     truth = model.start(CYLINDER, 12.0)
     state = estimator.start(CYLINDER, PROBES, Observation(shown(truth)))
     for _ in range(60):
-        drive = model.Drive(plate=model.PlateCharge(6000.0, 55.0))
+        drive = Drive(plate=PlateCharge(6000.0, 55.0))
         truth, flows = model.advance(CYLINDER, truth, drive, 60.0)
         heat = (Heat(flows.plate_kwh, "plate", outlet_c=55.0),)
         state = estimator.advance(state, Observation(shown(truth), heat=heat), 60.0)
@@ -146,7 +147,7 @@ def test_heat_by_an_element_stays_above_it() -> None:
     truth = model.start(CYLINDER, 15.0)
     state = estimator.start(CYLINDER, PROBES, Observation(shown(truth)))
     for _ in range(90):
-        drive = model.Drive(immersion=(model.ImmersionHeat(3000.0, 0.6),))
+        drive = Drive(immersion=(ImmersionHeat(3000.0, 0.6),))
         truth, flows = model.advance(CYLINDER, truth, drive, 60.0)
         heat = (Heat(flows.immersion_kwh, bottom_level=0.6, top_level=0.6),)
         state = estimator.advance(state, Observation(shown(truth), heat=heat), 60.0)
@@ -203,8 +204,8 @@ def test_a_cold_inlet_that_is_only_believed_teaches_no_error_to_the_probes(
         for minute in range(3 * 24 * 60):
             flow = 4.0 if minute % 720 < 30 else 0.0
             heat_w = 2000.0 if 60 <= minute % 720 < 240 else 0.0
-            charge = model.ImmersionHeat(heat_w, 0.05, 55.0)
-            drive = model.Drive(draw_l_per_min=flow, immersion=(charge,))
+            charge = ImmersionHeat(heat_w, 0.05, 55.0)
+            drive = Drive(draw_l_per_min=flow, immersion=(charge,))
             truth, flows = model.advance(CYLINDER, truth, drive, 60.0)
             seen = Observation(
                 shown(truth),
@@ -234,7 +235,7 @@ def test_an_exchanger_that_returns_cooler_water_than_believed_is_found_out() -> 
     for minute in range(4 * 24 * 60):
         flow = 5.0 if minute % 720 < 30 else 0.0
         heat_w = 5000.0 if 60 <= minute % 720 < 200 else 0.0
-        drive = model.Drive(draw_l_per_min=flow, plate=model.PlateCharge(heat_w, 47.0))
+        drive = Drive(draw_l_per_min=flow, plate=PlateCharge(heat_w, 47.0))
         truth, flows = model.advance(CYLINDER, truth, drive, 60.0)
         heat = Heat(flows.plate_kwh, "plate", outlet_c=52.0, outlet_measured=False)
         seen = Observation(shown(truth), flow, heat=(heat,) if flows.plate_kwh > 0 else ())

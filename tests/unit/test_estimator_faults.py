@@ -9,6 +9,7 @@ from numpy.typing import NDArray
 
 from service.cylinder import estimator, model
 from service.cylinder import estimator_faults as faults
+from service.cylinder.drive import Drive
 from service.cylinder.geometry import Cylinder
 from tests.published.independent import Case, cases, replay
 from tests.published.independent.drive import tank
@@ -154,7 +155,7 @@ def test_a_probe_that_jumps_in_a_standing_front_is_named_within_hours() -> None:
     chance = np.random.default_rng(5)
     state, jumping_h = None, []
     for step in range(36):  # three hours of readings, the first of them sound
-        truth, _ = model.advance(cylinder, truth, model.Drive(), 300.0)
+        truth, _ = model.advance(cylinder, truth, Drive(), 300.0)
         shown = model.temperatures_at(cylinder, truth, np.array(list(probes.values())))
         shown[1] += chance.choice((-10.0, 0.0, 10.0)) if step >= 12 else 0.0
         seen = estimator.Observation(dict(zip(probes, shown.tolist(), strict=True)))

@@ -9,6 +9,7 @@ import numpy as np
 from numpy.typing import NDArray
 
 from service.cylinder import model
+from service.cylinder.drive import CoilCharge, Drive, ImmersionHeat, PlateCharge
 from service.cylinder.geometry import Cylinder
 from service.cylinder.usable import v40_l
 from tests.published.independent import Case, about
@@ -62,7 +63,7 @@ class Day:
         return ours / true - 1 if true else 0.0
 
 
-def steps(case: Case, day: int) -> Iterator[tuple[int, int, model.Drive]]:
+def steps(case: Case, day: int) -> Iterator[tuple[int, int, Drive]]:
     """(first minute, minutes, drive): equal minutes together, an hour at most."""
     made = about()
     ratio = HEAT_RATIO * 60_000
@@ -78,24 +79,22 @@ def steps(case: Case, day: int) -> Iterator[tuple[int, int, model.Drive]]:
         row = dict(zip(names, rows[minute].tolist(), strict=True))
         coil = plate = None
         if row["coil_kwh"] > 0:
-            coil = model.CoilCharge(ratio * row["coil_kwh"], *made["coil"], row["coil_flow_c"])
+            coil = CoilCharge(ratio * row["coil_kwh"], *made["coil"], row["coil_flow_c"])
         if row["plate_kwh"] > 0:
             heat_w, lift_k = ratio * row["plate_kwh"], row["plate_kwh"] / row["plate_l"] / 0.00116
             if lift_k > 5:
-                plate = model.PlateCharge(heat_w, row["plate_outlet_c"], flow_l_per_min=100.0)
+                plate = PlateCharge(heat_w, row["plate_outlet_c"], flow_l_per_min=100.0)
             else:  # a small lift says little of the flow
-                plate = model.PlateCharge(
-                    heat_w, 90.0, flow_l_per_min=row["plate_l"], controlled=False
-                )
+                plate = PlateCharge(heat_w, 90.0, flow_l_per_min=row["plate_l"], controlled=False)
         elements = tuple(
-            model.ImmersionHeat(ratio * row[f"{name}_kwh"], made["element_at"][name] + 0.0125)
+            ImmersionHeat(ratio * row[f"{name}_kwh"], made["element_at"][name] + 0.0125)
             for name in ("lower", "upper")
             if row[f"{name}_kwh"] > 0
         )
         yield (
             minute,
             until - minute,
-            model.Drive(
+            Drive(
                 cold_c=float(case["cold_c"][minute:until].mean()),
                 ambient_c=made["ambient_c"],
                 draw_l_per_min=row["drawn_l"],

@@ -1,0 +1,143 @@
+"""What is done to the cylinder over a step: draws, sources, circulation, and when to stop."""
+
+from __future__ import annotations
+
+import math
+from dataclasses import dataclass
+from typing import Literal
+
+from service.cylinder.usable import USE_C
+
+HIGHEST_C = 100.0  # the model knows liquid water only
+
+
+@dataclass(frozen=True)
+class PlateCharge:
+    """Charging through an external plate heat exchanger: from the bottom, back to the top.
+
+    heat_w            heat the source gives when nothing else limits it, W (0: the pump only)
+    outlet_c          with ``controlled`` the temperature at which water goes back to the top,
+                      else the highest it may have, degC
+    flow_l_per_min    highest flow when controlled, else the flow, L/min
+    controlled        the flow is modulated so that the outlet holds its temperature
+    primary_c         temperature of the source's water entering the exchanger, degC, and
+    ua_w_per_k        its heat transfer, W/K, and
+    primary_l_per_min its flow, L/min: together they limit the heat by effectiveness and NTU;
+                      None leaves the exchanger out of account
+    """
+
+    heat_w: float
+    outlet_c: float
+    flow_l_per_min: float = 15.0
+    controlled: bool = True
+    primary_c: float | None = None
+    ua_w_per_k: float | None = None
+    primary_l_per_min: float | None = None
+
+
+@dataclass(frozen=True)
+class CoilCharge:
+    """Charging through an internal coil between two levels.
+
+    heat_w      heat the source gives when nothing else limits it, W
+    bottom      level of the coil's foot, and ``top`` of its head
+    flow_c      temperature of the water in the coil, degC: no water gets hotter, and
+    ua_w_per_k  with it the coil gives at most UA (flow - water); None leaves both out
+    """
+
+    heat_w: float
+    bottom: float
+    top: float
+    flow_c: float | None = None
+    ua_w_per_k: float | None = None
+
+
+@dataclass(frozen=True)
+class ImmersionHeat:
+    """One immersion heater at a level; its own thermostat holds ``thermostat_c`` if given."""
+
+    heat_w: float
+    level: float
+    thermostat_c: float | None = None
+
+
+@dataclass(frozen=True)
+class SecondaryReturn:
+    """Circulation through the pipework: from the top, back at ``level`` with ``return_c``."""
+
+    flow_l_per_min: float
+    return_c: float
+    level: float
+
+
+@dataclass(frozen=True)
+class Drive:
+    """What happens to the cylinder, constant over a step.
+
+    draw_l_per_min  litres per minute leaving the hot outlet, counted there; the same volume of
+                    cold water enters, so a meter on the cold feed counts the same litres
+    cold_c          temperature of the cold inlet, degC
+    ambient_c       temperature around the cylinder, degC
+    use_c           drawn water at this temperature or hotter counts as usable, degC
+    """
+
+    cold_c: float = 10.0
+    ambient_c: float = 20.0
+    draw_l_per_min: float = 0.0
+    plate: PlateCharge | None = None
+    coil: CoilCharge | None = None
+    immersion: tuple[ImmersionHeat, ...] = ()
+    secondary_return: SecondaryReturn | None = None
+    use_c: float = USE_C
+
+
+@dataclass(frozen=True)
+class Until:
+    """Stop the step when the temperature at ``level`` gets there (a thermostat's cut-off)."""
+
+    level: float
+    side: Literal["at_least", "at_most"]
+    temperature_c: float
+
+    def short_k(self, temperature: float) -> float:
+        """How many kelvin a temperature in degC is short of it; 0 or less when it is there."""
+        short = self.temperature_c - temperature
+        return short if self.side == "at_least" else -short
+
+    def met(self, temperature: float) -> bool:
+        """Whether a temperature in degC is there."""
+        return self.short_k(temperature) <= 0
+
+
+def check(drive: Drive, duration_s: float) -> None:
+    """Raise ValueError for inputs that no cylinder can have."""
+    _range("duration_s", duration_s, 0.0, math.inf)
+    _range("cold_c", drive.cold_c, 0.0, HIGHEST_C)
+    _range("ambient_c", drive.ambient_c, -60.0, HIGHEST_C)
+    _range("draw_l_per_min", drive.draw_l_per_min, 0.0, 1000.0)
+    if not drive.use_c > drive.cold_c:
+        raise ValueError(f"use_c is {drive.use_c:g}, must be above cold_c, {drive.cold_c:g} degC")
+    if (plate := drive.plate) is not None:
+        _range("plate.heat_w", plate.heat_w, 0.0, 1e6)
+        _range("plate.outlet_c", plate.outlet_c, 0.0, HIGHEST_C)
+        _range("plate.flow_l_per_min", plate.flow_l_per_min, 1e-3, 1000.0)
+    if (coil := drive.coil) is not None:
+        _range("coil.heat_w", coil.heat_w, 0.0, 1e6)
+        _range("coil.bottom", coil.bottom, 0.0, 1.0)
+        _range("coil.top", coil.top, coil.bottom + 1e-6, 1.0)
+        if coil.flow_c is not None:
+            _range("coil.flow_c", coil.flow_c, 0.0, HIGHEST_C)
+    for element in drive.immersion:
+        _range("immersion.heat_w", element.heat_w, 0.0, 1e6)
+        _range("immersion.level", element.level, 0.0, 1.0)
+        if element.thermostat_c is not None:
+            _range("immersion.thermostat_c", element.thermostat_c, 0.0, HIGHEST_C)
+    if (circuit := drive.secondary_return) is not None:
+        _range("secondary_return.flow_l_per_min", circuit.flow_l_per_min, 0.0, 1000.0)
+        _range("secondary_return.level", circuit.level, 0.0, 1.0)
+        _range("secondary_return.return_c", circuit.return_c, 0.0, HIGHEST_C)
+
+
+def _range(name: str, value: float, low: float, high: float) -> None:
+    if not low <= value <= high or math.isinf(value):
+        raise ValueError(f"{name} is {value:g}, must be {low:g} to {high:g}")
