@@ -71,7 +71,8 @@ def _codec(kind: Any) -> tuple[Write, Read]:
         return (lambda v: v.value), kind
     if dataclasses.is_dataclass(kind) and isinstance(kind, type):
         return _dataclass_codec(kind)
-    if kind is np.ndarray or origin is np.ndarray:
+    alias = getattr(origin, "__value__", None)  # numpy's NDArray[...] is one from Python 3.12 on
+    if kind is np.ndarray or np.ndarray in (origin, get_origin(alias)):
         return _array_to_plain, _array_from_plain
     if origin in (Union, types.UnionType):
         some = [a for a in args if a is not type(None)]

@@ -4,9 +4,11 @@ from __future__ import annotations
 
 import json
 from dataclasses import replace
-from typing import Any
+from typing import Any, TypeVar
 
+import numpy as np
 import pytest
+from typing_extensions import TypeAliasType
 
 from service.control import snapshot
 from service.control.snapshot import SnapshotRefused
@@ -33,6 +35,14 @@ def home() -> LittleHome:
     )
     made.live(5400)
     return made
+
+
+def test_arrays_are_kept_also_where_their_type_is_an_alias_of_its_own() -> None:
+    # as numpy's NDArray is from Python 3.12 on (PEP 695)
+    kind = TypeVar("kind", bound=np.generic)
+    alias = TypeAliasType("alias", np.ndarray[tuple[Any, ...], np.dtype[kind]], type_params=(kind,))
+    write, read = snapshot._codec(alias[np.float64])
+    assert read(json.loads(json.dumps(write(np.array([0.5, 1.5]))))).tolist() == [0.5, 1.5]
 
 
 def test_reads_back_as_it_was_and_stays_below_60_kb(home: LittleHome) -> None:
