@@ -14,6 +14,7 @@ from paho.mqtt.enums import CallbackAPIVersion
 from adapters.link import Link
 from adapters.types import Message, Outgoing
 from adapters.wiring import Broker
+from service.bootstrap import OLDEST
 from service.settings import Wiring
 from tests.mosquitto import password_file, start
 
@@ -124,6 +125,9 @@ def test_the_image_copies_what_exists_and_does_not_run_as_root() -> None:
             for source in word[1:-1]:
                 assert (ROOT / source).exists(), source
                 assert source in kept
+    # The oldest Python promised is the one that every change is tested on.
+    python = "python:{}.{}-slim".format(*OLDEST)
+    assert [word[1] for word in words if word[0] == "FROM"] == [python, python]
     users = [word[1] for word in words if word[0] == "USER"]
     assert users
     assert users[-1] not in ("root", "0")
@@ -132,3 +136,10 @@ def test_the_image_copies_what_exists_and_does_not_run_as_root() -> None:
     assert int(port) == Wiring.model_fields["http"].default.port
     check = next(word for word in words if word[0] == "HEALTHCHECK")
     assert re.search(rf"127\.0\.0\.1', {port}\b", " ".join(check))
+
+
+def test_the_lock_holds_one_version_of_each_package_for_every_python() -> None:
+    lock = (ROOT / "requirements.lock").read_text()
+    names = re.findall(r"^([a-z0-9._-]+)==", lock, re.MULTILINE)
+    assert len(names) > 40
+    assert len(names) == len(set(names))
