@@ -56,6 +56,13 @@ class RatingPoint(Part):
     cop: Annotated[float, Field(gt=0.5, lt=12)]
 
 
+class FlowLimit(Part):
+    """The hottest flow a heat pump makes at an outdoor temperature, from its operating range."""
+
+    outdoor_c: Annotated[float, Field(ge=-50, le=50)]
+    flow_c: Annotated[float, Field(ge=20, le=90)]
+
+
 class HeatPumpWiring(Part):
     """The heat pump, how it reaches the water, and what its own control does by itself."""
 
@@ -63,6 +70,7 @@ class HeatPumpWiring(Part):
     ratings: tuple[RatingPoint, ...] = ()  # empty: a conservative default, scaled to capacity_w
     capacity_w: Annotated[float, Field(gt=0)] = 6000.0
     flow_limit_c: Annotated[float, Field(ge=35, le=90)] = 60.0
+    flow_limits: tuple[FlowLimit, ...] = ()  # in colder air; empty: conservative, and by ratings
     approach_k: Annotated[float, Field(ge=0, le=20)] = 5.0  # plate or coil: flow less store
     min_run_s: Annotated[float, Field(ge=0, le=21_600)] = 600.0
     min_rest_s: Annotated[float, Field(ge=0, le=21_600)] = 600.0

@@ -112,6 +112,7 @@ class LittleHome:
     elapsed_s: float = 1000.0
     every_s: float = 60.0
     cold_c: float = 10.0
+    outdoor_c: float = 7.0  # where a signal measures it
     draws: Callable[[datetime], float] = lambda at: 0.0  # L/min
     history: list[Draw] = field(default_factory=list)
     silent: set[str] = field(default_factory=set)
@@ -219,6 +220,7 @@ class LittleHome:
         """What every instrument says now."""
         values: dict[str, float] = {
             "cold": self.cold_c,
+            "outdoor": self.outdoor_c,
             "draw": self.draws(self.now),
             "pump_power": 2000.0 if self.on("pump") and "pump" not in self.dead else 0.0,
             "element_power": 3000.0 if self.on("element") and "element" not in self.dead else 0.0,

@@ -35,6 +35,7 @@ UNSAFE = frozenset({"ceiling_not_below_thermostat", "thermostat_not_below_cutout
 HEAT_PUMP_W = (200.0, 100_000.0)
 IMMERSION_W = (100.0, 12_000.0)
 SAID: dict[SourceName, str] = {"heat_pump": "heat pump", "immersion": "immersion heater"}
+ORDINARY_COLD_C = -5  # outdoors, some days of most winters (common practice, no source)
 OUTDOORS_C = (-20.0, -10.0, 0.0, 10.0, 20.0, 30.0)  # where a heat pump's least power is looked for
 
 
@@ -631,6 +632,7 @@ def _hygiene(plant: Plant) -> Iterator[Misfit]:
             )
     refusal = hygiene.refusal(plant)
     if refusal is None:
+        yield from _too_cold_to_disinfect(plant)
         return
     if refusal.code == "disinfection_refused_no_mixing_valve":
         yield Misfit(
@@ -673,6 +675,26 @@ def _hygiene(plant: Plant) -> Iterator[Misfit]:
             else "correct flow_limit_c, approach_k, own_set_c or thermostat_c, fit a hotter "
             "source, or lower it as far as local rules allow, with hygiene.lowered_confirmed_by",
         )
+
+
+def _too_cold_to_disinfect(plant: Plant) -> Iterator[Misfit]:
+    """A heat pump that disinfects alone, and not in the cold of an ordinary winter."""
+    able, wanted_c = hygiene.reaching(plant), plant.settings.tunables.hygiene.disinfect_c
+    outdoors = range(ORDINARY_COLD_C, 11)
+    cold = [at for at in outdoors if all(plant.reach_c(x, float(at)) < wanted_c for x in able)]
+    if not cold:
+        return
+    coldest_c = max(plant.reach_c(x, float(ORDINARY_COLD_C)) for x in able)
+    yield Misfit(
+        "warn",
+        "disinfection_only_when_warm",
+        "hygiene.disinfect_c",
+        f"{wanted_c:g}",
+        f"the heat pump disinfects alone and reaches it only above {cold[-1]} degC outdoors, at "
+        f"{ORDINARY_COLD_C} degC {coldest_c:.0f} degC: in colder weeks no disinfection would pass, "
+        "and each is said to be overdue",
+        "let an immersion heater do the rest, or type in heat_pump.flow_limits from its data sheet",
+    )
 
 
 def _same_values(wiring: HomeWiring) -> Iterator[Misfit]:

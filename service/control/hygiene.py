@@ -34,7 +34,7 @@ DAY_S = 86_400.0
 FIRST_WITHIN_S = DAY_S  # a cylinder nothing is known of is disinfected within a day
 BROUGHT_FORWARD_S = DAY_S  # lukewarm for too long: within a day, so that a night lies in it
 ABSENCE_S = 2 * DAY_S  # a longer one: disinfected before the return, outlets to be flushed after
-RETRY_S = 6 * 3600.0
+RETRY_S = 6 * 3600.0  # after an attempt that failed; twice as long after each further one
 GIVE_UP_FACTOR = 3.0  # an attempt lasts at most this much longer than reckoned
 START_MARGIN = 1.5
 PLANNED_EARLY_S = 3600.0  # the plan has it over so long before it is due: it may err
@@ -299,13 +299,14 @@ def begin_or_end(s: Situation) -> tuple[HygieneClock, tuple[HygieneEvidence, ...
             clock = replace(
                 clock,
                 attempt=None,
-                not_before_mark_s=s.elapsed_s + RETRY_S,
+                failed_mark_s=s.elapsed_s,
                 failures=clock.failures + 1,
+                unexplained=clock.unexplained + (out_of_reach_c(s) is None),
             )
             return clock, (failed,)
         followed = _followed(s, attempt)
         return clock if followed is attempt else replace(clock, attempt=followed), ()
-    if s.elapsed_s < clock.not_before_mark_s:
+    if s.elapsed_s < clock.failed_mark_s + _pause_s(s):
         return clock, ()
     when = due(s)
     if when.refused is not None:
@@ -314,6 +315,32 @@ def begin_or_end(s: Situation) -> tuple[HygieneClock, tuple[HygieneEvidence, ...
     if late or planned_now(s):
         clock = replace(clock, attempt=Attempt(s.now, s.elapsed_s, need_s(s)))
     return clock, ()
+
+
+def out_of_reach_c(s: Situation) -> float | None:
+    """The hottest water to be had now where that is too cool to disinfect, degC; None: hot enough.
+
+    Cold air lowers what a heat pump reaches. A source that cannot run now is waited for.
+    """
+    able = [x for x in reaching(s.plant) if s.usable_source(x.name) is not None]
+    if not able:
+        return None
+    most_c = max(map(s.reach_c, able))
+    return most_c if most_c < s.settings.tunables.hygiene.disinfect_c else None
+
+
+def _pause_s(s: Situation) -> float:
+    """How long to wait after an attempt that failed, an interval at most, s.
+
+    What failed again and again mostly fails once more, costs money and wears the plant. Where cold
+    air keeps a heat pump from reaching the temperature, warmer air is waited for; but what it
+    reaches is often believed only, so that one attempt in an interval is made all the same.
+    """
+    clock = s.state.hygiene
+    interval_s = s.settings.tunables.hygiene.longest_interval_days * DAY_S
+    if out_of_reach_c(s) is not None:
+        return interval_s
+    return min(RETRY_S * 2.0 ** min(max(clock.unexplained - 1, 0), 16), interval_s)
 
 
 def _followed(s: Situation, was: Attempt) -> Attempt:

@@ -29,6 +29,7 @@ DISINFECTION_BELOW_CEILING_K = 1.0  # room for what a heater still gives when it
 DISINFECTION_MARGIN_K = 1.5  # heated this much beyond, so that the probe holds its temperature
 LAYERS = 40
 MILD_C = 7.0  # outdoors
+WARM_C = 10.0  # outdoors: from here on the heat pump makes its hottest flow
 BORDER_S = 43_200.0
 CALL_MARGIN_K = 0.5  # an own sensor must be this much colder than needed to count on a start
 
@@ -402,11 +403,35 @@ def heat_pump(wiring: HeatPumpWiring) -> HeatPump:
         if wiring.ratings
         else default_heat_pump(wiring.capacity_w / 0.95)
     )
-    limits = tuple(
-        (outdoor, min(limit, wiring.flow_limit_c)) for outdoor, limit in pump.flow_limits
+    return replace(pump, flow_limits=_flow_limits(wiring, pump))
+
+
+def _flow_limits(wiring: HeatPumpWiring, pump: HeatPump) -> tuple[tuple[float, float], ...]:
+    """(outdoor degC, hottest flow degC): as typed in, else as careful as nothing shows otherwise.
+
+    A rating point shows that its flow was made in air as cold as its own.
+    """
+    if wiring.flow_limits:
+        typed = sorted((p.outdoor_c, p.flow_c) for p in wiring.flow_limits)
+        return tuple((outdoor, min(flow, wiring.flow_limit_c)) for outdoor, flow in typed)
+    rated = [(r.outdoor_c, r.flow_c) for r in wiring.ratings]
+    careful = (*pump.flow_limits, (WARM_C, wiring.flow_limit_c))
+    outdoors, flows = zip(*careful, strict=True)
+    places = sorted({*outdoors, *(outdoor for outdoor, _ in rated if outdoor < WARM_C)})
+    return tuple(
+        (
+            at,
+            min(
+                wiring.flow_limit_c,
+                max(
+                    float(np.interp(at, outdoors, flows)),
+                    *(flow for outdoor, flow in rated if outdoor <= at),
+                    0.0,
+                ),
+            ),
+        )
+        for at in places
     )
-    warmest = (10.0, wiring.flow_limit_c)
-    return replace(pump, flow_limits=(*(p for p in limits if p[0] < warmest[0]), warmest))
 
 
 def default_loss_w_per_k(volume_l: float) -> float:

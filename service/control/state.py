@@ -180,8 +180,9 @@ class HygieneClock:
     passed_at: datetime | None = None
     hold: Hold | None = None
     attempt: Attempt | None = None
-    not_before_mark_s: float = NEVER  # after a failed attempt
+    failed_mark_s: float = NEVER  # the last attempt that did
     failures: int = 0
+    unexplained: int = 0  # of them, those that cold air does not explain
     tally: HygieneTally | None = None  # of each layer since the last pass
     mark_s: float = NEVER  # up to when it was counted
     drawn_l: float = 0.0  # since then

@@ -119,7 +119,7 @@ def resume(state: State, now: datetime, elapsed_s: float) -> State:
             since_pass_s=clock.since_pass_s + (away_s if believable else 0.0),
             hold=None,
             attempt=None if attempt is None else replace(attempt, mark_s=elapsed_s, rise=None),
-            not_before_mark_s=moved(clock.not_before_mark_s),
+            failed_mark_s=moved(clock.failed_mark_s),
             mark_s=elapsed_s,
         ),
         around=replace(state.around, mark_s=NEVER),

@@ -906,6 +906,10 @@ def _disinfection(s: Situation) -> Iterator[Finding]:
         yield Finding("disinfection_refused", "hygiene", facts)
     if when.overdue:
         facts = {"overdue_h": round(-when.in_s / HOUR_S, 1), "because": when.why}
+        reaches_c = hygiene.out_of_reach_c(s) if when.refused is None else None
+        if reaches_c is not None:
+            disinfect_c = s.settings.tunables.hygiene.disinfect_c
+            facts |= {"reaches_c": round(reaches_c, 1), "disinfect_c": disinfect_c}
         yield Finding("disinfection_overdue", "hygiene", facts)
     if s.state.hygiene.failures >= FAILURES_TOLD:
         yield Finding("disinfection_failed", "hygiene", {"attempts": s.state.hygiene.failures})

@@ -617,7 +617,19 @@ FACT_NAMES: dict[str, str] = {
     "plan_made_at": "plan of",
     "watts": "electricity, W",
     "overdue_h": "overdue by",
+    "reaches_c": "hottest water to be had",
     "age_s": "age",
+}
+
+# The same where more is known: said instead when all its facts are there.
+FAULTS_EXPLAINED: dict[str, tuple[str, str]] = {
+    "disinfection_overdue": (
+        "The thermal disinfection is overdue by {overdue_h}: it needs {disinfect_c}, and in this "
+        "cold nothing heats the water above {reaches_c}.",
+        "It is done once it is warmer outside. Ask the installer for a source that gets hotter in "
+        "winter, such as an immersion heater. Until it has passed, follow local guidance for "
+        "water that may carry Legionella.",
+    ),
 }
 
 UNKNOWN_REMEDY = "Look at the evidence. If it lasts, ask whoever installed the plant."
@@ -656,13 +668,16 @@ def fault(item: Fault, local: Local, acknowledged: str | None = None) -> FaultWo
     facts = {"subject": item.subject, **item.facts}
     detector = DETECTORS.get(item.code)
     found = f"{detector.finds if detector else plain(item.code)}: {{subject:name}}."
-    title, remedy = FAULTS.get(item.code, (found, UNKNOWN_REMEDY))
+    said = [FAULTS.get(item.code, (found, UNKNOWN_REMEDY))]
+    if item.code in FAULTS_EXPLAINED:
+        said.insert(0, FAULTS_EXPLAINED[item.code])
+    titles, remedies = zip(*said, strict=True)
     end: datetime = item.cleared_at or local.now
     return FaultWords(
         code=item.code,
         subject=item.subject,
-        title=capital(fill((title,), facts, local)),
-        remedy=fill((remedy,), facts, local) if remedy else "",
+        title=capital(fill(titles, facts, local)),
+        remedy=fill(remedies, facts, local),
         since=local.moment(item.since),
         lasted=duration((end - item.since).total_seconds()),
         severity="Fault" if item.severity == "fault" else "Warning",

@@ -264,3 +264,16 @@ def test_a_line_without_a_value_has_no_equals_sign() -> None:
     lines = [str(m) for m in config_checks.refused(settings(actuators=latching))]
     assert lines[0].startswith(f"actuator {latching[0]['name']}: keeps its last command")
     assert lines[0].endswith("latching_accepted_by")
+
+
+def test_a_heat_pump_that_cannot_disinfect_in_an_ordinary_winter_is_told() -> None:
+    alone: dict[str, Any] = {
+        "immersion": None,
+        "actuators": [x for x in wiring()["actuators"] if x["source"] == "heat_pump"],
+    }
+    pump = {"flow_limit_c": 67, "own_set_c": 62}
+    only_warm = "disinfection_only_when_warm"
+    assert only_warm in _codes({"normal_set_c": 60}, heat_pump=pump, **alone)
+    assert only_warm not in _codes()  # an immersion heater does the rest
+    typed = pump | {"flow_limits": [{"outdoor_c": -10, "flow_c": 65}]}
+    assert only_warm not in _codes({"normal_set_c": 60}, heat_pump=typed, **alone)

@@ -4,11 +4,13 @@ from __future__ import annotations
 
 from dataclasses import replace
 from datetime import timedelta
+from itertools import pairwise
 from typing import Any
 
 import pytest
 
 from adapters.types import Reading
+from service.control import plant as plants
 from service.control.planning import PlanArguments
 from service.control.state import changed
 from service.control.types import HygieneEvidence, Rule, Wish
@@ -258,16 +260,64 @@ def test_a_draw_gives_the_heat_pump_work_and_time_anew() -> None:
     assert home.until(lambda h: _heats(h, "element"), 2 * 3600)
 
 
+ALONE: dict[str, Any] = {
+    "heat_pump": {"layout": "plate", "capacity_w": 6000, "flow_limit_c": 67, "own_set_c": 62},
+    "immersion": None,
+    "actuators": [x for x in wiring()["actuators"] if x["name"] == "pump"],
+}
+
+
 def test_a_heat_pump_that_stands_still_goes_on_where_nothing_else_reaches() -> None:
-    alone = {
-        "heat_pump": {"layout": "plate", "capacity_w": 6000, "flow_limit_c": 67, "own_set_c": 62},
-        "immersion": None,
-        "actuators": [x for x in wiring()["actuators"] if x["name"] == "pump"],
-    }
-    home = _stands(tunables=WEEKLY | {"normal_set_c": 60}, reaches_c=57.0, changes=alone)
+    home = _stands(tunables=WEEKLY | {"normal_set_c": 60}, reaches_c=57.0, changes=ALONE)
     assert home.until(lambda h: _heats(h, "pump"), 1800)
     home.live(4 * 3600)
     assert _heats(home, "pump")
+
+
+def test_in_the_cold_a_heat_pump_alone_tries_once_and_again_when_it_is_warm() -> None:
+    outdoor = {"name": "outdoor", "measures": "outdoor_temperature", "unit": "Cel", "topic": "o"}
+    home = _home(
+        WEEKLY | {"normal_set_c": 62},
+        reaches_c=50.0,
+        outdoor_c=0.0,  # 55 degC of flow, 50 degC of water
+        every_s=240.0,
+        changes=ALONE | {"signals": [*wiring()["signals"], outdoor]},
+    )
+    home.restart(down_s=EIGHT_DAYS_S)
+    assert home.until(lambda h: bool(_evidence(h)), 86_400)
+    assert not _evidence(home)[0].passed
+    begin = len(home.outputs)
+    home.live(2 * 86_400)
+    assert all(o.view.mode is not Rule.HYGIENE for o in home.outputs[begin:])
+    overdue = next(f for f in home.last.view.faults if f.code == "disinfection_overdue")
+    assert overdue.facts["reaches_c"] == 50.0
+    home.outdoor_c, home.reaches_c = 12.0, 62.0
+    home.live(240)
+    assert home.last.view.mode is Rule.HYGIENE
+    assert home.until(lambda h: _evidence(h)[-1].passed, 86_400)
+
+
+def test_how_hot_a_heat_pump_gets_the_water_follows_its_range_or_what_its_ratings_show() -> None:
+    def reach_c(outdoor_c: float, **pump: Any) -> float:
+        plant = plants.of(settings(heat_pump={"flow_limit_c": 65, "own_set_c": 62} | pump))
+        return plant.reach_c(plant.sources["heat_pump"], outdoor_c)
+
+    assert [reach_c(at) for at in (-10.0, 0.0, 5.0, 10.0)] == [45.0, 50.0, 55.0, 60.0]
+    rated = [{"outdoor_c": -7, "flow_c": 60, "capacity_w": 4700, "cop": 1.8}]
+    assert [reach_c(at, ratings=rated) for at in (-10.0, -7.0, 0.0)] == [45.0, 55.0, 55.0]
+    typed = [{"outdoor_c": -10, "flow_c": 62}, {"outdoor_c": 5, "flow_c": 80}]
+    assert [reach_c(at, flow_limits=typed) for at in (-15.0, -10.0, 5.0)] == [57.0, 57.0, 60.0]
+
+
+def test_what_fails_again_and_again_is_tried_less_and_less_often() -> None:
+    home = _home({"hygiene": {"longest_interval_days": 1}, "reserve_tenths": 0}, every_s=240.0)
+    home.dead = {"pump", "element"}
+    assert home.until(lambda h: len(_evidence(h)) == 4, 8 * 86_400)
+    failed = _evidence(home)
+    pauses_h = [
+        (after.started - before.ended).total_seconds() / 3600 for before, after in pairwise(failed)
+    ]
+    assert pauses_h == pytest.approx([6.0, 12.0, 24.0], abs=0.2)
 
 
 def test_a_clock_that_jumps_neither_drops_nor_brings_on_a_cycle() -> None:

@@ -342,3 +342,22 @@ def test_a_temperature_in_a_reason_is_told_to_a_tenth():
 @pytest.mark.parametrize("code", ["block_used_up", "drained", "minimum_rest", "will_not_call"])
 def test_what_holds_a_charge_back_is_told_in_a_sentence(code: str):
     assert words.fact("waits_for", code, DUBLIN) == words.HELD_BACK[code]
+
+
+def test_an_overdue_disinfection_says_when_cold_air_is_the_cause():
+    def said(**facts: float) -> str:
+        made = Fault(
+            code="disinfection_overdue",
+            subject="hygiene",
+            severity="fault",
+            since=NOW,
+            facts={"overdue_h": 5.0} | facts,
+        )
+        told = words.fault(made, DUBLIN)
+        return f"{told.title} {told.remedy}"
+
+    assert "in this cold nothing heats the water above 50.0\u00a0°C" in said(
+        reaches_c=50.0, disinfect_c=60.0
+    )
+    assert "immersion heater" in said(reaches_c=50.0, disinfect_c=60.0)
+    assert "cold" not in said()
