@@ -290,7 +290,8 @@ class Actuator(Part):
                 "form set_temperature needs {set_c} in 'run', for example run = \"{set_c}\""
             )
         if self.form in (Form.TERMINALS, Form.DIVERTER) and not self.second_topic:
-            raise ValueError(f"form {self.form} needs second_topic")
+            second = "second contact" if self.form is Form.TERMINALS else "target in W"
+            raise ValueError(f"form {self.form} needs second_topic, the topic of its {second}")
         if self.form is Form.DIVERTER and self.source != "immersion":
             raise ValueError('a diverter feeds an immersion heater: source = "immersion"')
         return self

@@ -6,11 +6,13 @@ The same lines are made for the TOML file and for changes over API and pages.
 from __future__ import annotations
 
 import difflib
+import json
+import math
 import os
 import re
 import tomllib
 from collections.abc import Iterable, Mapping, Sequence
-from dataclasses import dataclass
+from dataclasses import dataclass, replace
 from enum import Enum
 from pathlib import Path
 from typing import Any, Literal, get_args, get_origin
@@ -127,7 +129,8 @@ def load(path: Path) -> Wiring:
         expected = "name one key, for example LADLE_BROKER__PASSWORD, not a whole table"
         raise SettingsRefused([Wrong(where, HIDDEN, expected)], "environment") from error
     except ValidationError as error:
-        raise SettingsRefused(wrong_lines(error, Wiring), name) from error
+        given = tomllib.loads(path.read_text(encoding="utf-8"))
+        raise SettingsRefused(wrong_lines(error, Wiring, given), name) from error
     wiring = Wiring.model_validate({key: getattr(found, key) for key in Wiring.model_fields})
     return _with_mail_password(wiring, os.environ.get(MAIL_PASSWORD))
 
@@ -212,8 +215,13 @@ def _merge(base: Any, patch: Mapping[str, Any]) -> dict[str, Any]:
     return merged
 
 
-def wrong_lines(error: ValidationError, model: type[BaseModel]) -> list[Wrong]:
-    """One line for each thing that pydantic found wrong with ``model``'s input."""
+def wrong_lines(
+    error: ValidationError, model: type[BaseModel], given: Mapping[str, Any] | None = None
+) -> list[Wrong]:
+    """One line for each thing that pydantic found wrong with ``model``'s input.
+
+    ``given``: that input, to call one of several tables by its name, not only by its number.
+    """
     lines: dict[str, Wrong] = {}
     errors = error.errors(include_url=False)
     for found in errors:
@@ -221,8 +229,23 @@ def wrong_lines(error: ValidationError, model: type[BaseModel]) -> list[Wrong]:
         if any(e["loc"][: len(loc)] == loc and len(e["loc"]) > len(loc) for e in errors):
             continue  # a list is too short only because what stands in it was refused
         line = _line(found, model)
+        name = _name_in(given, loc)
+        line = replace(line, where=f"{line.where} ({name})") if name else line
         lines.setdefault(str(line), line)
     return list(lines.values())
+
+
+def _name_in(given: Any, loc: Sequence[int | str]) -> str:
+    """The name of the innermost table of several that ``loc`` leads through; "" for none."""
+    name = ""
+    for part in loc:
+        try:
+            given = given[part]
+        except (LookupError, TypeError):
+            break
+        if isinstance(part, int) and isinstance(given, Mapping):
+            name = given.get("name", "")
+    return name if isinstance(name, str) else ""
 
 
 def _line(found: ErrorDetails, model: type[BaseModel]) -> Wrong:
@@ -248,8 +271,7 @@ def _line(found: ErrorDetails, model: type[BaseModel]) -> Wrong:
         hint = f"Did you mean {near[0]}?" if near else ""
     elif kind in _PLAIN:
         message = _PLAIN[kind]
-        if isinstance(found["input"], Mapping) and _model_in(_element(annotation)) is not None:
-            hint = f"Write {_tables(where)}, in double brackets, for each."
+        hint = _instead(message, found["input"], where, annotation)
     elif kind == "string_pattern_mismatch" and key in _SHAPES:
         message = f"expected {_SHAPES[key]}"
     elif kind == "too_short":
@@ -331,10 +353,49 @@ def _describe(where: str, annotation: Any) -> str:
     return ""
 
 
+def _instead(expected: str, given: Any, where: str, annotation: Any) -> str:
+    """What to write instead of a value of the wrong kind; "" where that cannot be told."""
+    if isinstance(given, Mapping) and _model_in(_element(annotation)) is not None:
+        return f"Write {_tables(where)}, in double brackets, for each."
+    if "number" in expected:
+        return _number_instead(given, whole="whole" in expected)
+    if expected == "expected true or false":
+        return "Write it without quotation marks." if isinstance(given, str) else ""
+    if expected == "expected text" and isinstance(given, int | float):
+        return "Write it in quotation marks."  # without the value, which may be a secret
+    if expected == "expected a list" and isinstance(given, str | int | float):
+        return f"Write it in square brackets: [{json.dumps(given)}]."
+    if expected == "expected a table" and isinstance(given, Sequence) and len(given) > 1:
+        return f"Write {_table(where)} once: there can be one only."
+    if expected == "expected a table":
+        return "Give its keys, each with a value of its own."
+    return ""
+
+
+def _number_instead(given: Any, *, whole: bool) -> str:
+    if isinstance(given, str):
+        text = given.strip()
+        try:
+            given = float(text.replace(",", "."))
+        except ValueError:
+            if not re.match(r"[-+]?\d", text):
+                return f"Write it in digits, such as {20 if whole else 20.5}."
+            return "Write it alone: no unit, a point for decimals, nothing between thousands."
+    if not isinstance(given, float) or not math.isfinite(given):
+        return ""
+    if whole and given != int(given):
+        return f"Write {math.floor(given)} or {math.ceil(given)}."
+    return f"Write {given:g}."
+
+
+def _table(where: str) -> str:
+    """The head of a table as the file has it, without numbers."""
+    return "[" + re.sub(r"\[\d+]", "", where) + "]"
+
+
 def _tables(where: str) -> str:
-    """The head of one of several tables as the file has it, without numbers."""
-    key = re.sub(r"\[\d+]", "", where)
-    return f"[[{key}]]"
+    """The head of one of several tables as the file has it."""
+    return f"[{_table(where)}]"
 
 
 def _is_secret(key: str, annotation: Any) -> bool:

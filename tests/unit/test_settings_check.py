@@ -80,8 +80,8 @@ rest_c = 30
 
 [homes.notify]"""
     assert refused(tmp_path, GOOD.replace("[homes.notify]", pump)) == [
-        "homes[0].actuators[0].rest_c = 30: it is a set temperature, and form on_off takes none: "
-        "leave it out, or use form set_temperature."
+        "homes[0].actuators[0].rest_c (pump) = 30: it is a set temperature, and form on_off takes "
+        "none: leave it out, or use form set_temperature."
     ]
 
 
@@ -127,13 +127,13 @@ def test_the_environment_overrides_secrets(tmp_path: Path, monkeypatch: pytest.M
         (
             'unit = "Cel"',
             'unit = "C"',
-            "homes[0].signals[0].unit = 'C': expected one of "
+            "homes[0].signals[0].unit (probe_top) = 'C': expected one of "
             f"{', '.join(get_args(Unit))}. Did you mean Cel?",
         ),
         (
             'measures = "probe"',
             'measures = "prob"',
-            "homes[0].signals[0].measures = 'prob': expected one of "
+            "homes[0].signals[0].measures (probe_top) = 'prob': expected one of "
             f"{', '.join(Quantity)}. Did you mean probe?",
         ),
         (
@@ -144,7 +144,8 @@ def test_the_environment_overrides_secrets(tmp_path: Path, monkeypatch: pytest.M
         (
             "volume_l = 300",
             'volume_l = "large"',
-            "homes[0].cylinder.volume_l = 'large': expected a number.",
+            "homes[0].cylinder.volume_l = 'large': expected a number. Write it in digits, such as "
+            "20.5.",
         ),
         (
             'zone = "Europe/Paris"',
@@ -156,7 +157,7 @@ def test_the_environment_overrides_secrets(tmp_path: Path, monkeypatch: pytest.M
         (
             'unit = "Cel"',
             'unit = "Cel"\ncolour = "red"',
-            "homes[0].signals[0].colour = 'red': no such key. "
+            "homes[0].signals[0].colour (probe_top) = 'red': no such key. "
             f"Known here: {', '.join(sorted(Signal.model_fields))}.",
         ),
     ],
@@ -171,9 +172,18 @@ def test_a_wrong_key_is_named_with_value_expectation_and_suggestion(
 @pytest.mark.parametrize(
     ("changes", "line"),
     [
-        ({"tariff": 3}, "tariff = 3: expected a table."),
-        ({"hygiene": {"probes": "low"}}, "hygiene.probes = 'low': expected a list."),
-        ({"slot_minutes": "half"}, "slot_minutes = 'half': expected a whole number."),
+        (
+            {"tariff": 3},
+            "tariff = 3: expected a table. Give its keys, each with a value of its own.",
+        ),
+        (
+            {"hygiene": {"probes": "low"}},
+            "hygiene.probes = 'low': expected a list. Write it in square brackets: [\"low\"].",
+        ),
+        (
+            {"slot_minutes": "half"},
+            "slot_minutes = 'half': expected a whole number. Write it in digits, such as 20.",
+        ),
         (
             {"tariff": {"bands": [{"import_per_kwh": 1, "weekdays": []}]}},
             "tariff.bands[0].weekdays: expected at least 1 in the list.",
@@ -191,6 +201,54 @@ def test_a_value_of_the_wrong_kind_is_told_in_plain_words(
     with pytest.raises(SettingsRefused) as refusal:
         changed_tunables(settings, changes)
     assert [str(x) for x in refusal.value.lines] == [line]
+
+
+@pytest.mark.parametrize(
+    ("old", "new", "mend"),
+    [
+        ("volume_l = 300", 'volume_l = "300,5"', "expected a number. Write 300.5."),
+        (
+            "volume_l = 300",
+            'volume_l = "300 l"',
+            "expected a number. Write it alone: no unit, a point for decimals, nothing between "
+            "thousands.",
+        ),
+        ('host = "broker.lan"', 'port = "1883,0"', "expected a whole number. Write 1883."),
+        ('host = "broker.lan"', "port = 1883.5", "expected a whole number. Write 1883 or 1884."),
+        ('host = "broker.lan"', "host = 5", "expected text. Write it in quotation marks."),
+        ("[homes.notify]", "[homes.notify]\nmail_to = 'a@b'", 'square brackets: ["a@b"].'),
+        ('host = "broker.lan"', 'tls = "ja"', "true or false. Write it without quotation marks."),
+        (
+            "[homes.notify]",
+            "[[homes.immersion]]\npower_w = 3000\n[[homes.immersion]]\npower_w = 2000\n"
+            "[homes.notify]",
+            "homes[0].immersion: expected a table. Write [homes.immersion] once: there can be one "
+            "only.",
+        ),
+    ],
+)
+def test_a_value_of_the_wrong_kind_is_told_what_to_write_instead(
+    tmp_path: Path, old: str, new: str, mend: str
+) -> None:
+    assert old in GOOD
+    (line,) = refused(tmp_path, GOOD.replace(old, new, 1))
+    assert line.endswith(mend)
+
+
+def test_one_of_several_tables_is_called_by_its_name(tmp_path: Path) -> None:
+    more = "".join(
+        f'[[homes.signals]]\nname = "probe_{n}"\nmeasures = "probe"\ntopic = "plant/{n}"\n'
+        f'unit = "{unit}"\nheight_m = 0.{n}\n'
+        for n, unit in enumerate(("Cel", "C", "Cel"), 1)
+    )
+    (line,) = refused(tmp_path, GOOD.replace("[homes.notify]", f"{more}[homes.notify]"))
+    assert line.startswith("homes[0].signals[2].unit (probe_2) = 'C': expected one of")
+
+
+def test_a_number_for_a_password_is_not_repeated(tmp_path: Path) -> None:
+    (line,) = refused(tmp_path, GOOD.replace('"in-the-file"', "73519"))
+    assert "73519" not in line
+    assert line.endswith("Write it in quotation marks.")
 
 
 def test_every_wrong_key_is_told_at_once(tmp_path: Path) -> None:
