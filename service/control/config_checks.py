@@ -511,6 +511,7 @@ def _sources(plant: Plant) -> Iterator[Misfit]:
                 "is repeated three times within its time",
                 "a longer lease spares messages",
             )
+    yield from _spare_actuators(plant)
     if not commanded:
         yield Misfit(
             "warn",
@@ -532,6 +533,26 @@ def _sources(plant: Plant) -> Iterator[Misfit]:
             f"no commanded source reaches it: {arithmetic(plant)}",
             "lower it, or correct flow_limit_c, approach_k or own_set_c",
         )
+
+
+def _spare_actuators(plant: Plant) -> Iterator[Misfit]:
+    """Actuators that no command ever goes to: their source has another for every use."""
+    for source in plant.sources.values():
+        chosen = [a for a in map(source.actuator, (False, True)) if a is not None]
+        for spare in source.actuators:
+            if spare in chosen or spare.name in plant.blockable:
+                continue
+            others = " and ".join(dict.fromkeys(a.name for a in chosen))
+            yield Misfit(
+                "warn",
+                "never_commanded",
+                f"actuators.{spare.name}",
+                "",
+                f"would never be commanded: {others} does all that the {SAID[source.name]} is "
+                "asked for",
+                "leave it out; two elements that one contact switches are one immersion heater of "
+                "both powers",
+            )
 
 
 def _power_limit(plant: Plant) -> Iterator[Misfit]:
@@ -662,7 +683,20 @@ def _hygiene(plant: Plant) -> Iterator[Misfit]:
             "see the plant's own disinfection",
         )
     else:
-        lowest = plant.hygiene_probes[0]
+        lowest, pump = plant.hygiene_probes[0], settings.wiring.heat_pump
+        unreached = refusal.code == "disinfection_refused_no_source_reaches"
+        if unreached and pump is not None and pump.own_disinfection:
+            yield Misfit(
+                "warn",
+                refusal.code,
+                "hygiene.disinfect_c",
+                f"{h.disinfect_c:g}",
+                f"no commanded source reaches it at {lowest.name}, {lowest.height_m:g} m "
+                f"({arithmetic(plant)}), so Ladle counts on the heat pump's own disinfection",
+                "set that one's temperature and interval by local rules; it is credited when "
+                "probes have measured it, and said to be overdue until then",
+            )
+            return
         yield Misfit(
             "refuse",
             refusal.code,

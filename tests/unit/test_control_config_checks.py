@@ -233,6 +233,57 @@ def test_a_home_that_no_source_makes_hot_enough_is_told_what_helps() -> None:
     assert "hygiene.probes" in misfit.mend
 
 
+def test_a_heat_pump_that_disinfects_by_itself_is_counted_on_where_nothing_else_gets_so_hot() -> (
+    None
+):
+    heat_pump = [a for a in wiring()["actuators"] if a["source"] == "heat_pump"]
+    code = "disinfection_refused_no_source_reaches"
+    assert _codes(actuators=heat_pump, immersion=None)[code] == "refuse"
+    alone = settings(actuators=heat_pump, immersion=None, heat_pump={"own_disinfection": True})
+    (misfit,) = (m for m in config_checks.check(alone) if m.code == code)
+    assert misfit.severity == "warn"
+    assert "counts on the heat pump's own disinfection" in misfit.expected
+    assert "credited when probes have measured it" in misfit.mend
+    # a ceiling below the disinfection is no matter of who heats
+    low = {"cylinder": {"ceiling_c": 58}, "heat_pump": {"own_disinfection": True}}
+    assert _codes(**low)["disinfection_refused_ceiling"] == "refuse"
+
+
+def test_an_actuator_that_no_command_ever_goes_to_is_told() -> None:
+    """A cylinder with two immersion heaters, each on its own contact: one does all the work."""
+    actuators = wiring()["actuators"]
+    second = actuators[1] | {"name": "element_top", "topic": "plant/element_top/set"}
+    found = config_checks.check(settings(actuators=[*actuators, second]))
+    (misfit,) = (m for m in found if m.code == "never_commanded")
+    assert misfit.severity == "warn"
+    assert str(misfit).startswith(
+        "actuators.element_top: would never be commanded: element does all"
+    )
+    assert "one immersion heater of both powers" in misfit.mend
+
+
+@pytest.mark.parametrize(
+    "second",
+    [
+        {"form": "diverter", "run": "{power_w}", "second_topic": "plant/target"},
+        {"surplus_only": True},
+    ],
+)
+def test_a_second_actuator_for_surplus_is_not_spare(second: dict[str, Any]) -> None:
+    actuators = wiring()["actuators"]
+    other = actuators[1] | {"name": "for_surplus", "topic": "plant/for_surplus/set"} | second
+    assert "never_commanded" not in _codes(actuators=[*actuators, other])
+
+
+def test_terminals_that_only_block_are_not_spare() -> None:
+    pump, element = wiring()["actuators"]
+    terminals = pump | {
+        "name": "terminals", "form": "terminals", "topic": "plant/sg/1",
+        "second_topic": "plant/sg/2", "hot_water_alone_confirmed_by": "installer A",
+    }  # fmt: skip
+    assert "never_commanded" not in _codes(actuators=[pump, terminals, element])
+
+
 def test_one_value_read_twice_is_refused_and_two_values_of_one_topic_are_not() -> None:
     signals = wiring()["signals"]
     first, second, *rest = signals
