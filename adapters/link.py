@@ -285,9 +285,12 @@ class Link:
             )
             return
         except (OSError, ValueError) as error:
+            said = getattr(error, "strerror", None) or error
+            hung_up = self._broker.tls and isinstance(error, ConnectionResetError)
+            port = "broker.port, whether that port speaks TLS" if hung_up else "broker.port"
             self._complain(
                 "unreachable",
-                f"Cannot reach the broker at {where}: {error}. Check broker.host and broker.port "
+                f"Cannot reach the broker at {where}: {said}. Check broker.host and {port} "
                 "and that the broker runs",
             )
             return

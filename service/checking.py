@@ -4,7 +4,7 @@ from __future__ import annotations
 
 import threading
 import time
-from collections.abc import Callable, Mapping
+from collections.abc import Callable, Collection, Mapping
 from dataclasses import dataclass
 
 from rich.console import Console
@@ -85,12 +85,14 @@ def live(
     """
     decoder = Decoder({h.id: h.signals for h in wiring.homes})
     heard: dict[tuple[str, str], Reading] = {}
+    arrived: set[str] = set()  # topics
     refused: list[Refusal] = []
     lock = threading.Lock()
 
     def take(message: Message) -> None:
         got = decoder.decode(message)
         with lock:
+            arrived.add(message.topic)
             heard.update({(r.home, r.signal): r for r in got.readings})
             refused.extend(got.refusals)
 
@@ -104,8 +106,9 @@ def live(
         out.print(f"Connected to {broker.host}:{broker.port}; listening for {seconds:g} s.")
         time.sleep(seconds)
         for home in wiring.homes:
-            out.print(_signals(home, heard, time.time()))
+            out.print(_signals(home, heard, arrived, time.time()))
             _contradiction(home, heard, out)
+            _too_hot(home, heard, out)
         with lock:
             for refusal in refused[:20]:
                 out.print(f"refused: {refusal.where}: {refusal.message}", markup=False)
@@ -117,12 +120,19 @@ def live(
         link.stop()
 
 
-def _signals(home: HomeWiring, heard: dict[tuple[str, str], Reading], now_s: float) -> Table:
+def _signals(
+    home: HomeWiring,
+    heard: Mapping[tuple[str, str], Reading],
+    arrived: Collection[str],
+    now_s: float,
+) -> Table:
     table = Table("signal", "value", "age", "", title=home.title)
     for signal in home.signals:
         reading = heard.get((home.id, signal.name))
         if reading is None:
-            table.add_row(signal.name, "-", "-", f"nothing on {signal.topic}")
+            unusable = f"what came on {signal.topic} cannot be used, see below"
+            note = unusable if signal.topic in arrived else f"nothing on {signal.topic}"
+            table.add_row(signal.name, "-", "-", note)
             continue
         note = "" if reading.tells_now else "waited in the broker: says nothing about now"
         value = f"{reading.value:.4g} {BASE_UNIT[signal.kind]}"
@@ -142,6 +152,21 @@ def _contradiction(
             f"note: home {home.id}: probe {found[0]} is much hotter than {found[1]} above it, "
             "which water cannot be, and nothing is commanded meanwhile; check the topics and "
             "heights of both",
+            markup=False,
+        )
+
+
+def _too_hot(home: HomeWiring, heard: Mapping[tuple[str, str], Reading], out: Console) -> None:
+    """Say it when a probe is hotter than the cut-out lets water be: mostly another unit."""
+    cutout_c = home.cylinder.cutout_c
+    for probe in home.signals_of(Quantity.PROBE):
+        reading = heard.get((home.id, probe.name))
+        if reading is None or reading.value <= cutout_c:
+            continue
+        mend = ', and if its sender counts in Fahrenheit, write unit = "degF"'
+        out.print(
+            f"note: home {home.id}: probe {probe.name} shows {reading.value:.4g} degC, above the "
+            f"cut-out, {cutout_c:g} degC; check the sensor{mend if probe.unit == 'Cel' else ''}",
             markup=False,
         )
 

@@ -169,6 +169,49 @@ def test_live_says_when_probes_stand_upside_down(tmp_path: Path) -> None:
     assert "probe probe_1 is much hotter than probe_5 above it" in done.stdout.replace("\n", " ")
 
 
+def test_live_tells_values_that_cannot_be_used_from_silence(tmp_path: Path) -> None:
+    with mosquitto.start() as broker:
+        config = config_text.write(tmp_path, broker.port, stamped=False)
+        plant = Plant(broker.port)
+        try:
+            plant.say("probe/1", "47,5", retain=True)
+            done = _check(config, "--live", "--seconds", "1", answers="n\nn\n")
+        finally:
+            plant.close()
+    assert done.returncode == 0, done.stdout + done.stderr
+    said = " ".join(done.stdout.replace("│", " ").split())
+    assert "probe_1 - - what came on plant/probe/1 cannot be used, see below" in said
+    assert "probe_2 - - nothing on plant/probe/2" in said
+    assert "refused: signal probe_1 on topic plant/probe/1: expected a number" in said
+
+
+def test_live_says_when_a_probe_is_hotter_than_the_cut_out_allows(tmp_path: Path) -> None:
+    """48 degC are 118.4 degF, by the definition of the scale."""
+    with mosquitto.start() as broker:
+        config = config_text.write(tmp_path, broker.port, stamped=False)
+        plant = Plant(broker.port)
+        try:
+            plant.say("probe/1", "48.0", retain=True)
+            plant.say("probe/2", "118.4", retain=True)
+            done = _check(config, "--live", "--seconds", "1", answers="n\nn\n")
+        finally:
+            plant.close()
+    said = " ".join(done.stdout.split())
+    assert "probe probe_2 shows 118.4 degC, above the cut-out, 80 degC; check the sensor" in said
+    assert "if its sender counts in Fahrenheit" in said
+    assert 'write unit = "degF"' in said
+    assert "probe probe_1 shows" not in said
+
+
+def test_tls_with_a_port_that_speaks_none_is_told(tmp_path: Path) -> None:
+    with mosquitto.start() as broker:
+        config = config_text.write(tmp_path, broker.port, broker="tls = true")
+        done = _check(config, "--live", "--seconds", "1")
+    assert done.returncode == 2
+    assert "whether that port speaks TLS" in done.stdout
+    assert "Errno" not in done.stdout
+
+
 def test_live_without_a_broker_says_so_and_fails(tmp_path: Path) -> None:
     port = mosquitto.free_port()
     done = _check(config_text.write(tmp_path, port), "--live", "--seconds", "1")
