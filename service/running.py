@@ -143,7 +143,13 @@ class RunningHouse:
         ``by_message``: it came over MQTT, where nobody is known by a token.
         """
         draft = overrides.check_wish(
-            fields, author, self.now(), self._settings, self._view, by_message=by_message
+            fields,
+            author,
+            self.now(),
+            self._settings,
+            self._view,
+            others=self.live_overrides(),
+            by_message=by_message,
         )
         with self._records.together():
             kept = self._records.add_override(self.id, draft)

@@ -37,6 +37,7 @@ ENDING = frozenset({Wish.BACK_TO_PLAN, Wish.END_HOLD})  # end others and are ove
 CHARGING = frozenset({Wish.MORE, Wish.LESS, Wish.CHARGE_TO})
 NOTE_LENGTH = 200
 MOST_PEOPLE = 30.0
+MOST_AT_ONCE = 50  # an automation that asks again and again must not fill page, topic and records
 
 
 class WishRefused(ValueError):  # noqa: N818 - the wish was refused, nothing went wrong
@@ -56,6 +57,7 @@ def check_wish(
     settings: HomeSettings,
     view: View | None,
     *,
+    others: Iterable[Override] = (),
     by_message: bool = False,
 ) -> Override:
     """Turn what a person sent into an ``Override`` with id 0, or refuse it.
@@ -68,6 +70,7 @@ def check_wish(
         now: aware UTC.
         settings: the home's settings in force.
         view: the last view, to refuse what makes no sense now; None before the first step.
+        others: what was asked for before and has not ended.
         by_message: it came over MQTT, where nobody is known by a token: a maintenance hold is
             not ended that way.
 
@@ -86,6 +89,7 @@ def check_wish(
         if key not in known and value not in (None, ""):
             takes = ", ".join(sorted(FIELDS[wish])) or "nothing else"
             raise WishRefused(f"'{wish}' takes no '{key}'", str(key), f"it takes {takes}")
+    _refuse_too_many(wish, tuple(others), now, settings)
     if not author.strip():
         raise WishRefused("nobody is named as its author", "author", "sign in, or send a token")
     since = _moment(fields, "from", now, settings, wish) or now
@@ -95,18 +99,16 @@ def check_wish(
     if wish in LONGEST_SPAN:
         if until is None:
             raise WishRefused(
-                f"'{wish}' needs an end", "until", "send a time such as 2026-11-25T18:30 or 18:30"
+                "its end is missing", "until", "name a time such as 18:30 or 2026-11-25T18:30"
             )
         begin = max(since, now)
         if until <= begin:
             raise WishRefused(
-                "it would end before it begins", "until", "send a time later than its beginning"
+                "it would end before it begins", "until", "name a time later than its beginning"
             )
         if until - begin > LONGEST_SPAN[wish]:
             days = LONGEST_SPAN[wish].days
-            raise WishRefused(
-                f"'{wish}' may last {days} days at most", "until", "send an earlier end"
-            )
+            raise WishRefused(f"it may last {days} days at most", "until", "name an earlier end")
     else:
         until = None if wish is Wish.HOLD else now
     if wish is Wish.END_HOLD and view is not None and not holding(view.overrides):
@@ -122,6 +124,26 @@ def check_wish(
         people=_people(fields) if wish is Wish.GUESTS else None,
         note=_note(fields.get("note")),
     )
+
+
+def _refuse_too_many(
+    wish: Wish, others: tuple[Override, ...], now: datetime, settings: HomeSettings
+) -> None:
+    """Refuse what could not change anything any more; never what stops plant, or ends a wish."""
+    if wish is Wish.HOLD or wish in ENDING:
+        return
+    t, tenths = settings.tunables, standing(others, now).more_tenths
+    full = wish is Wish.MORE and tenths >= max(t.highest_tenths - t.reserve_tenths, 1)
+    if full or (wish is Wish.LESS and -tenths >= max(t.highest_tenths, 1)):
+        raise WishRefused(
+            f"{wish} is asked for {abs(tenths)} times already, and once again changes nothing",
+            "wish",
+            f"end those, or ask for {'less' if full else 'more'}",
+        )
+    if len(others) >= MOST_AT_ONCE:
+        raise WishRefused(
+            f"{len(others)} wishes stand already", "wish", "end some that are no longer needed"
+        )
 
 
 def ended_by(wish: Override, standing: Iterable[Override]) -> tuple[Override, ...]:
@@ -267,7 +289,7 @@ def _number(fields: Mapping[str, Any], key: str, mend: str) -> float:
 
 def _tenths(fields: Mapping[str, Any], settings: HomeSettings) -> int:
     most = settings.tunables.highest_tenths
-    mend = f"send a whole number from 1 to {most}"
+    mend = f"name a whole number from 1 to {most}"
     number = _number(fields, "tenths", mend)
     if number != round(number) or not 1 <= number <= most:
         raise WishRefused(f"{fields['tenths']} tenths cannot be charged to", "tenths", mend)
@@ -275,7 +297,7 @@ def _tenths(fields: Mapping[str, Any], settings: HomeSettings) -> int:
 
 
 def _people(fields: Mapping[str, Any]) -> float:
-    mend = f"send how many people come besides those who live here, up to {MOST_PEOPLE:g}"
+    mend = f"say how many people come besides those who live here, up to {MOST_PEOPLE:g}"
     number = _number(fields, "people", mend)
     if not 0 < number <= MOST_PEOPLE:
         raise WishRefused(f"{fields['people']} guests cannot be planned for", "people", mend)
@@ -308,5 +330,7 @@ def _moment(
         return (at if at.tzinfo else at.replace(tzinfo=zone)).astimezone(UTC)
     except (ValueError, OverflowError):
         raise WishRefused(
-            f"'{text[:40]}' is not a time", key, "send 2026-11-25T18:30, or 18:30 for the next one"
+            f"'{text[:40]}' is not a time",
+            key,
+            "name one like 2026-11-25T18:30, or 18:30 for the next",
         ) from None

@@ -89,7 +89,7 @@ def test_a_refused_wish_says_why_and_keeps_what_was_typed(page: Page, site: Site
     page.get_by_role("button", name="Ask for it").click()
     said = page.get_by_role("alert").text_content() or ""
     assert "Not done." in said
-    assert "It would end before it begins; send a time later" in said
+    assert "It would end before it begins; name a time later" in said
     alert = page.get_by_role("alert").bounding_box()
     assert alert is not None
     assert alert["y"] < 300, "it stands where somebody looks first"

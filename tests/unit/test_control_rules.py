@@ -327,6 +327,55 @@ def test_a_wish_that_makes_no_sense_is_refused_with_a_way_out(
     assert refused.value.mend
 
 
+def _standing(wish: Wish, count: int) -> tuple[Override, ...]:
+    until = MONDAY + timedelta(hours=12)
+    return tuple(Override(n, wish, "x", MONDAY, MONDAY, until) for n in range(1, count + 1))
+
+
+@pytest.mark.parametrize(
+    ("wish", "most"),
+    [
+        (Wish.MORE, 6),  # a reserve of 2 and a highest charge of 8 tenths
+        (Wish.LESS, 8),
+    ],
+)
+def test_what_changes_nothing_any_more_is_refused(wish: Wish, most: int) -> None:
+    home = settings({"reserve_tenths": 2, "highest_tenths": 8})
+    asked = {"wish": wish}
+    check_wish(asked, "x", MONDAY, home, None, others=_standing(wish, most - 1))
+    with pytest.raises(WishRefused, match=f"{wish} is asked for {most} times already"):
+        check_wish(asked, "x", MONDAY, home, None, others=_standing(wish, most))
+    other = Wish.LESS if wish is Wish.MORE else Wish.MORE
+    check_wish({"wish": other}, "x", MONDAY, home, None, others=_standing(wish, most))
+
+
+def test_there_is_an_end_to_what_can_be_asked_for_at_once_and_none_to_stopping() -> None:
+    many = _standing(Wish.GUESTS, 50)
+    until = {"until": "2026-01-14T10:00"}
+    for asked in ({"wish": "guests", "people": 1} | until, {"wish": "away"} | until):
+        check_wish(asked, "x", MONDAY, settings(), None, others=many[1:])
+        with pytest.raises(WishRefused, match="50 wishes stand already"):
+            check_wish(asked, "x", MONDAY, settings(), None, others=many)
+    for wish in (Wish.HOLD, Wish.END_HOLD, Wish.BACK_TO_PLAN):
+        check_wish({"wish": wish}, "x", MONDAY, settings(), None, others=many)
+
+
+@pytest.mark.parametrize(
+    "fields",
+    [
+        {"wish": "charge_to", "tenths": 5},
+        {"wish": "away", "until": "2036-01-14T10:00"},
+        {"wish": "guests", "until": "2026-01-14T10:00"},
+    ],
+)
+def test_a_refusal_is_in_words_that_a_page_can_show_too(fields: dict[str, Any]) -> None:
+    """Neither the names of fields and wishes nor "send", which only a program does."""
+    with pytest.raises(WishRefused) as refused:
+        check_wish(fields, "somebody", MONDAY, settings(), None)
+    said = f"{refused.value.what}; {refused.value.mend}"
+    assert not {"charge_to", "'away'", "'guests'", "send"} & set(said.replace(";", "").split())
+
+
 def test_a_time_of_day_is_the_homes_own_next_one() -> None:
     wish = check_wish(
         {"wish": "charge_to", "tenths": "5", "until": "12:30"}, "somebody", MONDAY, settings(), None

@@ -11,6 +11,7 @@ from adapters.types import Outgoing, PriceSeries, Reading, Refusal
 from adapters.wiring import Broker, Quantity
 from service import running
 from service.clock import HandClock, utc
+from service.control.overrides import WishRefused
 from service.control.types import Draw, Inputs, Rule
 from service.pages import plant
 from service.pages.local import Local
@@ -144,6 +145,20 @@ def test_an_installer_sees_what_was_refused_and_where(tmp_path: Path) -> None:
     place = Local(wiring.zone_info, wiring.currency, house.now())
     shown = plant.content(house.id, house, records, place)["refused"]
     assert shown[0] == "topic 99: is no JSON"
+
+
+def test_an_automation_that_asks_again_and_again_is_refused_in_the_end(tmp_path: Path) -> None:
+    house, records, _ = _house(tmp_path, [])
+    most = house.settings.tunables.highest_tenths - house.settings.tunables.reserve_tenths
+    for _n in range(most):
+        house.wish({"wish": "more"}, "mqtt", by_message=True)
+    with pytest.raises(WishRefused, match=f"more is asked for {most} times already"):
+        house.wish({"wish": "more"}, "mqtt", by_message=True)
+    assert len(house.live_overrides()) == most
+    house.wish({"wish": "back_to_plan"}, "somebody")
+    house.wish({"wish": "more"}, "somebody")
+    assert len(house.live_overrides()) == 1
+    records.close()
 
 
 def test_a_draw_on_record_that_a_restart_lives_again_is_not_recorded_twice(
