@@ -14,7 +14,8 @@ from adapters.types import Ask, LinkState, Message
 from service import feeds
 from service.api.schemas import FaultOut, StateOut
 from service.clock import Clock, utc
-from service.control.overrides import WishRefused
+from service.control.overrides import WishRefused, holding
+from service.control.types import Wish
 from service.jobs import Jobs
 from service.records.errors import RecordsError
 from service.records.records import Records
@@ -28,6 +29,7 @@ log = logging.getLogger(__name__)
 
 LONGEST_WAIT_S = 5.0
 STATE_EVERY_S = 10.0
+TRY_AGAIN = "the wish was not kept, send it again later"
 
 
 class Service:
@@ -106,16 +108,16 @@ class Service:
             self._woken.wait(min(wait_s, LONGEST_WAIT_S))
             self._woken.clear()
             while self._errands:
-                self._carefully(self._errands.popleft())
+                self.carefully(self._errands.popleft())
             for house in self.houses.values():
                 if house.wake_at_s() <= self.clock.now_s() and not self._stopping.is_set():
-                    self._carefully(house.turn)
+                    self.carefully(house.turn)
                     self._tell(house)
             if self.link.wants_commit:
                 self.flush()
 
-    def _carefully(self, errand: Callable[[], None]) -> None:
-        """Do it; whatever goes wrong is logged and the control thread goes on."""
+    def carefully(self, errand: Callable[[], object]) -> None:
+        """Do it; whatever goes wrong is logged, records that fail once, and the service goes on."""
         try:
             errand()
         except RecordsError as error:
@@ -170,7 +172,15 @@ class Service:
         except WishRefused as refused:
             self.link.publish(own.wish_answer(False, str(refused), asked.correlation))
             return
-        answer = own.wish_answer(True, "accepted", asked.correlation, {"id": kept.id})
+        except RecordsError as error:  # not kept, so not carried out
+            self.link.publish(
+                own.wish_answer(False, f"{error.what}; {TRY_AGAIN}", asked.correlation)
+            )
+            raise
+        said = "accepted"
+        if kept.wish is not Wish.HOLD and holding(house.live_overrides()) is not None:
+            said += "; nothing is commanded until a person ends the maintenance hold"
+        answer = own.wish_answer(True, said, asked.correlation, {"id": kept.id})
         self.link.publish(answer)
 
     def _link_changed(self, state: LinkState) -> None:

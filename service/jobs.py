@@ -36,6 +36,7 @@ class Jobs:
     def __init__(self, service: Service) -> None:
         keeping = service.wiring.keeping
         self._clock = service.clock
+        self._carefully = service.carefully
         self.table = (
             Job("wake", 1.0, service.wake),
             Job("commit", keeping.commit_every_s, service.flush),
@@ -62,7 +63,9 @@ class Jobs:
             # Sped-up time never asks for more than a few runs a second.
             seconds = max(self._clock.real_s(job.every_s), 0.25)
             first = {"next_run_time": datetime.now(UTC)} if job.at_once else {}
-            self._scheduler.add_job(job.run, "interval", seconds=seconds, name=job.name, **first)
+            self._scheduler.add_job(
+                self._carefully, "interval", (job.run,), seconds=seconds, name=job.name, **first
+            )
         self._scheduler.start()
 
     def stop(self) -> None:

@@ -2,12 +2,15 @@
 
 from __future__ import annotations
 
+import json
 import logging
+import time
 from pathlib import Path
 from typing import Any
 
 import pytest
 
+from adapters.types import Message, Outgoing
 from adapters.wiring import Broker
 from service.assembly import Service
 from service.clock import HandClock
@@ -18,12 +21,68 @@ from service.simulation.household import SCHOOL_FAMILY
 from service.worker import InlineWorker
 
 
+def _service(folder: Path) -> tuple[Service, Records]:
+    made = demos.demo(Broker(), folder, Http(), SCHOOL_FAMILY, seed=3)
+    records = Records.open(made.wiring.database.url)
+    return Service(made.wiring, HandClock(made.start_s), records, InlineWorker()), records
+
+
+def _gone(*_: Any, **__: Any) -> Any:
+    raise RecordsError("unreachable", "the database server does not answer", "here", "Mend it")
+
+
+def test_a_job_that_finds_no_records_is_told_in_one_line_however_often_it_runs(
+    tmp_path: Path, monkeypatch: pytest.MonkeyPatch, caplog: pytest.LogCaptureFixture
+) -> None:
+    service, records = _service(tmp_path)
+    monkeypatch.setattr(service.houses["mill-house"], "_settings_in_force", _gone)
+    jobs = service._jobs
+    jobs.table = tuple(j._replace(every_s=0.0) for j in jobs.table if j.name == "settings")
+    jobs.start()
+    time.sleep(1.0)  # it runs four times a second
+    jobs.stop()
+    records.close()
+    said = [r for r in caplog.records if r.levelno >= logging.ERROR]
+    assert [r.getMessage() for r in said] == ["the database server does not answer (here). Mend it"]
+    assert said[0].exc_info is None
+
+
+def _asked(service: Service, fields: dict[str, object], sent: list[Outgoing]) -> dict[str, object]:
+    """The answer to a wish by message."""
+    topic = service.own["mill-house"].wish
+    service._arrived(
+        Message(topic, json.dumps(fields).encode(), service.clock.now_s(), waited=False)
+    )
+    while service._errands:
+        service.carefully(service._errands.popleft())
+    (answer,) = (m for m in sent if m.topic == f"{topic}/result")
+    sent.clear()
+    found: dict[str, object] = json.loads(answer.payload)
+    return found
+
+
+def test_a_wish_that_cannot_be_kept_is_answered_and_one_during_a_hold_is_told_so(
+    tmp_path: Path, monkeypatch: pytest.MonkeyPatch
+) -> None:
+    service, records = _service(tmp_path)
+    sent: list[Outgoing] = []
+    monkeypatch.setattr(service.link, "publish", sent.append)
+    assert _asked(service, {"wish": "more"}, sent)["message"] == "accepted"
+    assert _asked(service, {"wish": "hold"}, sent)["message"] == "accepted"
+    held = _asked(service, {"wish": "more"}, sent)
+    assert held["accepted"] is True
+    assert "until a person ends the maintenance hold" in str(held["message"])
+    monkeypatch.setattr(records, "add_override", _gone)
+    lost = _asked(service, {"wish": "more"}, sent)
+    assert lost["accepted"] is False
+    assert "the database server does not answer; the wish was not kept" in str(lost["message"])
+    records.close()
+
+
 def test_a_full_disk_is_told_once_and_its_end_once(
     tmp_path: Path, monkeypatch: pytest.MonkeyPatch, caplog: pytest.LogCaptureFixture
 ) -> None:
-    made = demos.demo(Broker(), tmp_path, Http(), SCHOOL_FAMILY, seed=3)
-    records = Records.open(made.wiring.database.url)
-    service = Service(made.wiring, HandClock(made.start_s), records, InlineWorker())
+    service, records = _service(tmp_path)
     caplog.set_level(logging.INFO)
     add = records.add_readings
 
