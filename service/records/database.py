@@ -157,10 +157,10 @@ class Database:
         except ModuleNotFoundError as error:
             raise RecordsError(
                 "unreachable",
-                f"the driver for this database is not installed: {error.name}",
+                f"there is no driver {error.name} for this database",
                 self.where,
-                "Records are kept in SQLite (sqlite:///folder/ladle.sqlite) or, with the extra "
-                "pip install 'ladle[postgres]', in PostgreSQL",
+                "Write sqlite:///folder/ladle.sqlite, or postgresql+psycopg://user@host/ladle "
+                "where the extra postgres is installed.",
             ) from error
         if alone:
             self._hold = SessionHold(self.writer, self.where)

@@ -2,6 +2,7 @@
 
 from __future__ import annotations
 
+import re
 import sqlite3
 from collections.abc import Iterator
 from contextlib import contextmanager
@@ -62,16 +63,22 @@ _SIGNS: tuple[tuple[tuple[str, ...], Code, str, str], ...] = (
         ("no such file or directory", "is a directory", "not a directory", "file exists"),
         "unwritable",
         "nothing can be kept there",
-        "Name a file in a folder that can be made and written.",
+        "Name a file in a folder that can be made and written; for an export, the folder itself.",
     ),
     (
         ("connection refused", "could not translate", "connection failed", "server closed",
          "password authentication", "timeout expired", "terminating connection"),
         "unreachable",
         "the database server does not answer",
-        "Check its address, user and password, and that it runs.",
+        "Check its address, user, password and the database's name, and that it runs.",
     ),
 )  # fmt: skip
+
+
+# What drivers add that tells a person nothing beside our own sentence.
+_NOISE = re.compile(
+    r"^\[Errno \d+\] | Is the server running on that host and accepting TCP/IP connections\?"
+)
 
 
 def explain(error: BaseException, where: str) -> RecordsError:
@@ -84,7 +91,7 @@ def explain(error: BaseException, where: str) -> RecordsError:
             "Start that newer version again, or restore a backup made before the update.",
         )
     origin = getattr(error, "orig", None) or error
-    message = " ".join(str(origin).split())
+    message = _NOISE.sub("", " ".join(str(origin).split()))
     lower = message.lower()
     for signs, code, what, mend in _SIGNS:
         if any(sign in lower for sign in signs):

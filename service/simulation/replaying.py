@@ -28,6 +28,7 @@ from service.simulation.weather import Weather
 
 # Prices of the days around the draws: what is not covered is guessed from those before.
 BEFORE, AFTER = timedelta(days=8), timedelta(days=2)
+CENT = 0.01  # of the currency: what a smaller difference than this rounds to
 
 
 @dataclass(frozen=True)
@@ -76,7 +77,7 @@ def replay(
     series: tuple[PriceSeries, ...] = ()
     if draws == "records":
         taps, settings, series = _recorded(wiring, home)
-    elif draws.endswith(".csv"):
+    elif draws.endswith(".csv") or Path(draws).is_file():
         taps = list(sources.from_csv(Path(draws), zone))
     else:
         first = first or datetime.now(UTC).date() - timedelta(days=days)
@@ -204,10 +205,13 @@ def _saved(report: Report, alone: Alone, currency: str) -> str:
     theirs = cost_of_use(alone.cost, alone.heat_kwh, alone.stored_kwh_change)
     saved = theirs - ours
     share = f" ({100.0 * abs(saved) / theirs:.0f} in 100)" if theirs > 0 else ""
-    said = "less" if saved >= 0 else "more"
+    if abs(saved) < CENT / 2:
+        difference = "the same"
+    else:
+        difference = f"{abs(saved):.2f} {currency} {'less' if saved > 0 else 'more'}{share}"
     return (
-        f"With Ladle hot water cost {abs(saved):.2f} {currency} {said}{share}. Heat that stands in "
-        "the cylinder at the end, more or less than at the beginning, counts at what it cost."
+        f"With Ladle hot water cost {difference}. Heat that stands in the cylinder at the end, "
+        "more or less than at the beginning, counts at what it cost."
     )
 
 

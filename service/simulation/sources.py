@@ -66,16 +66,29 @@ def from_csv(path: Path, zone: ZoneInfo) -> Iterator[TapDraw]:
 
 
 def _row(row: dict[str, str], zone: ZoneInfo) -> TapDraw:
-    start = datetime.fromisoformat(row["start"])
+    try:
+        start = datetime.fromisoformat(row["start"])
+    except (TypeError, ValueError):
+        raise ValueError(f"{row['start']!r} is no time; write it like 2026-03-01T07:00") from None
     if start.tzinfo is None:
         start = start.replace(tzinfo=zone)
-    litres = float(row["litres_40c"])
+    litres = _figure(row, "litres_40c")
     if not 0 < litres < 2000:
         raise ValueError(f"{litres:g} litres is no draw")
-    seconds = float(row.get("seconds") or litres / USUAL_L_PER_MIN * 60.0)
+    known = bool(row.get("seconds"))
+    seconds = _figure(row, "seconds") if known else litres / USUAL_L_PER_MIN * 60.0
     if not 1 <= seconds <= 86_400:
         raise ValueError(f"{seconds:g} seconds is no length of a draw")
     return TapDraw(start.timestamp(), litres / seconds * 60.0, seconds)
+
+
+def _figure(row: dict[str, str], column: str) -> float:
+    try:
+        return float(row[column])
+    except (TypeError, ValueError):
+        raise ValueError(
+            f"{row[column]!r} is no number for {column}; write decimals with a point"
+        ) from None
 
 
 def from_records(kept: tuple[Draw, ...], shift: timedelta) -> Iterator[TapDraw]:

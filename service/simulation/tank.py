@@ -125,14 +125,21 @@ class OurTank:
 class StrangerTank:
     """A model in another process that speaks JSON lines.
 
-    Raises RuntimeError when the stranger ends or answers something else than it should.
+    Raises RuntimeError when the stranger cannot be started, ends or answers something else than it
+    should.
     """
 
     def __init__(self, command: Sequence[str], build: Build) -> None:
         self._command = list(command)
-        self._process = subprocess.Popen(
-            self._command, stdin=subprocess.PIPE, stdout=subprocess.PIPE, text=True, bufsize=1
-        )
+        try:
+            self._process = subprocess.Popen(
+                self._command, stdin=subprocess.PIPE, stdout=subprocess.PIPE, text=True, bufsize=1
+            )
+        except OSError as error:
+            raise RuntimeError(
+                f"the cylinder model {self._command[0]} cannot be started: {error.strerror}; "
+                "name a command that reads and writes JSON lines"
+            ) from None
         self._say(
             {
                 "start": {

@@ -4,13 +4,14 @@ import re
 import subprocess
 from datetime import timedelta
 from pathlib import Path
+from types import SimpleNamespace
 from zoneinfo import ZoneInfo
 
 import pytest
 
 from adapters.types import PriceSeries
 from service.records import Records
-from service.simulation import sources
+from service.simulation import replaying, sources
 from tests import config_text
 from tests.records_samples import NOW, NOW_S, draw, fresh, outputs
 from tests.serving import LADLE
@@ -150,3 +151,50 @@ def test_a_file_of_draws_may_begin_with_a_byte_order_mark(tmp_path: Path) -> Non
     file = tmp_path / "draws.csv"
     file.write_text("start,litres_40c\n2026-11-26T07:00,100\n", encoding="utf-8-sig")
     assert len(list(sources.from_csv(file, ZoneInfo("Europe/Paris")))) == 1
+
+
+@pytest.mark.parametrize(
+    ("row", "said"),
+    [
+        ("2026-03-01T07:00,4O,300", "line 2: '4O' is no number for litres_40c; write decimals"),
+        ('2026-03-01T07:00,"40,5",300', "line 2: '40,5' is no number for litres_40c"),
+        ("2026-03-01T07:00,40,soon", "line 2: 'soon' is no number for seconds"),
+        ("01.03.2026 07:00,40,300", "line 2: '01.03.2026 07:00' is no time; write it like"),
+        ("2026-03-01T07:00", "line 2: None is no number for litres_40c"),
+    ],
+)
+def test_a_line_that_cannot_be_read_is_told_in_words(tmp_path: Path, row: str, said: str) -> None:
+    file = tmp_path / "draws.csv"
+    file.write_text(f"start,litres_40c,seconds\n{row}\n")
+    with pytest.raises(sources.BadDraws, match=re.escape(said)):
+        list(sources.from_csv(file, ZoneInfo("Europe/Paris")))
+
+
+def test_a_file_of_draws_may_have_any_name(tmp_path: Path) -> None:
+    file = tmp_path / "draws.txt"
+    file.write_text("start,litres_40c\n2026-03-01T07:00,40\n")
+    done = _replay(config_text.write(tmp_path, 1883), "--draws", str(file))
+    assert done.returncode == 0, done.stdout + done.stderr
+    assert re.search(r"wanted +40 L at 40 °C in 1 draw", done.stdout)
+
+
+def test_a_strangers_model_that_cannot_be_started_is_told_so(tmp_path: Path) -> None:
+    done = _replay(config_text.write(tmp_path, 1883), "--draws", "S", "--tank", "no-such-model")
+    assert done.returncode == 2
+    assert "Traceback" not in done.stderr
+    said = re.sub(r"[\s│]+", " ", done.stdout + done.stderr)
+    assert "the cylinder model no-such-model cannot be started: No such file" in said
+
+
+@pytest.mark.parametrize(
+    ("theirs", "said"),
+    [
+        (3.004, "hot water cost the same. Heat"),
+        (4.0, "hot water cost 1.00 EUR less (25 in 100). Heat"),
+        (2.0, "hot water cost 1.00 EUR more (50 in 100). Heat"),
+    ],
+)
+def test_a_difference_that_rounds_to_nothing_is_none(theirs: float, said: str) -> None:
+    report = SimpleNamespace(hot_water_cost=3.0, heat_kwh=10.0, stored_kwh_change=0.0)
+    alone = SimpleNamespace(cost=theirs, heat_kwh=10.0, stored_kwh_change=0.0)
+    assert said in replaying._saved(report, alone, "EUR")  # type: ignore[arg-type]
