@@ -159,8 +159,8 @@ class Database:
                 "unreachable",
                 f"there is no driver {error.name} for this database",
                 self.where,
-                "Write sqlite:///folder/ladle.sqlite, or postgresql+psycopg://user@host/ladle "
-                "where the extra postgres is installed.",
+                "Records are kept in SQLite (sqlite:///folder/ladle.sqlite) or, with the extra "
+                "postgres, in PostgreSQL (postgresql+psycopg://user@host/ladle).",
             ) from error
         if alone:
             self._hold = SessionHold(self.writer, self.where)

@@ -63,7 +63,7 @@ _SIGNS: tuple[tuple[tuple[str, ...], Code, str, str], ...] = (
         ("no such file or directory", "is a directory", "not a directory", "file exists"),
         "unwritable",
         "nothing can be kept there",
-        "Name a file in a folder that can be made and written; for an export, the folder itself.",
+        "Name a file in a folder that can be made and written.",
     ),
     (
         ("connection refused", "could not translate", "connection failed", "server closed",

@@ -5,7 +5,7 @@ from __future__ import annotations
 import csv
 import json
 from collections.abc import Iterator
-from datetime import datetime
+from datetime import UTC, datetime
 from pathlib import Path
 from typing import Any
 
@@ -14,7 +14,7 @@ from sqlmodel import Session, SQLModel
 
 from service.records.columns import from_us
 from service.records.database import Database
-from service.records.errors import explained
+from service.records.errors import RecordsError, explained
 from service.records.readings import table_of
 from service.records.tables import (
     DecisionRow,
@@ -52,6 +52,7 @@ _EXPORTED: tuple[type[SQLModel], ...] = (
 )
 _LEFT_OUT = {"home_id", "whole", "means", "delay_us"}  # numbers and blobs of use to nobody else
 _AT_ONCE = 2000
+_HEADINGS = {"signal_id": "signal", "measured_us": "measured", "start_s": "start", "end_s": "end"}
 
 
 def export_csv(database: Database, home_id: int, folder: Path) -> list[Path]:
@@ -63,8 +64,13 @@ def export_csv(database: Database, home_id: int, folder: Path) -> list[Path]:
         RecordsError: when it cannot be written.
     """
     written = []
-    with explained(f"export to {folder}"):
-        folder.mkdir(parents=True, exist_ok=True)
+    where = f"export to {folder}"
+    with explained(where):
+        try:
+            folder.mkdir(parents=True, exist_ok=True)
+        except (FileExistsError, NotADirectoryError):
+            mend = "Name a folder, which is made if it is not there."
+            raise RecordsError("unwritable", "a file stands in its place", where, mend) from None
         with database.read() as session:
             signals = table_of(SignalRow).c
             rows = session.connection().execute(
@@ -104,7 +110,7 @@ def _of_home(wanted: Select[Any], table: Table, home_id: int) -> Select[Any]:
 
 
 def _heading(column: Column[Any]) -> str:
-    return {"signal_id": "signal", "measured_us": "measured"}.get(column.name, column.name)
+    return _HEADINGS.get(column.name, column.name)
 
 
 def _cell(column: Column[Any], value: Any, names: dict[int, str]) -> Any:
@@ -112,6 +118,8 @@ def _cell(column: Column[Any], value: Any, names: dict[int, str]) -> Any:
         return names.get(value, value)
     if column.name == "measured_us":
         return from_us(value).isoformat()
+    if column.name in ("start_s", "end_s"):
+        return datetime.fromtimestamp(value, UTC).isoformat()
     if isinstance(value, (dict, list)):
         return json.dumps(value)
     return value.isoformat() if isinstance(value, datetime) else value

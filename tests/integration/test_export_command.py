@@ -5,14 +5,16 @@ from __future__ import annotations
 import csv
 import re
 import subprocess
+from datetime import UTC, datetime
 from pathlib import Path
 
 import pytest
 
+from adapters.types import Reading
 from service.records import Records, RecordsError
 from tests import config_text
 from tests.mosquitto import free_port
-from tests.records_samples import NOW, draw, fresh, outputs
+from tests.records_samples import NOW, NOW_S, draw, fresh, outputs
 from tests.serving import LADLE
 
 
@@ -44,9 +46,24 @@ def test_an_unknown_home_is_refused_with_the_homes_there_are(config: Path) -> No
 def test_an_export_into_a_file_is_told_to_name_a_folder(config: Path) -> None:
     status, said = _ladle("export", "--config", str(config), "home", str(config))
     assert status == 2
-    assert "File exists" in said
-    assert "for an export, the folder itself" in said
-    assert "Errno" not in said
+    assert "a file stands in its place" in said
+    assert "Name a folder, which is made if it is not there" in said
+
+
+def test_every_time_in_an_export_is_iso_8601(config: Path) -> None:
+    """Not seconds since 1970, which no spreadsheet takes for a time."""
+    records = Records.open(f"sqlite:///{config.parent}/ladle.sqlite")
+    at_s = NOW_S - 86_400.0
+    told = Reading("home", "probe_1", 50.0, at_s, at_s, stamped=True, tells_now=True)
+    records.add_readings("home", [told], watched_by={"probe_1"})
+    files = {p.stem: p for p in records.export_csv("home", config.parent / "out")}
+    records.close()
+    with files["watched"].open(encoding="utf-8", newline="") as file:
+        (row,) = csv.DictReader(file)
+    assert datetime.fromisoformat(row["start"]) == datetime.fromtimestamp(int(at_s), UTC)
+    for path in files.values():
+        heads = path.read_text(encoding="utf-8").splitlines()[0].split(",")
+        assert not {"start_s", "end_s"} & set(heads), path
 
 
 def test_what_was_exported_is_replayed(config: Path) -> None:
