@@ -9,6 +9,7 @@ from typing import Any
 
 from adapters.wiring import Quantity
 from service.control.types import Decision, Draw, Override
+from service.cylinder.usable import USE_C
 from service.house import House
 from service.pages import words
 from service.pages.local import Local, duration, figure
@@ -51,11 +52,10 @@ def content(
     that_day = records.decisions(home, start, end, limit=MOST).items
     before = records.decisions(home, None, start, limit=1).items
     decisions = [*before, *reversed(that_day)]
-    view = house.view
-    inlet = view.cold_inlet_c if view and view.cold_inlet_c is not None else 10.0
     use_c = house.settings.wiring.cylinder.use_c
     shows = _shows_outlet(house.settings.wiring)
-    told = [tell(d, decisions, inlet, use_c, local, _end_c(home, records, shows, d)) for d in draws]
+    ends_c = [_end_c(home, records, shows, d) for d in draws]
+    told = [tell(d, decisions, use_c, local, end) for d, end in zip(draws, ends_c, strict=True)]
     cold = sum(t.cold for t in told)
     name = local.day(start)
     name = name if name in ("today", "yesterday") else f"on {name}"
@@ -69,6 +69,7 @@ def content(
         "after": (day + timedelta(days=1)).isoformat() if day < today else None,
         "told": told,
         "small_l": figure(SMALL_L),
+        "ends_known": any(end is not None for end in ends_c),
         "wishes": [_asked(o, local) for o in reversed(wishes)],
         "decisions": [decision_row(d, local) for d in reversed(that_day)],
     }
@@ -103,13 +104,16 @@ def _lead(count: int, cold: int, day: str) -> str:
     return f"{many} of {count} {day} came colder than wanted."
 
 
-def outlet_c(draw: Draw, inlet_c: float) -> float | None:
+def outlet_c(draw: Draw) -> float | None:
     """The mean temperature of a draw-off from its heat and volume, degC.
 
-    None without a volume, and for one read from the cooling of the cylinder, which is not metered.
+    Both were counted above the cold inlet of that day, which its litres at 40 degC tell again: the
+    mains are 10 K colder in winter. None without heat or volume, and for one read from the
+    cooling of the cylinder, which is not metered.
     """
-    if draw.litres <= 0 or draw.measured_by == "profile":
+    if min(draw.litres, draw.kwh, draw.litres_40c) <= 0 or draw.measured_by == "profile":
         return None
+    inlet_c = USE_C - draw.kwh / (draw.litres_40c * KWH_PER_LITRE_KELVIN)
     return inlet_c + draw.kwh / (draw.litres * KWH_PER_LITRE_KELVIN)
 
 
@@ -136,7 +140,6 @@ def _end_c(home: str, records: Records, signal: str | None, draw: Draw) -> float
 def tell(
     draw: Draw,
     decisions: Sequence[Decision],
-    inlet_c: float,
     use_c: float,
     local: Local,
     end_c: float | None,
@@ -145,7 +148,7 @@ def tell(
 
     ``end_c``: how warm the water was at its end, degC; one that began hot may have run cold.
     """
-    mean_c = outlet_c(draw, inlet_c)
+    mean_c = outlet_c(draw)
     known = [c for c in (mean_c, end_c) if c is not None]
     said = [] if mean_c is None else [f"about {figure(mean_c)}\u00a0°C"]
     least_c = use_c - FULL_WARMTH_K

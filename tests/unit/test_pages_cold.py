@@ -23,14 +23,17 @@ HERE = Local(fake_house.settings("Mill Lane").wiring.zone_info, "EUR", fake_hous
 KWH_PER_LITRE_KELVIN = 4.18 / 3600.0  # specific heat of water near 40 degC, kJ/(kg K), from memory
 
 
-def shower(minutes_hot: float, minutes_cold: float, hot_c: float, cold_c: float) -> Draw:
+def shower(
+    minutes_hot: float, minutes_cold: float, hot_c: float, cold_c: float, inlet_c: float = 10.6
+) -> Draw:
     """Ten litres a minute, first hot and then cold, as a flow meter on the outlet counts it."""
     litres = 10.0 * (minutes_hot + minutes_cold)
-    inlet_c = 10.6  # as the invented home's view says
     kwh = 10.0 * KWH_PER_LITRE_KELVIN
     kwh *= minutes_hot * (hot_c - inlet_c) + minutes_cold * (cold_c - inlet_c)
     end = START + timedelta(minutes=minutes_hot + minutes_cold)
-    return Draw(START, end, litres, kwh, kwh / (29.4 * KWH_PER_LITRE_KELVIN), "flow_meter")
+    return Draw(
+        START, end, litres, kwh, kwh / ((40.0 - inlet_c) * KWH_PER_LITRE_KELVIN), "flow_meter"
+    )
 
 
 @pytest.fixture
@@ -63,9 +66,24 @@ def test_a_shower_that_ran_cold_is_found_though_its_mean_was_warm(records: Recor
     assert page["lead"] == "The one draw-off today came colder than wanted."
 
 
+@pytest.mark.parametrize("inlet_c", [4.0, 10.6, 18.0])
+def test_a_draw_off_is_as_warm_as_it_was_whatever_the_mains_are_today(
+    records: Records, inlet_c: float
+) -> None:
+    """A winter's evening looked at in summer: its heat was counted above the mains of that day."""
+    (draw,) = told(records, shower(10, 0, 36.0, 25.0, inlet_c))["told"]
+    assert draw.warmth == "about 36\u00a0°C"
+    assert draw.cold
+
+
+def test_it_says_when_no_reading_tells_how_a_draw_off_ended(records: Records) -> None:
+    assert told(records, shower(10, 0, 50.0, 25.0))["ends_known"] is False
+
+
 def test_a_shower_that_stayed_hot_is_left_in_peace(records: Records) -> None:
     page = told(records, shower(10, 0, 50.0, 25.0), (50,) * 10)
     (draw,) = page["told"]
+    assert page["ends_known"]
     assert draw.warmth == "about 50\u00a0°C"
     assert not draw.cold
     assert page["lead"] == "The one draw-off today did not come colder than wanted."
