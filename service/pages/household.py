@@ -21,6 +21,11 @@ IDLE = {  # rules under which nothing of the plan is carried out
     Rule.MAINTENANCE_HOLD: "None of this is carried out while the maintenance hold lasts.",
     Rule.FAIL_SAFE: "None of this is carried out until readings can be trusted again.",
 }
+UNPLANNED = {  # what is so until there is a plan; else the reserve is kept
+    Rule.MAINTENANCE_HOLD: "There is no plan yet, and nothing is commanded while the hold lasts.",
+    Rule.FAIL_SAFE: "There is no plan yet. One is made as soon as readings are in; meanwhile the "
+    "cylinder is on its own thermostats.",
+}
 FORMS = ("exact", "guests", "away")  # the forms with fields; the rest are single buttons
 HOW_MUCH = "how_much"  # the short form's first field: a wish, or a wish and its tenths
 
@@ -63,6 +68,11 @@ def content(house: House, local: Local, refused: Refused | None = None) -> dict[
         "windows": [],
         "plan_reason": None,
         "short": None,
+        "price_note": None,
+        "unplanned": UNPLANNED.get(
+            view.mode if view else Rule.FAIL_SAFE,
+            "There is no plan yet; until there is one, the reserve is kept.",
+        ),
         "standing": [],
         "holding": False,
         "watches": not settings.wiring.actuators,
@@ -98,7 +108,8 @@ def content(house: House, local: Local, refused: Refused | None = None) -> dict[
             plan.windows[0].reason if plan.windows else plan.reason, local
         )
         known["price_note"] = words.price_note(plan.price_note)
-        known["short"] = short(plan, local)
+        # What is not carried out leaves no chance of anything.
+        known["short"] = None if known["idle"] else short(plan, local)
         known["surplus"] = bool(plan.surplus_w.max(initial=0.0) >= 50)
     return known
 

@@ -40,7 +40,7 @@ SECURITY = {
     "Cache-Control": "no-store",
 }
 SAID = {
-    "asked": "Done. It is listed under “In force”, where you can end it.",
+    "asked": "Done. It is listed under “Asked for”, where you can end it.",
     "ended": "Ended. The plan is being made again without it.",
     "back": "Back to the plan.",
     "released": "The maintenance hold has ended.",

@@ -80,6 +80,28 @@ def test_the_short_form_takes_how_much_until_when_and_why(page: Page, site: Site
     row.get_by_role("button").click()
 
 
+def test_what_guests_are_called_outlives_a_refusal(page: Page, site: Site):
+    page.goto(f"{site.url}/homes/mill-lane")
+    page.get_by_text("Guests are coming").click()
+    page.locator("#guests-note").fill("the choir")
+    page.locator("#guests_until").fill("2026-11-20T06:30")
+    page.get_by_role("button", name="Expect guests").click()
+    assert "Not done." in (page.get_by_role("alert").text_content() or "")
+    assert page.locator("#guests-note").input_value() == "the choir"
+
+
+def test_what_is_still_to_come_is_not_called_in_force(page: Page, site: Site):
+    asked(site).clear()
+    page.goto(f"{site.url}/homes/mill-lane")
+    page.get_by_text("Nobody will be at home").click()
+    page.get_by_role("button", name="Expect nobody").click()
+    assert "listed under “Asked for”" in (page.locator("main").text_content() or "")
+    section = page.get_by_role("region", name="Asked for", exact=True)
+    row = section.locator("li").filter(has_text="Nobody at home")
+    assert "from tomorrow" in (row.text_content() or "")
+    row.get_by_role("button").click()
+
+
 def test_a_refused_wish_says_why_and_keeps_what_was_typed(page: Page, site: Site):
     asked(site).clear()
     page.goto(f"{site.url}/homes/mill-lane")
