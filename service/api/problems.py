@@ -151,15 +151,22 @@ _PLAINLY = {  # what pydantic calls by Python's words, and how to mend it
     "datetime_from_date_parsing": _MOMENT,
     "datetime_parsing": _MOMENT,
     "timezone_aware": _MOMENT,
-    "int_parsing": ("expected a whole number", ""),
+    "int_parsing": ("expected a whole number", "Write it in digits, such as 20."),
     "too_short": ("must not be empty", "Name what is to change."),
 }
 
 
+_BOUNDS = {"greater_than_equal": "ge", "less_than_equal": "le"}
+_SIDE = {"greater_than_equal": "more", "less_than_equal": "less"}
+
+
 def _invalid(error: RequestValidationError) -> Problem:
     found = error.errors()
-    if any(e["type"] == "json_invalid" for e in found):
-        return Problem("bad-json", "The body could not be read as JSON.")
+    broken = next((e for e in found if e["type"] == "json_invalid"), None)
+    if broken is not None:
+        where, what = broken["loc"][-1], broken["ctx"]["error"]
+        said = f"The body could not be read as JSON: {what}, at character {where}."
+        return Problem("bad-json", said)
     lines = []
     for e in found:
         place, *path = (str(part) for part in e["loc"])
@@ -172,6 +179,8 @@ def _invalid(error: RequestValidationError) -> Problem:
         else:
             what, mend = _PLAINLY.get(e["type"], (e["msg"].removeprefix("Value error, "), ""))
             what = what.replace("Input should be", "expected")
+            bound = (e.get("ctx") or {}).get(_BOUNDS.get(e["type"], ""))
+            mend = mend or ("" if bound is None else f"Send {bound} or {_SIDE[e['type']]}.")
             lines.append({"where": where, "what": what, "mend": mend})
     return Problem("invalid", "; ".join(f"{x['where']}: {x['what']}" for x in lines), lines)
 

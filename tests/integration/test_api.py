@@ -596,6 +596,33 @@ def test_the_description_tells_each_answer_that_is_given(place: Place) -> None:
         assert str(sent.status_code) in told
 
 
+def test_a_body_that_is_no_json_is_told_where_it_breaks(place: Place) -> None:
+    for body, said in (
+        ('{"wish": "more"', "Expecting ',' delimiter, at character 15."),
+        ("{'wish': 'more'}", "Expecting property name enclosed in double quotes, at character 1."),
+    ):
+        answer = place.near.post(
+            f"{BASE}/overrides", content=body, headers={"Content-Type": "application/json"}
+        )
+        assert answer.status_code == 400
+        assert answer.json()["detail"] == f"The body could not be read as JSON: {said}"
+
+
+@pytest.mark.parametrize(
+    ("path", "mend"),
+    [
+        ("draws?limit=0", "Send 1 or more."),
+        ("draws?limit=1001", "Send 1000 or less."),
+        ("draws?limit=many", "Write it in digits, such as 20."),
+        ("overrides/first", "Write it in digits, such as 20."),
+    ],
+)
+def test_a_number_that_cannot_be_is_told_which_can(place: Place, path: str, mend: str) -> None:
+    answer = place.near.get(f"{BASE}/{path}")
+    assert answer.status_code == 422
+    assert [e["mend"] for e in answer.json()["errors"]] == [mend]
+
+
 def test_numbers_that_no_row_has_are_refused_not_failed_on(place: Place) -> None:
     huge = 10**23
     for method, path in (
