@@ -136,6 +136,10 @@ def test_the_image_copies_what_exists_and_does_not_run_as_root() -> None:
     assert int(port) == Wiring.model_fields["http"].default.port
     check = next(word for word in words if word[0] == "HEALTHCHECK")
     assert re.search(rf"127\.0\.0\.1', {port}\b", " ".join(check))
+    # the file's port must not move the pages away from where they are looked for
+    assert ["ENV", f"LADLE_HTTP__PORT={port}"] in words
+    (mapped,) = yaml.safe_load((DOCKER / "compose.yaml").read_text())["services"]["ladle"]["ports"]
+    assert mapped.split(":")[-1] == port
 
 
 def test_the_lock_holds_one_version_of_each_package_for_every_python() -> None:
