@@ -4,7 +4,7 @@ from __future__ import annotations
 
 import threading
 import time
-from collections.abc import Callable, Collection, Mapping
+from collections.abc import Callable, Collection, Iterator, Mapping
 from dataclasses import dataclass
 
 from rich.console import Console
@@ -38,10 +38,39 @@ class Finding:
 def findings(wiring: Wiring, home: HomeWiring) -> list[Finding]:
     """Everything to be said against a home's wiring and first values."""
     settings = HomeSettings(wiring=home, tunables=home.first)
-    return [
+    found = [
         Finding(home.id, str(misfit), misfit.severity == "refuse")
         for misfit in config_checks.check(settings, wiring.broker.prefix)
     ]
+    for other in wiring.homes:
+        if other.id != home.id:
+            found += _shared(home, other)
+    return found
+
+
+def _shared(home: HomeWiring, other: HomeWiring) -> Iterator[Finding]:
+    """What two homes cannot share: a block that was copied and half changed."""
+    commanded = set(actuators.topics_commanded(home))
+    for topic in sorted(commanded & set(actuators.topics_commanded(other))):
+        said = (
+            f"topic {topic}: home {other.id} commands it too, and both would command the same "
+            "plant; give each home's plant its own topic"
+        )
+        yield Finding(home.id, said, True)
+    for topic in sorted(commanded & set(actuators.subscriptions(other))):
+        said = (
+            f"topic {topic}: is commanded here and read by home {other.id}, which would believe "
+            "the command; let the plant report on a topic of its own"
+        )
+        yield Finding(home.id, said, True)
+    theirs = {(s.topic, s.value) for s in other.signals_of(Quantity.PROBE)}
+    for probe in home.signals_of(Quantity.PROBE):
+        if (probe.topic, probe.value) in theirs:
+            said = (
+                f"signals.{probe.name}.topic = {probe.topic}: home {other.id} has the same probe, "
+                "and a probe is in one cylinder; give each home's its own topic"
+            )
+            yield Finding(home.id, said, False)
 
 
 def report(wiring: Wiring, home: HomeWiring) -> str:

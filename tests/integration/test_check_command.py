@@ -122,6 +122,56 @@ def test_an_actuator_that_latches_is_refused(tmp_path: Path) -> None:
     assert _check(config).returncode == 0
 
 
+def _two_homes(config: Path) -> Path:
+    """A second home whose block was copied from the first, with nothing but its id changed."""
+    text = config.read_text(encoding="utf-8")
+    block = text[text.index("[[homes]]") :]
+    config.write_text(text + block.replace('id = "home"', 'id = "annexe"'), encoding="utf-8")
+    return config
+
+
+def test_two_homes_that_would_command_the_same_plant_are_refused(tmp_path: Path) -> None:
+    config = _two_homes(config_text.write(tmp_path, 1883))
+    done = _check(config)
+    assert done.returncode == 2
+    assert "refused: home annexe: topic plant/pump/set: home home commands it too" in done.stdout
+    assert "note: home home: signals.probe_1.topic = plant/probe/1: home annexe has the same" in (
+        done.stdout
+    )
+    started = subprocess.run(
+        [LADLE, "serve", "--config", str(config)],
+        capture_output=True,
+        text=True,
+        timeout=60,
+        check=False,
+    )
+    assert started.returncode == 2
+    assert "Not started" in started.stdout
+    text = config.read_text(encoding="utf-8")
+    home, annexe = text.split('id = "annexe"')
+    apart = annexe.replace('topic = "plant/', 'topic = "annexe/').replace(
+        'topic = "annexe/outdoor"', 'topic = "plant/outdoor"'
+    )
+    config.write_text(f'{home}id = "annexe"{apart}', encoding="utf-8")
+    done = _check(config)  # an outdoor sensor may serve both
+    assert done.returncode == 0, done.stdout
+    assert "commands it too" not in done.stdout
+    assert "has the same probe" not in done.stdout
+
+
+def test_a_command_that_another_home_reads_is_refused(tmp_path: Path) -> None:
+    config = _two_homes(config_text.write(tmp_path, 1883))
+    text = config.read_text(encoding="utf-8")
+    home, annexe = text.split('id = "annexe"')
+    apart = annexe.replace('topic = "plant/', 'topic = "annexe/').replace(
+        'topic = "annexe/pump_power"', 'topic = "plant/pump/set"'
+    )
+    config.write_text(f'{home}id = "annexe"{apart}', encoding="utf-8")
+    done = _check(config)
+    assert done.returncode == 2
+    assert "topic plant/pump/set: is commanded here and read by home annexe" in done.stdout
+
+
 def test_live_shows_each_signal_and_pulses_on_consent_only(tmp_path: Path) -> None:
     with mosquitto.start() as broker:
         config = config_text.write(tmp_path, broker.port)
