@@ -187,7 +187,10 @@ class HomeWiring(Part):
         names = [s.name for s in self.signals] + [a.name for a in self.actuators]
         twice = sorted({n for n in names if names.count(n) > 1})
         if twice:
-            raise ValueError(f"names used twice in this home: {', '.join(twice)}")
+            raise ValueError(
+                f"names used twice in home {self.id}: {', '.join(twice)}; give each signal and "
+                "actuator its own"
+            )
         return self
 
 
@@ -226,8 +229,9 @@ class Wiring(Part):
     @model_validator(mode="after")
     def _homes_differ(self) -> Wiring:
         ids = [h.id for h in self.homes]
-        if len(set(ids)) != len(ids):
-            raise ValueError("two homes share one id")
+        twice = sorted({i for i in ids if ids.count(i) > 1})
+        if twice:
+            raise ValueError(f"homes share the id {', '.join(twice)}; give each its own")
         return self
 
 

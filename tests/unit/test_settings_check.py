@@ -245,6 +245,15 @@ def test_one_of_several_tables_is_called_by_its_name(tmp_path: Path) -> None:
     assert line.startswith("homes[0].signals[2].unit (probe_2) = 'C': expected one of")
 
 
+def test_what_two_share_is_named(tmp_path: Path) -> None:
+    home = GOOD[GOOD.index("[[homes]]") :]
+    (line,) = refused(tmp_path, GOOD + home)
+    assert "homes share the id orchard-house; give each its own" in line
+    signal = home[home.index("[[homes.signals]]") : home.index("[homes.notify]")]
+    (line,) = refused(tmp_path, GOOD + signal)
+    assert "names used twice in home orchard-house: probe_top; give each" in line
+
+
 def test_a_number_for_a_password_is_not_repeated(tmp_path: Path) -> None:
     (line,) = refused(tmp_path, GOOD.replace('"in-the-file"', "73519"))
     assert "73519" not in line
