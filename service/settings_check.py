@@ -279,7 +279,7 @@ def _line(found: ErrorDetails, model: type[BaseModel]) -> Wrong:
     elif key in ("from_day", "until_day"):
         message = "expected a month and a day, such as 11-01"
     else:
-        message = message.replace("Input should be", "expected").replace("String should", "should")
+        message = plainly(message).replace("String should", "should")
         message = message[:1].lower() + message[1:]
     return Wrong(where, value, message, hint)
 
@@ -351,6 +351,12 @@ def _describe(where: str, annotation: Any) -> str:
         if part in names:
             return f"Write {names[part]}."
     return ""
+
+
+def plainly(message: str) -> str:
+    """What pydantic says of a number out of range, as a person says it."""
+    message = message.replace("Input should be", "expected").replace("greater than", "more than")
+    return re.sub(r"(more|less) than or equal to (\S+)", r"\2 or \1", message)
 
 
 def _instead(expected: str, given: Any, where: str, annotation: Any) -> str:

@@ -16,7 +16,7 @@ from starlette.types import ASGIApp, Message, Receive, Scope, Send
 
 from service.control.overrides import WishRefused
 from service.records.errors import RecordsError
-from service.settings_check import SettingsRefused
+from service.settings_check import SettingsRefused, plainly
 
 log = logging.getLogger(__name__)
 
@@ -178,7 +178,7 @@ def _invalid(error: RequestValidationError) -> Problem:
             lines.append({"where": where, "what": "is missing", "mend": "Send it."})
         else:
             what, mend = _PLAINLY.get(e["type"], (e["msg"].removeprefix("Value error, "), ""))
-            what = what.replace("Input should be", "expected")
+            what = plainly(what)
             bound = (e.get("ctx") or {}).get(_BOUNDS.get(e["type"], ""))
             mend = mend or ("" if bound is None else f"Send {bound} or {_SIDE[e['type']]}.")
             lines.append({"where": where, "what": what, "mend": mend})

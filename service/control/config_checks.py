@@ -141,7 +141,7 @@ def _written(settings: HomeSettings) -> Iterator[Misfit]:
                 "refuse",
                 "half_of_a_span",
                 keys,
-                f"{since} / {until}",
+                f"{since or 'none'} / {until or 'none'}",
                 f"{what} need both ends",
                 "give both or neither",
             )

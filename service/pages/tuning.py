@@ -5,6 +5,7 @@ The limits shown are read from the settings' own types, so that there is one tru
 
 from __future__ import annotations
 
+import re
 from collections.abc import Iterator, Mapping, Sequence
 from dataclasses import dataclass
 from itertools import zip_longest
@@ -244,6 +245,7 @@ def content(
         "currency": settings.wiring.currency,
         "versions": list(_told(versions, local)),
         "refused": refused,
+        "wrong": [_with_label(line) for line in (refused.message if refused else "").splitlines()],
         "warnings": [_with_label(line) for line in hardly_meant(settings)],
         "reason": typed.get("reason", ""),
         "cylinder": settings.wiring.cylinder,
@@ -267,7 +269,7 @@ def field_of(entry: Entry, settings: HomeSettings, refused: Refused | None) -> F
         present = refused.typed.get(entry.key, present)
         error = next(
             (
-                line
+                _said(line)
                 for line in refused.message.splitlines()
                 if line.startswith((entry.key + " ", entry.key + ":"))
             ),
@@ -505,8 +507,13 @@ def _differences(
 
 def _with_label(line: str) -> str:
     """A line of the settings' check, with the key called as the form calls it."""
-    key, _, rest = line.partition(" = ")
-    return f"{_label(key)} = {rest}"
+    key, sign, rest = re.split("( = |: )", line, maxsplit=1)
+    return f"{_label(key)}{sign}{rest}"
+
+
+def _said(line: str) -> str:
+    """A line of the settings' check without key and value, to stand at the field itself."""
+    return words.capital(line.partition(": ")[2])
 
 
 def _label(key: str) -> str:

@@ -11,7 +11,7 @@ from service.pages.household import Refused
 from service.pages.local import Local
 from service.records import Records
 from service.settings import Tunables
-from service.settings_check import SettingsRefused, changed_tunables
+from service.settings_check import SettingsRefused, changed_tunables, refuse_misfits
 from tests.browser import fake_house
 
 SETTINGS = fake_house.settings("4 Mill Lane, Upper Fennick")
@@ -136,9 +136,38 @@ def test_what_is_refused_stands_beside_its_field_and_keeps_what_was_typed():
     wrong = Refused("settings", "", str(refused.value), form)
     window = tuning.field_of(entry("learning.window_weeks"), SETTINGS, wrong)
     assert window.value == "500"
-    assert "104" in window.error
-    assert tuning.field_of(entry("occupants"), SETTINGS, wrong).error
+    assert window.error == "Expected 104 or less."
+    occupants = tuning.field_of(entry("occupants"), SETTINGS, wrong)
+    assert occupants.error == "Expected a number. Write it in digits, such as 20.5."
     assert not tuning.field_of(entry("floor_area_m2"), SETTINGS, wrong).error
+
+
+def _stored(form: dict[str, str]) -> None:
+    """As far as a change of the settings is checked."""
+    refuse_misfits(SETTINGS, changed_tunables(SETTINGS, tuning.changes(form, SETTINGS.tunables)))
+
+
+@pytest.mark.parametrize(
+    ("changed", "said"),
+    [
+        ({"learning.window_weeks": "500"}, "Learning window = 500: expected 104 or less."),
+        ({"quiet_from": "22:00"}, "Quiet from / quiet until = 22:00 / none: quiet hours need both"),
+        ({"band-0-import_per_kwh": "0.1", "band-0-from_time": "1"}, "Tariff bands"),
+    ],
+)
+def test_what_is_refused_is_told_by_the_fields_name(
+    tmp_path: Path, changed: dict[str, str], said: str
+):
+    form = {**sent(), **changed}
+    with pytest.raises(SettingsRefused) as refused:
+        _stored(form)
+    house = fake_house.FakeHouse(SETTINGS, fake_house.lived_in([]))
+    records = Records.open(f"sqlite:///{tmp_path}/ladle.sqlite")
+    local = Local(SETTINGS.wiring.zone_info, "EUR", fake_house.NOW)
+    wrong = Refused("settings", "", str(refused.value), form)
+    (line,) = tuning.content(SETTINGS.wiring.id, house, records, local, wrong)["wrong"]
+    records.close()
+    assert line.startswith(said)
 
 
 def test_what_is_hardly_meant_is_told_by_the_fields_name(tmp_path: Path):

@@ -139,7 +139,7 @@ def test_the_environment_overrides_secrets(tmp_path: Path, monkeypatch: pytest.M
         (
             "volume_l = 300",
             "volume_l = 3",
-            "homes[0].cylinder.volume_l = 3: expected greater than or equal to 30.",
+            "homes[0].cylinder.volume_l = 3: expected 30 or more.",
         ),
         (
             "volume_l = 300",
@@ -175,6 +175,14 @@ def test_a_wrong_key_is_named_with_value_expectation_and_suggestion(
         (
             {"tariff": 3},
             "tariff = 3: expected a table. Give its keys, each with a value of its own.",
+        ),
+        (
+            {"power_limit_w": 0},
+            "power_limit_w = 0: expected more than 0.",
+        ),
+        (
+            {"occupants": 99},
+            "occupants = 99: expected 20 or less.",
         ),
         (
             {"hygiene": {"probes": "low"}},
@@ -324,7 +332,7 @@ def test_wrong_changes_are_told_like_a_wrong_file(tmp_path: Path) -> None:
         )
     assert sorted(str(line) for line in caught.value.lines) == [
         "comfort = 'amplr': expected one of thrifty, balanced, ample. Did you mean ample?",
-        "hygiene.disinfect_c = 20: expected greater than or equal to 50.",
+        "hygiene.disinfect_c = 20: expected 50 or more.",
         "reserve_tenth = 3: no such key. Did you mean reserve_tenths?",
     ]
 
