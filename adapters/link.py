@@ -67,6 +67,7 @@ _CONNACK_TIMEOUT_S = 10.0
 _MARKER_LOST_S = 60.0
 _SHORT_LIVED_S = 30.0
 _TICK_S = 0.2
+_TAKEN_OVER, _UNSPECIFIED = 142, 128  # reason codes: MQTT 5.0, 3.14.2.1
 
 
 @dataclass(slots=True)
@@ -437,7 +438,7 @@ class Link:
         reason: ReasonCode,
         _properties: Properties | None,
     ) -> None:
-        if reason.value == 142:  # session taken over: MQTT 5.0, 3.14.2.1
+        if reason.value == _TAKEN_OVER:
             self._taken_over = True
             self._complain(
                 "taken_over",
@@ -445,7 +446,9 @@ class Link:
                 "Give each service its own broker.client_id",
             )
         elif self._client is client and not self._stopping.is_set():
-            self._complain("lost", f"Lost the broker: {reason}")
+            bare = reason.value == _UNSPECIFIED  # what the client says of a line that broke
+            said = "the connection broke" if bare else reason
+            self._complain("lost", f"Lost the broker: {said}")
         elif not self._answered and not self._stopping.is_set():
             self._complain(
                 "closed",

@@ -144,7 +144,7 @@ class FaultWords:
 
 AUTHORS = {
     "local": "somebody at this computer",
-    "mqtt": "an MQTT message",
+    "mqtt": "the home automation",
     "calendar": "the calendar",
 }
 _SOURCES = {"heat_pump": "heat pump", "immersion": "immersion heater"}

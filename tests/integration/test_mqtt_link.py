@@ -456,3 +456,17 @@ def test_a_file_of_the_broker_that_is_missing_is_named(tmp_path: Path, key: str)
         assert until(lambda: f"can be read: {key} = {missing}" in link.state.trouble)
     finally:
         link.stop()
+
+
+def test_a_line_that_broke_is_told_so(caplog: pytest.LogCaptureFixture) -> None:
+    with start() as broker:
+        link = Link(Broker(port=broker.port), (TOPIC,), Heard().append)
+        link.start()
+        try:
+            assert link.wait_connected(5)
+            broker.kill()
+            assert until(lambda: not link.state.connected)
+            assert until(lambda: any("Lost the broker" in m for m in caplog.messages))
+        finally:
+            link.stop()
+    assert "Lost the broker: the connection broke" in caplog.messages

@@ -156,7 +156,7 @@ def test_overrides_say_what_until_when_and_by_whom():
     here = replace(hold, author="local")
     assert words.override_span(here, DUBLIN).endswith("asked by somebody at this computer")
     held = Reason("hold", {"by": "mqtt", "since": "2026-11-25T16:00+00:00"})
-    assert words.lead(held, DUBLIN).startswith("Held for maintenance by an MQTT message since")
+    assert words.lead(held, DUBLIN).startswith("Held for maintenance by the home automation since")
     for wish in (Wish.MORE, Wish.LESS, Wish.CHARGE_TO, Wish.GUESTS, Wish.AWAY, Wish.HOLD):
         made = Override(1, wish, "Ines", NOW, NOW, None, tenths=6, people=2.0)
         assert "_" not in words.override(made)
