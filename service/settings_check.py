@@ -193,7 +193,8 @@ def refuse_misfits(settings: HomeSettings, tunables: Tunables) -> None:
     new = [m for m in config_checks.refused(changed) if (m.code, m.key) not in before]
     if new:
         raise SettingsRefused(
-            Wrong(m.key, m.value, m.expected, f"{m.mend[:1].upper()}{m.mend[1:]}.") for m in new
+            Wrong(m.key, m.value or None, m.expected, f"{m.mend[:1].upper()}{m.mend[1:]}.")
+            for m in new
         )
 
 

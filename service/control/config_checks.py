@@ -181,7 +181,7 @@ def _written(settings: HomeSettings) -> Iterator[Misfit]:
             "refuse",
             "no_price",
             "tariff.bands",
-            "empty",
+            "",
             "a tariff needs at least one band",
             "give one band with import_per_kwh for the whole day",
         )
@@ -245,7 +245,7 @@ def _figures(wiring: HomeWiring) -> Iterator[Misfit]:
                 "refuse",
                 "rating_cannot_be",
                 "heat_pump.ratings",
-                "as given",
+                "",
                 str(error),
                 "copy the points from the data sheet: outdoor and flow temperature, heat, COP",
             )
@@ -414,8 +414,8 @@ def _heights(plant: Plant) -> Iterator[Misfit]:
             "warn",
             "coil_without_heights",
             "cylinder.coil_foot_m",
-            "missing",
-            "a coil's foot decides what it heats",
+            "",
+            "is missing, and a coil's foot decides what it heats",
             "give coil_foot_m and coil_head_m",
         )
     if len(plant.probes) > 12:
@@ -517,8 +517,8 @@ def _sources(plant: Plant) -> Iterator[Misfit]:
             "warn",
             "nothing_commanded",
             "actuators",
-            "none",
-            "without an actuator Ladle only watches",
+            "",
+            "none is wired, and without one Ladle only watches",
             "add one when commissioning allows",
         )
         return
@@ -660,8 +660,9 @@ def _hygiene(plant: Plant) -> Iterator[Misfit]:
             "warn",
             refusal.code,
             "cylinder.mixing_valve_c",
-            "missing",
-            "thermal disinfection is refused: water that hot scalds without a mixing valve",
+            "",
+            "is not recorded, so thermal disinfection is refused: water that hot scalds without a "
+            "mixing valve",
             "have a thermostatic mixing valve fitted and record its setting",
         )
     elif refusal.code == "disinfection_refused_no_probe":
@@ -669,8 +670,8 @@ def _hygiene(plant: Plant) -> Iterator[Misfit]:
             "warn",
             refusal.code,
             "signals",
-            "no probe",
-            "thermal disinfection must be measured",
+            "",
+            "no probe is wired, and thermal disinfection must be measured",
             "add a probe low in the cylinder",
         )
     elif not any(s.actuators for s in plant.sources.values()):
@@ -678,7 +679,7 @@ def _hygiene(plant: Plant) -> Iterator[Misfit]:
             "warn",
             refusal.code,
             "actuators",
-            "none",
+            "",
             "nothing is commanded, so nothing is disinfected",
             "see the plant's own disinfection",
         )
@@ -757,8 +758,8 @@ def _instruments(plant: Plant) -> Iterator[Misfit]:
             "warn",
             "no_probe",
             "signals",
-            "no probe",
-            "without one nothing is commanded",
+            "",
+            "no probe is wired, and without one nothing is commanded",
             "add a probe in the upper half of the cylinder",
         )
     shortest = min(settings.wiring.actuators, key=lambda a: a.lease_s, default=None)

@@ -328,3 +328,21 @@ def test_a_heat_pump_that_cannot_disinfect_in_an_ordinary_winter_is_told() -> No
     assert only_warm not in _codes()  # an immersion heater does the rest
     typed = pump | {"flow_limits": [{"outdoor_c": -10, "flow_c": 65}]}
     assert only_warm not in _codes({"normal_set_c": 60}, heat_pump=typed, **alone)
+
+
+@pytest.mark.parametrize(
+    ("tunables", "changes", "said"),
+    [
+        ({}, {"cylinder": {"mixing_valve_c": None}}, "cylinder.mixing_valve_c: is not recorded"),
+        ({}, {"heat_pump": {"layout": "coil"}}, "cylinder.coil_foot_m: is missing"),
+        ({}, {"actuators": []}, "actuators: none is wired"),
+        ({}, {"signals": []}, "signals: no probe is wired"),
+        ({"tariff": {"bands": []}}, {}, "tariff.bands: a tariff needs"),
+    ],
+)
+def test_what_is_absent_is_not_shown_as_a_value(
+    tunables: dict[str, Any], changes: dict[str, Any], said: str
+) -> None:
+    """A line "key = missing" would be taken for what stands in the file."""
+    lines = [str(m) for m in config_checks.check(settings(tunables, **changes))]
+    assert any(line.startswith(said) for line in lines), lines

@@ -9,7 +9,7 @@ import pytest
 
 from adapters.wiring import Quantity, Signal, Unit
 from service.settings import HomeSettings, Tunables, Wiring
-from service.settings_check import SettingsRefused, changed_tunables, load
+from service.settings_check import SettingsRefused, changed_tunables, load, refuse_misfits
 
 GOOD = """
 [broker]
@@ -395,3 +395,11 @@ def test_an_id_is_described_in_words(tmp_path: Path) -> None:
     assert refused(tmp_path, GOOD.replace('"orchard-house"', '"Orchard House"')) == [
         "homes[0].id = 'Orchard House': expected up to 40 of a-z, 0-9 and -, such as mill-house."
     ]
+
+
+def test_a_tariff_without_a_band_is_refused_without_an_empty_value(tmp_path: Path) -> None:
+    held = settings(tmp_path)
+    with pytest.raises(SettingsRefused) as caught:
+        refuse_misfits(held, changed_tunables(held, {"tariff": {"bands": []}}))
+    (line,) = (str(line) for line in caught.value.lines)
+    assert line.startswith("tariff.bands: a tariff needs at least one band. Give one band")
