@@ -684,9 +684,8 @@ def _hygiene(plant: Plant) -> Iterator[Misfit]:
             "see the plant's own disinfection",
         )
     else:
-        lowest, pump = plant.hygiene_probes[0], settings.wiring.heat_pump
-        unreached = refusal.code == "disinfection_refused_no_source_reaches"
-        if unreached and pump is not None and pump.own_disinfection:
+        lowest = plant.hygiene_probes[0]
+        if hygiene.left_to_plant(plant):
             yield Misfit(
                 "warn",
                 refusal.code,

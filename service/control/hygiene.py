@@ -104,6 +104,13 @@ def _refusal(plant: Plant) -> Reason | None:
     return None
 
 
+def left_to_plant(plant: Plant) -> bool:
+    """Whether nothing that is commanded gets hot enough, and the heat pump disinfects by itself."""
+    refused, pump = refusal(plant), plant.settings.wiring.heat_pump
+    unreached = refused is not None and refused.code == "disinfection_refused_no_source_reaches"
+    return unreached and pump is not None and pump.own_disinfection
+
+
 def reaching(plant: Plant) -> tuple[SourcePlant, ...]:
     """The sources that can bring the lowest named probe to the disinfection temperature."""
     return plant.remembered("hygiene.reaching", lambda: _reaching(plant))
@@ -435,13 +442,14 @@ def _source(s: Situation) -> SourcePlant | None:
 def facts(s: Situation, when: Due) -> Facts:
     """What page and API show of hygiene."""
     clock, h = s.state.hygiene, s.settings.tunables.hygiene
+    refused = None if left_to_plant(s.plant) else when.refused
     tally = clock.tally
     lowest = s.plant.hygiene_probes[0] if s.plant.hygiene_probes else None
     shown: Facts = {
         "state": "running"
         if clock.attempt is not None
         else "refused"
-        if when.refused is not None
+        if refused is not None
         else "overdue"
         if when.overdue
         else "waiting",
@@ -463,7 +471,7 @@ def facts(s: Situation, when: Due) -> Facts:
         else round(float(tally.decades.min()), 2),
         "turnover": None if tally is None else round(tally.drawn_l / s.plant.cylinder.volume_l, 2),
     }
-    if when.refused is not None:
-        shown["refused"] = when.refused.code
-        shown |= when.refused.facts
+    if refused is not None:
+        shown["refused"] = refused.code
+        shown |= refused.facts
     return shown

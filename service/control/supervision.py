@@ -901,7 +901,7 @@ def _secondary(s: Situation, watch: Watch) -> Iterator[Finding]:
 
 def _disinfection(s: Situation) -> Iterator[Finding]:
     when = hygiene.due(s)
-    if when.refused is not None:
+    if when.refused is not None and not hygiene.left_to_plant(s.plant):
         facts: Facts = {"because": when.refused.code, **when.refused.facts}
         yield Finding("disinfection_refused", "hygiene", facts)
     if when.overdue:

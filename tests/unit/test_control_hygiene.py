@@ -297,6 +297,22 @@ def test_in_the_cold_a_heat_pump_alone_tries_once_and_again_when_it_is_warm() ->
     assert home.until(lambda h: _evidence(h)[-1].passed, 86_400)
 
 
+def test_a_heat_pump_that_disinfects_by_itself_is_credited_and_nothing_is_refused() -> (
+    None
+):
+    pump = {"layout": "plate", "capacity_w": 6000, "own_disinfection": True}
+    home = _home(changes=ALONE | {"heat_pump": pump})
+    home.live(600)
+    assert home.last.view.hygiene["state"] == "waiting"
+    assert "disinfection_refused" not in {f.code for f in home.last.view.faults}
+    home.live(25 * 3600)  # the first is due within a day
+    assert "disinfection_overdue" in {f.code for f in home.last.view.faults}
+    assert all(o.view.mode is not Rule.HYGIENE for o in home.outputs)
+    _feed(home, 62, lowest=60.5)
+    assert _evidence(home)[-1].by == "credited"
+    assert "disinfection_overdue" not in {f.code for f in home.last.view.faults}
+
+
 def test_how_hot_a_heat_pump_gets_the_water_follows_its_range_or_what_its_ratings_show() -> None:
     def reach_c(outdoor_c: float, **pump: Any) -> float:
         plant = plants.of(settings(heat_pump={"flow_limit_c": 65, "own_set_c": 62} | pump))
