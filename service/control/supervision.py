@@ -646,8 +646,8 @@ def _effect(s: Situation, watch: Watch, name: SourceName, source: SourcePlant) -
     # What had nothing to heat until a draw came is judged by the time since.
     work_s = min(ran_s, s.elapsed_s - watch.done_mark_s.get(name, NEVER))
     shows_after_s = max(GAIN_AFTER_S, UNSEEN_TIMES * _unseen_s(s, source))
-    within_s = min(shows_after_s, LONGEST_GAIN_S)
-    gained = _gained(watch, min(work_s, within_s), s.elapsed_s)
+    within_s = min(shows_after_s, LONGEST_GAIN_S) - MOMENT_EVERY_S
+    gained = _gained(watch, within_s, s.elapsed_s - work_s)
     if gained is None:
         return
     by_probes_kwh, span_s, drawn_kwh = gained
@@ -660,12 +660,12 @@ def _effect(s: Situation, watch: Watch, name: SourceName, source: SourcePlant) -
     useless = (
         share < WITHOUT_GAIN_SHARE
         # cold water at a probe looks like heat that never came
-        and (drawn_kwh < DRAWN_LEAST_KWH or _made_up(s, watch, within_s, expected_kwh))
+        and (drawn_kwh < DRAWN_LEAST_KWH or _made_up(s, watch, span_s, expected_kwh))
         and work_s >= shows_after_s - MOMENT_EVERY_S
         and not _done(s, source)
         and not _circulated(watch, span_s)  # a secondary return takes heat that nothing counts
     )
-    if useless and span_s >= within_s - MOMENT_EVERY_S:
+    if useless and span_s >= within_s:
         yield Finding("command_without_effect", name, facts)
     elif share > 2 * WITHOUT_GAIN_SHARE:
         yield Finding("command_without_effect", name, {}, over=True)
@@ -711,17 +711,23 @@ def _own_control(s: Situation, name: SourceName) -> Facts:
     }
 
 
-def _gained(watch: Watch, within_s: float, elapsed_s: float) -> tuple[float, float, float] | None:
-    """Heat gained by the probes over the last ``within_s``, seconds, and heat drawn meanwhile.
+def _gained(
+    watch: Watch, within_s: float, since_mark_s: float
+) -> tuple[float, float, float] | None:
+    """Heat the probes gained over the last ``within_s``, over how long, and heat drawn meanwhile.
+
+    The shortest stretch between two moments that is no shorter, or the longest there is since
+    ``since_mark_s``: moments come as readings do, and what was found must not hang on their rhythm.
 
     Draws are not added back: what leaves at the top shows at a probe only when cold water comes up
     to it, and then for all that went before. Until then it would pass for heat that was put in.
     """
-    if not watch.moments:
+    since = [m for m in watch.moments if m.mark_s >= since_mark_s]
+    if not since:
         return None
-    last = watch.moments[-1]
-    first = next((m for m in watch.moments if m.mark_s >= elapsed_s - within_s), None)
-    if first is None or last.mark_s - first.mark_s < 1200.0:
+    last = since[-1]
+    first = next((m for m in reversed(since) if m.mark_s <= last.mark_s - within_s), since[0])
+    if last.mark_s - first.mark_s < 1200.0:
         return None
     if last.heat_kwh is None or first.heat_kwh is None:
         return None
@@ -729,7 +735,7 @@ def _gained(watch: Watch, within_s: float, elapsed_s: float) -> tuple[float, flo
     return last.heat_kwh - first.heat_kwh, last.mark_s - first.mark_s, drawn_kwh
 
 
-def _made_up(s: Situation, watch: Watch, within_s: float, expected_kwh: float) -> bool:
+def _made_up(s: Situation, watch: Watch, span_s: float, expected_kwh: float) -> bool:
     """Whether what seems drawn is only the heat that was expected and never came.
 
     Without a flow meter a draw is what the estimate needs to explain the probes. Where they stood
@@ -737,7 +743,8 @@ def _made_up(s: Situation, watch: Watch, within_s: float, expected_kwh: float) -
     """
     if s.plant.of(Quantity.DRAW_FLOW):
         return False
-    heat = [m.heat_kwh for m in watch.moments if m.mark_s >= s.elapsed_s - within_s]
+    began_mark_s = watch.moments[-1].mark_s - span_s
+    heat = [m.heat_kwh for m in watch.moments if m.mark_s >= began_mark_s]
     known = [kwh for kwh in heat if kwh is not None]
     return bool(known) and max(known) - min(known) < WITHOUT_GAIN_SHARE * expected_kwh
 

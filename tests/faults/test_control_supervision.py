@@ -491,3 +491,18 @@ def test_draws_that_only_explain_heat_that_never_came_hide_no_dead_heat_pump(
     home.dead = {"pump", "element"}
     within_s = BY_CODE["command_without_effect"].found_within_s
     assert home.until(lambda h: _stands(h, "command_without_effect"), within_s)
+
+
+@pytest.mark.parametrize("every_s", [60.0, 100.0, 200.0])
+def test_a_dead_heat_pump_is_found_whatever_the_rhythm_of_readings(every_s: float) -> None:
+    """Hot water can pass unseen for 55 min here: no whole number of the moments that are kept."""
+    probes = [x for x in wiring()["signals"] if x["measures"] == "probe"]
+    home = _home(
+        {"reserve_tenths": 9},
+        changes={"signals": probes},
+        profile_c=[14.0] * 16 + [45.0] * 24,
+        every_s=every_s,
+    )
+    home.dead = {"pump", "element"}
+    within_s = BY_CODE["command_without_effect"].found_within_s
+    assert home.until(lambda h: _stands(h, "command_without_effect"), within_s)
