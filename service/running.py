@@ -396,7 +396,9 @@ class RunningHouse:
             log.warning("%s: the snapshot of %s cannot be read (%s)", self.id, kept.at, error)
             return start(self._settings, self.now(), self._clock.elapsed_s())
         since = self._records.readings_since(self.id, kept.at)
-        kept_draws = self._records.draws(self.id, since=kept.at - LONGEST_DRAW, limit=1000).items
+        kept_draws = self._records.draws(
+            self.id, since=kept.at - LONGEST_DRAW, limit=1000, doubtful=True
+        ).items
         elapsed_s = state.elapsed_s
         for received_s, batch in groupby(since, key=lambda r: r.received_s):
             at = max(utc(received_s), state.at)

@@ -7,6 +7,7 @@ the share that only warmed the pipe.
 
 from __future__ import annotations
 
+from collections.abc import Collection, Mapping
 from dataclasses import dataclass, replace
 from datetime import UTC, datetime
 
@@ -15,7 +16,7 @@ from adapters.types import Reading
 from adapters.wiring import KIND_OF_UNIT, Kind, Quantity, Signal
 from service.control.observe import Observed
 from service.control.plant import Plant
-from service.control.state import DrawWatch
+from service.control.state import NEVER, DrawWatch, Held
 from service.control.types import Draw
 from service.cylinder.water import density_kg_per_l, enthalpy_kj_per_kg
 
@@ -32,6 +33,7 @@ PROFILE_LEAST_KWH = 0.12  # without a meter: a smaller loss of heat is noise
 PROFILE_STRIDE_S = 300.0
 PROFILE_LONGEST_S = 1800.0  # over a longer span loss and draws cannot be told apart
 PROFILE_ADDED_SHARE = 0.4
+HELD_AT_MOST_S = 86_400.0  # a source that is used is seen to heat within a day
 
 
 @dataclass(frozen=True, slots=True)
@@ -147,8 +149,11 @@ def by_profile(
     cold_c: float,
     at: datetime,
     elapsed_s: float,
+    assumed_of: Collection[str] = (),
 ) -> tuple[DrawWatch, tuple[Draw, ...]]:
     """Without a flow meter: heat that left faster than by standing loss was drawn.
+
+    What was seen while heat was only assumed is held, see ``vouched_for``.
 
     Args:
         watch: as the last step left it.
@@ -159,15 +164,20 @@ def by_profile(
         cold_c: cold inlet, degC.
         at: wall time.
         elapsed_s: elapsed clock.
+        assumed_of: sources of which nothing meters the heat put in during this step.
     """
     added = watch.added_kwh + added_kwh
+    sources = watch.assumed_of
+    if not set(assumed_of) <= set(sources):
+        sources = tuple(sorted({*sources, *assumed_of}))
     span_s = elapsed_s - watch.heat_mark_s
+    begun = replace(watch, heat_kwh=heat_kwh, heat_mark_s=elapsed_s, added_kwh=0.0, assumed_of=())
     if watch.heat_kwh is None or span_s > PROFILE_LONGEST_S:
-        return replace(watch, heat_kwh=heat_kwh, heat_mark_s=elapsed_s, added_kwh=0.0), ()
+        return begun, ()
     if span_s < PROFILE_STRIDE_S:
-        return replace(watch, added_kwh=added) if added_kwh else watch, ()
+        return replace(watch, added_kwh=added, assumed_of=sources) if added_kwh else watch, ()
     missing = watch.heat_kwh + added - loss_kw * span_s / 3600.0 - heat_kwh
-    watch = replace(watch, heat_kwh=heat_kwh, heat_mark_s=elapsed_s, added_kwh=0.0)
+    watch = begun
     if missing < PROFILE_LEAST_KWH + PROFILE_ADDED_SHARE * added:
         return watch, ()
     start = datetime.fromtimestamp(at.timestamp() - span_s, UTC)
@@ -175,7 +185,43 @@ def by_profile(
     watch = replace(
         watch, total_kwh=watch.total_kwh + missing, total_l40=watch.total_l40 + litres_40c
     )
-    return watch, (Draw(start, at, litres_40c, missing, litres_40c, "profile"),)
+    draw = Draw(start, at, litres_40c, missing, litres_40c, "profile")
+    if sources:
+        return replace(watch, held=(*watch.held, Held(draw, sources, elapsed_s))), ()
+    return watch, (draw,)
+
+
+def vouched_for(
+    watch: DrawWatch,
+    heats_mark_s: Mapping[str, float],
+    without_heat: Collection[str],
+    elapsed_s: float,
+) -> tuple[DrawWatch, tuple[Draw, ...]]:
+    """Let go of held draws of which it has turned out what they were.
+
+    Heat that was assumed and never came looks like heat that somebody drew. So a draw seen while
+    it was assumed counts once the source was seen to heat, and is doubtful when the source is
+    found not to, or has not been seen to for a day.
+
+    Args:
+        watch: as ``by_profile`` left it.
+        heats_mark_s: by source, up to when it was seen to heat.
+        without_heat: sources of which it has been told that they do not heat.
+        elapsed_s: elapsed clock.
+    """
+    held: list[Held] = []
+    told: list[Draw] = []
+    for one in watch.held:
+        if all(heats_mark_s.get(name, NEVER) >= one.mark_s for name in one.sources):
+            told.append(one.draw)
+        elif (
+            any(name in without_heat for name in one.sources)
+            or elapsed_s - one.mark_s > HELD_AT_MOST_S
+        ):
+            told.append(replace(one.draw, measured_by="doubtful"))
+        else:
+            held.append(one)
+    return replace(watch, held=tuple(held)) if told else watch, tuple(told)
 
 
 def heat_per_l(hot_c: float, cold_c: float) -> float:

@@ -55,6 +55,15 @@ class Clock:
 
 
 @dataclass(frozen=True, slots=True)
+class Held:
+    """A draw seen in the profile while heat was only assumed: it waits until that was seen."""
+
+    draw: Draw
+    sources: tuple[str, ...]  # whose heat was assumed
+    mark_s: float  # when it was seen
+
+
+@dataclass(frozen=True, slots=True)
 class DrawWatch:
     """The flow meter's stretch that may become a draw-off. Times are measured times."""
 
@@ -73,6 +82,8 @@ class DrawWatch:
     heat_kwh: float | None = None  # without a meter: heat in the cylinder when last compared
     heat_mark_s: float = NEVER
     added_kwh: float = 0.0  # heat put in since then
+    assumed_of: tuple[str, ...] = ()  # sources whose heat since then nothing meters
+    held: tuple[Held, ...] = ()
     late: int = 0
     total_kwh: float = 0.0  # counted up, the draw-off under way included
     total_l40: float = 0.0
@@ -247,6 +258,7 @@ class Watch:
     moments: tuple[Moment, ...] = ()
     charge: Charge | None = field(default=None, metadata=KEPT_OUT)
     done_mark_s: dict[str, float] = field(default_factory=dict)  # when it last had nothing to heat
+    heats_mark_s: dict[str, float] = field(default_factory=dict)  # up to when it was seen to heat
     nonsense: dict[str, int] = field(default_factory=dict)
     nonsense_mark_s: float = NEVER
     day: str = ""

@@ -31,7 +31,7 @@ from service.control import (
 from service.control import plant as plants
 from service.control.metering import Metered
 from service.control.plant import Plant, SourcePlant
-from service.control.situation import Situation
+from service.control.situation import METERED_AS, Situation
 from service.control.state import NEVER, Heard, SourceRun, State, changed
 from service.control.types import Decision, Draw, Inputs, Outputs, Rule
 from service.cylinder.usable import heat_above_cold_kwh
@@ -105,7 +105,13 @@ def resume(state: State, now: datetime, elapsed_s: float) -> State:
             astray_mark_s=None,
             heard_mark_s=None,
         ),
-        draws=replace(state.draws, rate_l_per_min=0.0, heat_mark_s=NEVER, heat_kwh=None),
+        draws=replace(
+            state.draws,
+            rate_l_per_min=0.0,
+            heat_mark_s=NEVER,
+            heat_kwh=None,
+            held=tuple(replace(h, mark_s=moved(h.mark_s)) for h in state.draws.held),
+        ),
         book=replace(
             state.book,
             leases={},
@@ -200,7 +206,7 @@ def step(
     )
     finished = drawn.finished
     outdoor_c = around.outdoor_c(state, plant, fresh, now.timestamp())
-    heat, measured = _heat(state, plant, meter, fresh, outdoor_c, lived_s)
+    heat, measured, assumed_of = _heat(state, plant, meter, fresh, outdoor_c, lived_s)
     added_kwh = sum(heat.values()) - sum(state.belief.heat_kwh.values())
     state = changed(
         state,
@@ -231,7 +237,7 @@ def step(
     )
     state = changed(state, belief=belief)
     if not flow and belief.estimate is not None and probes_c:
-        state, more = _draws_by_profile(state, plant, added_kwh, cold_c, now, elapsed_s)
+        state, more = _draws_by_profile(state, plant, added_kwh, assumed_of, cold_c, now, elapsed_s)
         finished = (*finished, *more)
     state = _count_draws(state, plant, finished, now, elapsed_s)
 
@@ -325,16 +331,19 @@ def _heat(
     fresh: dict[str, float],
     outdoor_c: float | None,
     lived_s: float,
-) -> tuple[dict[str, float], bool]:
+) -> tuple[dict[str, float], bool, tuple[str, ...]]:
     """Heat put in since the estimator's last stride, kWh by source, and whether it was measured.
 
     A heat pump also warms rooms: its heat counts only while it is run for hot water, or while
     the cylinder gains heat that nothing we ran gave, as when its own control heats it.
-    What is only assumed ends when the water where the source begins is as hot as it can make it.
+    What is only assumed ends when the water where the source begins is as hot as it can make it,
+    and when the source is known not to heat. Last come the sources that nothing meters at all.
     """
     heat, measured = state.belief.heat_kwh, state.belief.metered
     if lived_s <= 0:
-        return heat, measured
+        return heat, measured, ()
+    assumed_of: list[str] = []
+    without_heat = supervision.without_heat(state.faults)
     for name, source in plant.sources.items():
         running = state.book.run_of(name) is not None
         kwh, was_measured = _source_heat(
@@ -358,10 +367,14 @@ def _heat(
             )
             if lowest is not None and lowest >= source.limit_c - 1.0:
                 kwh = 0.0
+            if running and name in without_heat:
+                kwh = 0.0
         if kwh > 0:
             heat = {**heat, name: heat.get(name, 0.0) + kwh}
             measured = measured and was_measured
-    return heat, measured
+            if not was_measured and METERED_AS[name] not in meter.watts:
+                assumed_of.append(name)
+    return heat, measured, tuple(assumed_of)
 
 
 def _returned_c(
@@ -407,6 +420,7 @@ def _draws_by_profile(
     state: State,
     plant: Plant,
     added_kwh: float,
+    assumed_of: tuple[str, ...],
     cold_c: float,
     now: datetime,
     elapsed_s: float,
@@ -417,8 +431,13 @@ def _draws_by_profile(
     heat = float(heat_above_cold_kwh(found.profile_c, volumes, cold_c))
     ambient = plant.settings.wiring.cylinder.ambient_c
     loss_kw = float(found.loss_w_per_k) * (float(found.profile_c.mean()) - ambient) / 1000.0
-    watch, done = draws.by_profile(state.draws, heat, loss_kw, added_kwh, cold_c, now, elapsed_s)
-    return changed(state, draws=watch), done
+    watch, done = draws.by_profile(
+        state.draws, heat, loss_kw, added_kwh, cold_c, now, elapsed_s, assumed_of
+    )
+    watch, told = draws.vouched_for(
+        watch, state.watch.heats_mark_s, supervision.without_heat(state.faults), elapsed_s
+    )
+    return changed(state, draws=watch), (*done, *told)
 
 
 def _count_draws(
@@ -429,6 +448,8 @@ def _count_draws(
         return state
     total = state.drawn_today_l40 if today == state.today else 0.0
     for draw in finished:
+        if draw.measured_by == "doubtful":
+            continue
         if draw.end.astimezone(plant.zone).date().isoformat() == today:
             total += draw.litres_40c
     if any(d.end < now - PAST for d in finished):

@@ -330,6 +330,11 @@ BY_CODE = {d.code: d for d in DETECTORS}
 WITHOUT_HEAT = frozenset({"command_without_effect", "pump_moves_no_water"})
 
 
+def without_heat(faults: Iterable[Fault]) -> frozenset[str]:
+    """The sources of which it has been told, and not been over since, that they do not heat."""
+    return frozenset(f.subject for f in faults if f.code in WITHOUT_HEAT)
+
+
 @dataclass(frozen=True)
 class Finding:
     """Something a check sees now; ``over`` says that it saw the opposite."""
@@ -362,6 +367,10 @@ def advance(
             over.add(key)
         else:
             found[key] = finding
+    heats = {subject for code, subject in over if code == "command_without_effect"}
+    if heats and watch.moments:
+        mark_s = watch.moments[-1].mark_s
+        watch = replace(watch, heats_mark_s=watch.heats_mark_s | dict.fromkeys(heats, mark_s))
     suspicions: dict[str, Suspicion] = {}
     standing = {(f.code, f.subject): f for f in s.state.faults if f.cleared_at is None}
     changed: list[Fault] = []
@@ -527,7 +536,7 @@ def _reheat(s: Situation, source: SourcePlant, was: Reheat, *, done: bool) -> Re
 def _ended(s: Situation, source: SourcePlant, was: Reheat, end_mark_s: float) -> Reheat:
     """The account with one more run, as far as that can be judged."""
     heat, ended = probe_heat_kwh(s), replace(was, heat_kwh=None)
-    if any(f.subject == source.name and f.code in WITHOUT_HEAT for f in s.state.faults):
+    if source.name in without_heat(s.state.faults):
         return ended  # it did not heat at all, which has been told
     seconds = end_mark_s - was.mark_s
     if heat is None or was.heat_kwh is None or len(s.plant.probes) < REHEAT_PROBES:
@@ -831,7 +840,7 @@ def _uncommanded(
         return
     others = any(s.running(n) for n in s.plant.sources)
     element = s.watts.get(Quantity.IMMERSION_ELECTRICITY, 0.0)
-    gained = _gained(watch, GAIN_AFTER_S, s.elapsed_s)
+    gained = _gained(watch, GAIN_AFTER_S, s.elapsed_s - GAIN_AFTER_S)
     since_run = s.elapsed_s - max(
         (r.stopped_mark_s for r in s.state.book.runs.values()), default=NEVER
     )
@@ -939,6 +948,7 @@ def moved(watch: Watch, shift_s: float) -> Watch:
         moments=(),
         charge=None,
         done_mark_s={},
+        heats_mark_s={},
         nonsense_mark_s=mark(watch.nonsense_mark_s),
         day_mark_s=mark(watch.day_mark_s),
         quiet_since_s=mark(watch.quiet_since_s),

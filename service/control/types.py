@@ -59,16 +59,24 @@ class Override:
     ended_by: str | None = None
 
 
+MeasuredBy = Literal["flow_meter", "profile", "doubtful"]
+
+
 @dataclass(frozen=True)
 class Draw:
-    """One finished draw-off."""
+    """One finished draw-off.
+
+    ``doubtful``: seen in the profile while a source was believed to heat that, as it turned out,
+    did not, or was never seen to. Nobody need have drawn, nor does it say that nobody did: it is
+    not learned from and not shown as use, and its time counts as not watched.
+    """
 
     start: datetime
     end: datetime
     litres: float  # as metered, hot water at the outlet's temperature
     kwh: float  # above the cold inlet
     litres_40c: float
-    measured_by: Literal["flow_meter", "profile"]
+    measured_by: MeasuredBy
 
 
 WorkKind = Literal["learn", "forecast", "plan"]

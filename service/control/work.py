@@ -69,10 +69,16 @@ def _perform(work: Work, history: DrawHistory, brief: bool) -> WorkDone:
 
 
 def as_history(drawn: tuple[Draw, ...], from_s: int, to_s: int) -> DrawHistory:
-    """Draws as arrays, in order of their start."""
-    ordered = sorted(
+    """Draws as arrays, in order of their start; the time of doubtful ones was not watched."""
+    within = sorted(
         (d for d in drawn if from_s <= d.start.timestamp() < to_s), key=lambda d: d.start
     )
+    ordered = [d for d in within if d.measured_by != "doubtful"]
+    gaps = [
+        [int(d.start.timestamp()), int(d.end.timestamp())]
+        for d in within
+        if d.measured_by == "doubtful"
+    ]
     return DrawHistory(
         start_s=np.array([int(d.start.timestamp()) for d in ordered], np.int64),
         duration_s=np.array([(d.end - d.start).total_seconds() for d in ordered], np.float64),
@@ -80,4 +86,5 @@ def as_history(drawn: tuple[Draw, ...], from_s: int, to_s: int) -> DrawHistory:
         energy_kwh=np.array([d.kwh for d in ordered], np.float64),
         watched_from_s=from_s,
         watched_to_s=to_s,
+        gaps_s=np.array(gaps, np.int64).reshape(-1, 2),
     )

@@ -388,17 +388,20 @@ class Records:
             return session.exec(wanted.limit(1)).first() is not None
 
     def draw_history(self, home: str, since: datetime) -> DrawHistory:
-        """The draws from ``since`` on, and when the home was watched meanwhile."""
+        """The draws from ``since`` on, and when the home was watched meanwhile.
+
+        The time of a doubtful draw was not: that nothing is known of it is all that it says.
+        """
         home_id = self.home_id(home)
         c = table_of(DrawRow).c
         wanted = (
-            pick(c.start, c.end, c.litres_40c, c.kwh)
+            pick(c.start, c.end, c.litres_40c, c.kwh, c.measured_by)
             .where(c.home_id == home_id, c.start >= since)
             .order_by(c.start)
         )
         from_s = int(since.timestamp())
         with self.database.read() as session:
-            found = session.connection().execute(wanted).all()
+            kept = session.connection().execute(wanted).all()
             spans = session.exec(
                 select(WatchedRow)
                 .where(WatchedRow.home_id == home_id, col(WatchedRow.end_s) >= from_s)
@@ -412,7 +415,10 @@ class Records:
             latest = newest // 1_000_000
             if stretches[-1][1] < latest <= stretches[-1][1] + readings.SILENCE_S:
                 stretches[-1][1] = latest
+        found = [r for r in kept if r[4] != "doubtful"]
+        unknown = [r for r in kept if r[4] == "doubtful"]
         gaps = [[a[1], b[0]] for a, b in pairwise(stretches)]
+        gaps += [[int(r[0].timestamp()), int(r[1].timestamp())] for r in unknown]
         return DrawHistory(
             start_s=np.array([int(r[0].timestamp()) for r in found], np.int64),
             duration_s=np.array([(r[1] - r[0]).total_seconds() for r in found], np.float64),
@@ -420,7 +426,7 @@ class Records:
             energy_kwh=np.array([r[3] for r in found], np.float64),
             watched_from_s=stretches[0][0] if stretches else from_s,
             watched_to_s=stretches[-1][1] if stretches else from_s,
-            gaps_s=np.array(gaps, np.int64).reshape(-1, 2),
+            gaps_s=np.array(sorted(gaps), np.int64).reshape(-1, 2),
         )
 
     def draws(
@@ -430,10 +436,14 @@ class Records:
         until: datetime | None = None,
         after: Cursor | None = None,
         limit: int = PAGE,
+        *,
+        doubtful: bool = False,
     ) -> Page[Draw]:
-        """Draws that began in [since, until), newest first."""
+        """Draws that began in [since, until), newest first; ``doubtful`` ones only when asked."""
         c = table_of(DrawRow).c
         where = _between(c.start, since, until)
+        if not doubtful:
+            where.append(c.measured_by != "doubtful")
         return self._page(DrawRow, home, ("start",), rows.draw, *where, after=after, limit=limit)
 
     # settings

@@ -4,13 +4,22 @@ from __future__ import annotations
 
 import dataclasses
 import json
-from typing import Any
+from typing import Any, cast
 
 from sqlmodel import Session, SQLModel
 
 from adapters.types import Command
 from forecasting.types import DemandForecast
-from service.control.types import Decision, Draw, Fault, HygieneEvidence, Override, Rule, Wish
+from service.control.types import (
+    Decision,
+    Draw,
+    Fault,
+    HygieneEvidence,
+    MeasuredBy,
+    Override,
+    Rule,
+    Wish,
+)
 from service.records.columns import from_us, plain
 from service.records.pack import pack, unpack
 from service.records.tables import (
@@ -58,7 +67,7 @@ def draw(row: DrawRow) -> Draw:
         litres=row.litres,
         kwh=row.kwh,
         litres_40c=row.litres_40c,
-        measured_by="flow_meter" if row.measured_by == "flow_meter" else "profile",
+        measured_by=cast(MeasuredBy, row.measured_by),
     )
 
 

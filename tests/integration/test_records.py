@@ -8,6 +8,7 @@ import random
 import sqlite3
 import threading
 from collections.abc import Iterator
+from dataclasses import replace
 from datetime import UTC, datetime, timedelta
 from pathlib import Path
 
@@ -214,6 +215,20 @@ def test_history_says_when_the_home_was_watched(records: Records) -> None:
     empty = records.draw_history("home", NOW + timedelta(days=2))
     assert len(empty.start_s) == 0
     assert empty.watched_to_s == empty.watched_from_s == NOW_S + 2 * day
+
+
+def test_the_time_of_a_doubtful_draw_was_not_watched_and_nobody_is_shown_it(
+    records: Records,
+) -> None:
+    records.add_readings("home", [reading("flow", NOW_S + s, 0.0) for s in range(0, 10800, 60)])
+    sure = samples.draw(NOW + timedelta(hours=1))
+    doubtful = replace(samples.draw(NOW + timedelta(hours=2)), measured_by="doubtful")
+    records.store("home", samples.outputs(draws=(sure, doubtful)))
+    history = records.draw_history("home", NOW - timedelta(days=1))
+    assert history.start_s.tolist() == [NOW_S + 3600]
+    assert history.gaps_s.tolist() == [[NOW_S + 7200, NOW_S + 7200 + 360]]
+    assert records.draws("home").items == (sure,)
+    assert records.draws("home", doubtful=True).items == (doubtful, sure)
 
 
 def test_readings_that_fill_a_gap_close_it(records: Records) -> None:

@@ -8,8 +8,11 @@ from typing import Any
 import pytest
 
 from adapters.types import Reading
+from service.control.draws import HELD_AT_MOST_S, vouched_for
+from service.control.state import DrawWatch, Held
 from service.control.step import start, step
 from service.control.types import Draw, Inputs
+from service.control.work import as_history
 from service.settings import HomeSettings
 from tests.control_plant import MONDAY, LittleHome, settings, wiring
 
@@ -131,3 +134,71 @@ def test_without_a_flow_meter_the_profile_tells_a_draw() -> None:
     assert all(d.measured_by == "profile" for d in home.history)
     total = sum(d.litres_40c for d in home.history)
     assert total == pytest.approx(80 * 42 / 30, rel=0.35)  # three probes see it only roughly
+
+
+PROBES = [x for x in wiring()["signals"] if x["measures"] == "probe"]
+HALF_HOT = [14.0] * 16 + [45.0] * 24
+
+
+def _unmetered(**more: Any) -> LittleHome:
+    """Nothing meters water or plant; the heat pump is wanted at once, and at any time."""
+    wired = settings(CALM | {"reserve_tenths": 9}, signals=PROBES)
+    return LittleHome(wired, profile_c=HALF_HOT, plans=False, every_s=200.0, **more)
+
+
+def test_heat_that_a_dead_source_never_gave_is_no_draw() -> None:
+    """It looks like heat drawn as fast as it was thought to be made: 90 L an hour by 5 kW."""
+    home = _unmetered(dead={"pump", "element"})
+    home.live(8 * 3600)
+    assert any(f.code == "command_without_effect" for f in home.last.view.faults)
+    shown_l40 = sum(d.litres_40c for d in home.history if d.measured_by != "doubtful")
+    assert shown_l40 < 20.0
+    assert home.last.view.drawn_today_l40 < 20.0
+    doubtful = [d for d in home.history if d.measured_by == "doubtful"]
+    assert sum(d.litres_40c for d in doubtful) > 50.0
+    history = as_history(tuple(home.history), home.watched_from_s(), int(home.now.timestamp()))
+    assert history.litres_40c.sum() == pytest.approx(shown_l40)
+    unknown_s = (history.gaps_s[:, 1] - history.gaps_s[:, 0]).sum()
+    assert unknown_s == sum((d.end - d.start).total_seconds() for d in doubtful)
+
+
+def test_a_draw_while_an_unmetered_source_heats_counts_once_its_heat_was_seen() -> None:
+    home = _unmetered()
+    home.live(600)
+    begin = home.now
+    home.draws = lambda at: 8.0 if at < begin + timedelta(minutes=6) else 0.0
+    home.live(6 * 3600)
+    assert not home.state.draws.held
+    assert all(d.measured_by == "profile" for d in home.history)
+    assert sum(d.litres_40c for d in home.history) > 20.0
+
+
+def _held(mark_s: float, *sources: str) -> Held:
+    at = MONDAY + timedelta(seconds=mark_s)
+    return Held(Draw(at - timedelta(minutes=5), at, 10, 0.5, 10, "profile"), sources, mark_s)
+
+
+def test_a_held_draw_waits_for_every_source_that_was_thought_to_heat() -> None:
+    watch = DrawWatch(held=(_held(1000, "heat_pump"), _held(2000, "heat_pump", "immersion")))
+    waiting, told = vouched_for(watch, {"heat_pump": 999.0}, (), 3000.0)
+    assert waiting is watch
+    assert told == ()
+    waiting, told = vouched_for(watch, {"heat_pump": 2500.0}, (), 3000.0)
+    assert [d.measured_by for d in told] == ["profile"]
+    assert waiting.held == watch.held[1:]
+    _, told = vouched_for(waiting, {"heat_pump": 2500.0}, {"immersion"}, 3000.0)
+    assert [d.measured_by for d in told] == ["doubtful"]
+    _, told = vouched_for(waiting, {}, (), 2001.0 + HELD_AT_MOST_S)
+    assert [d.measured_by for d in told] == ["doubtful"]
+
+
+def test_held_draws_outlast_a_restart() -> None:
+    home = _unmetered()
+    home.live(600)
+    begin = home.now
+    home.draws = lambda at: 8.0 if at < begin + timedelta(minutes=6) else 0.0
+    assert home.until(lambda h: bool(h.state.draws.held), 1800)
+    held = [h.draw for h in home.state.draws.held]
+    home.restart(down_s=60.0)
+    home.live(6 * 3600)
+    assert all(draw in home.history for draw in held)
