@@ -163,6 +163,7 @@ def _within_power(situation: Situation, ruling: Ruling, notes: list[str]) -> lis
     """The runs that the power limit leaves, first come first served; what modulates takes less.
 
     What runs on for its minimum run goes before, since a compressor should not stop short of it.
+    What will not start now leaves its share to the others; why not is said when it is called.
     """
     limit_w = situation.settings.tunables.power_limit_w
     if limit_w is None:
@@ -173,6 +174,9 @@ def _within_power(situation: Situation, ruling: Ruling, notes: list[str]) -> lis
         situation.draws_w(name) for name in others if _runs_on(situation, ruling, name)
     )
     for run in ruling.runs:
+        if not _starts(situation, run):
+            kept.append(run)
+            continue
         need_w = situation.draws_w(run.source) if run.power_w is None else run.power_w
         if need_w > left_w:
             actuator = _actuator(situation, run)
@@ -187,6 +191,14 @@ def _within_power(situation: Situation, ruling: Ruling, notes: list[str]) -> lis
         left_w -= need_w
         kept.append(run)
     return kept
+
+
+def _starts(situation: Situation, run: Run) -> bool:
+    """Whether a run would begin or go on if it had the power."""
+    source, was = situation.plant.sources[run.source], situation.state.book.runs.get(run.source)
+    on = situation.running(run.source)
+    refusal = _refusal(situation, run, SourceRun() if was is None else was, on)
+    return refusal is None and situation.answers(source)
 
 
 def next_due_s(book: Book, elapsed_s: float) -> float:

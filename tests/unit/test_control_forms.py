@@ -10,6 +10,7 @@ import numpy as np
 import pytest
 
 from service.control import plant as plants
+from service.control.state import SourceRun
 from service.control.types import Wish
 from service.scheduling.types import COVERS, Reason
 from tests.control_plant import LittleHome, settings, wiring
@@ -211,3 +212,22 @@ def test_all_sources_together_keep_to_the_power_limit() -> None:
     assert shared[element["name"]].power_w == pytest.approx(4000.0 - pump_w, abs=1.0)
     assert set(_asked_with_limit(pump_w + 150.0, diverter)) == {"pump"}  # less than it can pass
     assert _asked_with_limit(pump_w - 50.0, element) == {}
+
+
+def test_a_source_that_may_not_start_leaves_its_power_to_the_other() -> None:
+    """The heat pump has just stopped: until it has rested the element has the limit to itself."""
+    home = LittleHome(
+        settings(CALM | {"power_limit_w": 4000.0}),
+        plans=False,
+        profile_c=[12.0] * 20 + [52.0] * 20,
+        every_s=60.0,
+    )
+    home.live(120)
+    book = replace(home.state.book, runs={"heat_pump": SourceRun(None, home.elapsed_s)})
+    home.state = replace(home.state, plan=_plan(home.now, 500.0, 0), book=book)
+    home.live(120)
+    assert home.last.view.running == ("element",)
+    assert home.last.view.decision is not None
+    assert home.last.view.decision.inputs["waits_for"] == "minimum_rest"
+    home.live(600)
+    assert home.last.view.running == ("pump",)
