@@ -12,7 +12,7 @@ from dataclasses import dataclass, replace
 from itertools import pairwise
 from typing import Literal
 
-from adapters.wiring import Quantity
+from adapters.wiring import Form, Quantity
 from service.control import arrival, hygiene, observe
 from service.control.plant import SourcePlant
 from service.control.situation import METERED_AS, Situation
@@ -31,6 +31,7 @@ GAIN_AFTER_S = 2400.0
 DRAWN_LEAST_KWH = 0.1  # some litres: a hand washed
 LONGEST_GAIN_S = (MOMENTS_KEPT - 2) * MOMENT_EVERY_S
 UNSEEN_TIMES = 1.25  # the usual heat is not known better than so
+SURPLUS_LEAST_W = 300.0  # below it a diverter has good reason to pass nothing
 TAKES_POWER_S = 300.0  # for so long, before its commands have an effect again
 FLOW_ABOVE_K = 15.0  # over the coldest probe: a flow that is hot enough to charge
 ELEMENT_RESTART_K = 6.0  # an immersion thermostat's differential
@@ -92,7 +93,8 @@ DETECTORS: tuple[Detector, ...] = (
     Detector(
         "command_without_effect",
         "a command that has no effect",
-        "commanded, but its meter shows less than 15 % of the usual power for 10 min, or, "
+        "commanded, but its meter shows less than 15 % of the usual power, or of the surplus that "
+        "a diverter is given, for 10 min, or, "
         "without a meter, the water gained less than 20 % of the usual heat in 40 min without a "
         "draw, or in as long as hot water can pass unseen between two probes",
         "fault",
@@ -634,9 +636,16 @@ def _effect(s: Situation, watch: Watch, name: SourceName, source: SourcePlant) -
         return
     ran_s = s.elapsed_s - run.started_mark_s
     expected_w = source.electricity_w if lease.power_w is None else lease.power_w
-    if lease.surplus:
-        return  # what a modulating plant takes from surplus says nothing
     watts = s.watts.get(METERED_AS[name])
+    if lease.surplus:
+        form = next((a.form for a in source.actuators if a.name == lease.actuator), None)
+        if form is Form.TERMINALS:
+            return  # they recommend: whether to heat is for the heat pump's own control to say
+        if form is Form.DIVERTER:
+            # It takes no more than there is to spare; how much that was nobody knows unmetered.
+            if watts is None or s.surplus_w is None or s.surplus_w < SURPLUS_LEAST_W:
+                return
+            expected_w = min(expected_w, s.surplus_w)
     facts: Facts = {"commanded_for_s": round(ran_s), **_own_control(s, name)}
     if watts is not None:
         facts["watts"] = round(watts)

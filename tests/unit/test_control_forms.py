@@ -9,6 +9,7 @@ from typing import Any
 import numpy as np
 import pytest
 
+from adapters.types import Reading
 from service.control import plant as plants
 from service.control.state import SourceRun
 from service.control.types import Wish
@@ -95,6 +96,38 @@ def test_a_diverter_is_given_the_surplus_as_its_target() -> None:
     _, command = home.sent[0]
     assert command.action == "run"
     assert command.power_w == 1200
+
+
+@pytest.mark.parametrize(
+    ("takes", "later_w", "told"),
+    [(0.0, 1200.0, True), (1.0, 1200.0, False), (0.0, 250.0, False)],
+    ids=["dead", "sound", "a cloud"],
+)
+def test_a_dead_element_behind_a_diverter_is_found_while_there_is_surplus(
+    takes: float, later_w: float, told: bool
+) -> None:
+    diverter = wiring()["actuators"][1] | {
+        "name": "diverter",
+        "form": "diverter",
+        "second_topic": "plant/target",
+        "min_power_w": 50,
+    }
+    home = _home([diverter])
+    real, begin = home.readings, home.now
+
+    def readings() -> tuple[Reading, ...]:
+        export_w = 1200.0 if home.now < begin + timedelta(minutes=5) else later_w
+        used_w = takes * export_w if home.on("diverter") else 0.0
+        sound = tuple(r for r in real() if r.signal != "element_power")
+        element = home.reading("element_power", used_w)
+        return (*sound, element, home.reading("export", export_w - used_w))
+
+    home.readings = readings  # type: ignore[method-assign]
+    home.live(60)
+    _plan_in_force(home, dear=False, surplus_level=400.0)
+    home.live(1200)
+    assert any(c.action == "run" for _, c in home.sent)
+    assert any(f.code == "command_without_effect" for f in home.last.view.faults) is told
 
 
 def test_blocking_counts_against_its_daily_total() -> None:
