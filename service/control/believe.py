@@ -81,6 +81,7 @@ def advance(
     returned_c: float | None = None,
     *,
     cold_measured: bool = True,
+    contradict: bool = False,
 ) -> Belief:
     """Let the estimator live up to now when there is reason to.
 
@@ -95,7 +96,24 @@ def advance(
         elapsed_s: elapsed clock.
         returned_c: what a plate exchanger is asked to return, degC; None when nobody asks.
         cold_measured: whether ``cold_c`` was measured or is only believed.
+        contradict: whether the probes show what water cannot be. A few minutes of it are left out;
+            what goes on is followed, so that the probe that errs is found, and begun anew from when
+            it ends.
     """
+    if contradict:
+        began_s = elapsed_s if belief.contradict_mark_s is None else belief.contradict_mark_s
+        misled = elapsed_s - began_s >= ASTRAY_FOR_S
+        belief = replace(belief, contradict_mark_s=began_s, misled=belief.misled or misled)
+        if not misled:
+            probes_c, news = {}, False
+    elif belief.contradict_mark_s is not None and probes_c:
+        begin_anew = belief.misled
+        belief = replace(belief, contradict_mark_s=None, misled=False)
+        if begin_anew and belief.estimator is not None:
+            watch = belief.estimator.watch
+            belief = _begin(belief, plant, probes_c, cold_c, ambient_c, flow_known, elapsed_s)
+            assert belief.estimator is not None
+            return replace(belief, estimator=replace(belief.estimator, watch=watch))
     if belief.estimator is None:
         if not probes_c:
             return belief

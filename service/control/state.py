@@ -105,6 +105,8 @@ class Belief:
     heat_kwh: dict[str, float] = field(default_factory=dict)  # since then, by source
     metered: bool = True  # whether that heat was measured
     astray_mark_s: float | None = None  # since when most probes contradict the estimate
+    contradict_mark_s: float | None = None  # since when the probes contradict each other
+    misled: bool = False  # by probes that went on doing so
     heard_mark_s: float | None = None  # when a first probe was heard, before there was an estimate
 
 

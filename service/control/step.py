@@ -31,7 +31,7 @@ from service.control import (
 from service.control import plant as plants
 from service.control.metering import Metered
 from service.control.plant import Plant, SourcePlant
-from service.control.situation import METERED_AS, Situation
+from service.control.situation import METERED_AS, PROBE_FAULTS, Situation, upside_down
 from service.control.state import NEVER, Heard, SourceRun, State, changed
 from service.control.types import Decision, Draw, Inputs, Outputs, Rule
 from service.cylinder.usable import heat_above_cold_kwh
@@ -103,6 +103,9 @@ def resume(state: State, now: datetime, elapsed_s: float) -> State:
             state.belief,
             mark_s=moved(state.belief.mark_s),
             astray_mark_s=None,
+            contradict_mark_s=None
+            if state.belief.contradict_mark_s is None
+            else moved(state.belief.contradict_mark_s),
             heard_mark_s=None,
         ),
         draws=replace(
@@ -223,6 +226,8 @@ def step(
     probes_c = {p.name: fresh[p.name] for p in plant.probes if p.name in fresh}
     ambient = observe.first_fresh(plant, fresh, Quantity.AMBIENT_TEMPERATURE)
     flow = plant.of(Quantity.DRAW_FLOW)
+    doubted = {f.subject for f in state.faults if f.code in PROBE_FAULTS}
+    contradict = upside_down({n: c for n, c in probes_c.items() if n not in doubted}) is not None
     belief = believe.advance(
         state.belief,
         plant,
@@ -234,9 +239,12 @@ def step(
         elapsed_s,
         _returned_c(state, plant, fresh, outdoor_c),
         cold_measured=cold_measured,
+        contradict=contradict,
     )
     state = changed(state, belief=belief)
-    if not flow and belief.estimate is not None and probes_c:
+    if contradict:  # what seems to come and go meanwhile is no water
+        state = changed(state, draws=replace(state.draws, heat_kwh=None))
+    elif not flow and belief.estimate is not None and probes_c:
         state, more = _draws_by_profile(state, plant, added_kwh, assumed_of, cold_c, now, elapsed_s)
         finished = (*finished, *more)
     state = _count_draws(state, plant, finished, now, elapsed_s)

@@ -11,11 +11,14 @@ from service.control.types import Decision, Rule, View
 from service.scheduling.types import Reason
 
 EVENING_H = 12.0
+UNSURE_TENTHS = 2.0  # from so many between sure and likely on, the difference is said
 
 
 def make(s: Situation, decision: Decision | None, week: tuple[tuple[float, ...], ...]) -> View:
     """The view of this moment."""
     state, plant, found = s.state, s.plant, s.estimate
+    if s.upside_down is not None:
+        found = None  # nobody is promised water on the word of probes that contradict each other
     when = hygiene.due(s)
     return View(
         at=s.now,
@@ -23,7 +26,7 @@ def make(s: Situation, decision: Decision | None, week: tuple[tuple[float, ...],
         v40_low_l=None if found is None else float(found.v40_low_l),
         v40_high_l=None if found is None else float(found.v40_high_l),
         reference_l40=plant.reference_l40,
-        shown_tenths=state.belief.shown_tenths,
+        shown_tenths=None if s.upside_down is not None else state.belief.shown_tenths,
         lukewarm_kwh=None if found is None else float(found.lukewarm_kwh),
         profile_c=() if found is None else tuple(found.profile_c.tolist()),
         probes_c={p.name: s.fresh.get(p.name) for p in plant.probes},
@@ -96,7 +99,7 @@ def lead(s: Situation, decision: Decision | None) -> Reason:
         Rule.HYGIENE,
     ):
         return decision.reason
-    sure, demand = s.sure_l40, s.state.demand
+    sure, demand, tenth_l40 = s.sure_l40, s.state.demand, s.plant.tenth_l40
     if sure is None:
         return Reason("nothing_known_yet", {})
     if demand is None:
@@ -134,6 +137,9 @@ def lead(s: Situation, decision: Decision | None) -> Reason:
             "waits_for": decision.inputs.get("waits_for") if decision is not None else None,
         }
         return Reason("charging_before_next", facts)
+    likely = s.charge_l40
+    if likely is not None and likely - needed >= 0 and likely - sure >= UNSURE_TENTHS * tenth_l40:
+        return Reason("probably_enough_for_next", facts | {"likely_l40": round(likely)})
     return Reason("short_for_next", facts)
 
 

@@ -218,7 +218,8 @@ def start(
     usable = np.isfinite(readings) & (readings > faults.LOW_C) & (readings < faults.HIGH_C)
     middles = _middles(cylinder, cylinder.volume_l / CELLS) / cylinder.volume_l
     if usable.any():
-        shown = np.maximum.accumulate(readings[usable])
+        # Water is nowhere colder than below: of two that contradict it the colder is believed.
+        shown = np.minimum.accumulate(readings[usable][::-1])[::-1]
         cells = np.interp(middles, levels[usable], shown)
         away = np.abs(middles[:, None] - levels[None, usable]).min(axis=1)
     else:

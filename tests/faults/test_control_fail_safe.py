@@ -4,14 +4,15 @@ ends with the cylinder on its own thermostats or with control going on as writte
 from __future__ import annotations
 
 import math
+from collections.abc import Callable
 from datetime import UTC, datetime, timedelta
 from typing import Any
 
 import pytest
 
-from adapters.types import PriceSeries
+from adapters.types import PriceSeries, Reading
 from service.control.types import Rule, Wish
-from tests.control_plant import MONDAY, LittleHome, settings, with_habits
+from tests.control_plant import MONDAY, LittleHome, settings, wiring, with_habits
 
 CALM: dict[str, Any] = {
     "hygiene": {"longest_interval_days": 31, "lowered_confirmed_by": "A"},
@@ -182,3 +183,64 @@ def test_an_absence_in_the_records_of_overrides_is_not_an_end_of_a_hold() -> Non
     home.live(600)
     assert home.last.view.mode is Rule.MAINTENANCE_HOLD
     assert not any(c.action == "run" for _, c in home.sent)
+
+
+def _two_probes(swapped_at: Callable[[LittleHome], bool]) -> LittleHome:
+    """A home with two probes and no meter, whose probes are swapped at times."""
+    home = LittleHome(
+        settings(
+            {"hygiene": {"longest_interval_days": 31, "lowered_confirmed_by": "A"}},
+            signals=[x for x in wiring()["signals"] if x["name"] in ("probe_1", "probe_3")],
+        ),
+        profile_c=[12.0] * 12 + [50.0] * 28,
+        plans=False,
+    )
+    real = home.readings
+
+    def readings() -> tuple[Reading, ...]:
+        shown = {r.signal: r.value for r in real()}
+        names = ("probe_3", "probe_1") if swapped_at(home) else ("probe_1", "probe_3")
+        return (home.reading("probe_1", shown[names[0]]), home.reading("probe_3", shown[names[1]]))
+
+    home.readings = readings  # type: ignore[method-assign]
+    return home
+
+
+def _at_most_there(home: LittleHome) -> float:
+    """What is really there, L at 40 degC."""
+    return float(home.water.usable_l(home.cold_c))
+
+
+@pytest.mark.parametrize("minutes", [4, 30])
+def test_probes_that_contradict_each_other_promise_no_water_then_or_afterwards(
+    minutes: float,
+) -> None:
+    begin_s = 1000.0 + 3600.0
+    home = _two_probes(lambda h: begin_s <= h.elapsed_s - 1.0 < begin_s + minutes * 60.0)
+    home.live(3600)
+    before = home.last.view.shown_tenths
+    assert before is not None
+    assert before > 0
+    home.live(60)
+    for _ in range(int(minutes) - 1):
+        home.live(60)
+        assert home.last.view.mode is Rule.FAIL_SAFE
+        assert home.last.view.shown_tenths is None
+        assert home.last.view.v40_l is None
+    home.live(120)
+    assert home.last.view.mode is Rule.PLAN
+    for _ in range(30):
+        assert (home.last.view.v40_low_l or 0.0) <= _at_most_there(home)
+        assert home.last.view.v40_low_l
+        home.live(60)
+    assert not home.history
+
+
+def test_probes_that_contradict_each_other_from_the_first_minute_show_no_charge() -> None:
+    home = _two_probes(lambda h: h.elapsed_s < 1000.0 + 3600.0)
+    for _ in range(58):
+        home.live(60)
+        assert home.last.view.shown_tenths is None
+        assert home.last.view.lead.code == "readings_contradict"
+    home.live(240)
+    assert 0.0 < (home.last.view.v40_low_l or 0.0) <= _at_most_there(home)
