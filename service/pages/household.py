@@ -2,6 +2,7 @@
 
 from __future__ import annotations
 
+import math
 from collections.abc import Mapping
 from dataclasses import dataclass, field
 from datetime import timedelta
@@ -9,7 +10,9 @@ from typing import Any
 
 import numpy as np
 
+from service.control import view as view_of
 from service.control.types import Override, Rule, View, Wish
+from service.cylinder import tenths
 from service.cylinder.usable import USES
 from service.house import Health, House
 from service.pages import timeline, words
@@ -139,6 +142,7 @@ class Amount:
     at_least: str
     counted: str
     today: str
+    unsure: str = ""  # why litres and tenths do not agree, when they do not
 
 
 def amount(view: View) -> Amount | None:
@@ -153,7 +157,17 @@ def amount(view: View) -> Amount | None:
         at_least=figure(max(low, 0.0)),
         counted=counted(low),
         today=figure(view.drawn_today_l40),
+        unsure=unsure(view.shown_tenths, view.v40_l, view.reference_l40),
     )
+
+
+def unsure(sure_tenths: int, v40_l: float, reference_l40: float) -> str:
+    """What is said where the tenths, which are sure, lie well below what is likely."""
+    likely = min(math.floor(tenths.tenths(v40_l, reference_l40)), tenths.FULL)
+    if likely - sure_tenths < view_of.UNSURE_TENTHS:
+        return ""
+    sure = f"{in_words(sure_tenths)} {'is' if sure_tenths == 1 else 'are'} sure"
+    return f"The probes leave much unseen: {sure}, {in_words(likely)} are likely."
 
 
 def counted(litres_40c: float) -> str:

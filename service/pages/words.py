@@ -57,6 +57,11 @@ LEADS: dict[str, tuple[str, ...]] = {
         "Enough for {at:part}, about {spare_l40:about} to spare.",
         "There is enough hot water.",
     ),
+    "probably_enough_for_next": (
+        "Probably enough for {at:part}: about {likely_l40:about} are likely, but only about "
+        "{usable_l40:about} are seen for sure.",
+        "Probably there is enough hot water.",
+    ),
     "charging_before_next": (
         "Not yet enough for {at:part}: charging to {target_tenths} since {begun}.",
         "Not yet enough for {at:part}: charging to {target_tenths} is held back by {waits_for}.",
@@ -66,7 +71,7 @@ LEADS: dict[str, tuple[str, ...]] = {
         "Charging is planned before the next use.",
     ),
     "short_for_next": (
-        "It may run short {at:part}: about {usable_l40:about} are there, and "
+        "It may run short {at:part}: about {usable_l40:about} are surely there, and "
         "{expected_l40:about} are usual by then, sometimes more.",
         "It may run short at the next use.",
     ),

@@ -297,9 +297,7 @@ def test_in_the_cold_a_heat_pump_alone_tries_once_and_again_when_it_is_warm() ->
     assert home.until(lambda h: _evidence(h)[-1].passed, 86_400)
 
 
-def test_a_heat_pump_that_disinfects_by_itself_is_credited_and_nothing_is_refused() -> (
-    None
-):
+def test_a_heat_pump_that_disinfects_by_itself_is_credited_and_nothing_is_refused() -> None:
     pump = {"layout": "plate", "capacity_w": 6000, "own_disinfection": True}
     home = _home(changes=ALONE | {"heat_pump": pump})
     home.live(600)

@@ -455,3 +455,25 @@ def test_a_hold_made_under_a_wrong_clock_is_not_ended_by_an_end_of_before() -> N
     assert overrides.receive((), (hold, ended)) == (hold,)
     after = Override(3, Wish.END_HOLD, "installer", early, early, early)
     assert overrides.receive((hold,), (ended, after)) == ()
+
+
+def test_where_enough_is_likely_and_little_is_sure_the_lead_says_both() -> None:
+    """Two probes, cold below and hot above: what lies between them is a guess."""
+    home = _home(
+        {"reserve_tenths": 0, "occupants": 1},
+        changes={
+            "signals": [x for x in wiring()["signals"] if x["name"] in ("probe_1", "probe_3")]
+        },
+        profile_c=[30.0] * 10 + [55.0] * 30,
+        plans=True,
+    )
+    home.live(600)
+    home.plans = False
+    home.state = replace(home.state, plan=None)
+    home.live(60)
+    view = home.last.view
+    assert view.lead.code == "probably_enough_for_next"
+    assert view.v40_low_l is not None
+    assert view.v40_l is not None
+    needed = view.lead.facts["usable_l40"] - view.lead.facts["spare_l40"]  # type: ignore[operator]
+    assert view.v40_low_l < needed < view.v40_l

@@ -361,3 +361,17 @@ def test_an_overdue_disinfection_says_when_cold_air_is_the_cause():
     )
     assert "immersion heater" in said(reaches_c=50.0, disinfect_c=60.0)
     assert "cold" not in said()
+
+
+def test_what_is_likely_is_said_beside_what_is_sure():
+    facts = {"at": NOW.timestamp() + 7200, "expected_l40": 70, "usable_l40": 58, "likely_l40": 252}
+    said = words.lead(Reason("probably_enough_for_next", facts), DUBLIN)
+    assert said.startswith("Probably enough for this evening: about 250\u00a0L are likely")
+    assert "50\u00a0L are seen for sure" in said
+
+
+def test_few_sure_tenths_beside_many_litres_are_explained():
+    said = household.unsure(1, 200.0, 400.0)
+    assert said == "The probes leave much unseen: one tenth is sure, five tenths are likely."
+    assert household.unsure(0, 100.0, 400.0).endswith("no tenths are sure, two tenths are likely.")
+    assert household.unsure(4, 200.0, 400.0) == ""
