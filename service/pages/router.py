@@ -78,6 +78,7 @@ class _Pages:
             loader=FileSystemLoader(HERE / "templates"),
             autoescape=True,
             undefined=StrictUndefined,
+            finalize=lambda value: "" if value is None else value,  # what is not there says nothing
             trim_blocks=True,
             lstrip_blocks=True,
         )

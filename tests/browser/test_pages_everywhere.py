@@ -118,6 +118,8 @@ FAULTS = """() => {
   if (document.querySelector("[style],style,[onclick]")) found.push("inline style or script");
   for (const e of all("main *").filter(shown)) {
     const own = [...e.childNodes].filter(n => n.nodeType === 3).map(n => n.textContent.trim());
+    if (own.some(text => /\\S(None|nan|undefined)\\b/.test(text)))
+      found.push(`what is not there is printed: ${own.join("").slice(-40)}`);
     if (!own.join("") || ["title", "desc", "OPTION"].includes(e.tagName)) continue;
     const svg = e.closest("svg");
     const scale = svg ? svg.getBoundingClientRect().width / svg.viewBox.baseVal.width : 1;
