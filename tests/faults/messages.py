@@ -293,7 +293,7 @@ class Storm:
             for _ in range(batch):
                 self._message()
             while self.service._errands:
-                self.service._carefully(self.service._errands.popleft())
+                self.service.carefully(self.service._errands.popleft())
             if chance.random() < 0.97 or self.house.wake_at_s() <= self.clock.now_s():
                 self.house.turn()
             self._happens()
