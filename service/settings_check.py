@@ -147,7 +147,7 @@ def _not_toml(path: Path, error: tomllib.TOMLDecodeError) -> Wrong:
         hint = "Write decimals with a point: 0.25."
     elif re.search(r"[\u201c-\u201e]", line):
         hint = 'Write text in plain quotation marks: "text".'
-    elif re.search(r"\\", line):
+    elif "\\" in line:
         hint = "Write a backslash as two, or paths with /."
     elif re.match(r"\[\w", line) or "overwrite" in str(error):
         hint = "A table that may come several times is written in double brackets: [[homes]]."

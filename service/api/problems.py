@@ -156,8 +156,7 @@ _PLAINLY = {  # what pydantic calls by Python's words, and how to mend it
 }
 
 
-_BOUNDS = {"greater_than_equal": "ge", "less_than_equal": "le"}
-_SIDE = {"greater_than_equal": "more", "less_than_equal": "less"}
+_BOUNDS = {"greater_than_equal": ("ge", "more"), "less_than_equal": ("le", "less")}
 
 
 def _invalid(error: RequestValidationError) -> Problem:
@@ -179,8 +178,8 @@ def _invalid(error: RequestValidationError) -> Problem:
         else:
             what, mend = _PLAINLY.get(e["type"], (e["msg"].removeprefix("Value error, "), ""))
             what = plainly(what)
-            bound = (e.get("ctx") or {}).get(_BOUNDS.get(e["type"], ""))
-            mend = mend or ("" if bound is None else f"Send {bound} or {_SIDE[e['type']]}.")
+            limit, side = _BOUNDS.get(e["type"], ("", ""))
+            mend = mend or (f"Send {e['ctx'][limit]} or {side}." if limit else "")
             lines.append({"where": where, "what": what, "mend": mend})
     return Problem("invalid", "; ".join(f"{x['where']}: {x['what']}" for x in lines), lines)
 

@@ -313,7 +313,7 @@ def begin_or_end(s: Situation) -> tuple[HygieneClock, tuple[HygieneEvidence, ...
             return clock, (failed,)
         followed = _followed(s, attempt)
         return clock if followed is attempt else replace(clock, attempt=followed), ()
-    if s.elapsed_s < clock.failed_mark_s + _pause_s(s):
+    if clock.failures and s.elapsed_s < clock.failed_mark_s + _pause_s(s):
         return clock, ()
     when = due(s)
     if when.refused is not None:

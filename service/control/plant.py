@@ -417,21 +417,13 @@ def _flow_limits(wiring: HeatPumpWiring, pump: HeatPump) -> tuple[tuple[float, f
     rated = [(r.outdoor_c, r.flow_c) for r in wiring.ratings]
     careful = (*pump.flow_limits, (WARM_C, wiring.flow_limit_c))
     outdoors, flows = zip(*careful, strict=True)
-    places = sorted({*outdoors, *(outdoor for outdoor, _ in rated if outdoor < WARM_C)})
-    return tuple(
-        (
-            at,
-            min(
-                wiring.flow_limit_c,
-                max(
-                    float(np.interp(at, outdoors, flows)),
-                    *(flow for outdoor, flow in rated if outdoor <= at),
-                    0.0,
-                ),
-            ),
-        )
-        for at in places
-    )
+
+    def limit_c(at: float) -> float:
+        shown = [flow for outdoor, flow in rated if outdoor <= at]
+        return min(wiring.flow_limit_c, max([float(np.interp(at, outdoors, flows)), *shown]))
+
+    places = {*outdoors, *(outdoor for outdoor, _ in rated if outdoor < WARM_C)}
+    return tuple((at, limit_c(at)) for at in sorted(places))
 
 
 def default_loss_w_per_k(volume_l: float) -> float:

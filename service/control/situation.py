@@ -2,7 +2,7 @@
 
 from __future__ import annotations
 
-from collections.abc import Mapping
+from collections.abc import Iterable, Mapping
 from dataclasses import dataclass, field
 from datetime import datetime
 from functools import cached_property
@@ -13,6 +13,7 @@ from service.control import around, observe
 from service.control.overrides import Standing
 from service.control.plant import CALL_MARGIN_K, LAYERS, Plant, Probe, SourcePlant
 from service.control.state import State
+from service.control.types import Fault
 from service.cylinder import tenths
 from service.cylinder.estimator import Estimate
 from service.cylinder.sources import Duty
@@ -27,6 +28,11 @@ METERED_AS: dict[SourceName, Quantity] = {
     "heat_pump": Quantity.HEAT_PUMP_ELECTRICITY,
     "immersion": Quantity.IMMERSION_ELECTRICITY,
 }
+
+
+def faulty_probes(faults: Iterable[Fault]) -> frozenset[str]:
+    """Probes that a standing fault names."""
+    return frozenset(f.subject for f in faults if f.cleared_at is None and f.code in PROBE_FAULTS)
 
 
 def upside_down(probes_c: Mapping[str, float]) -> tuple[str, str] | None:
@@ -77,9 +83,7 @@ class Situation:
     @cached_property
     def faulty_probes(self) -> frozenset[str]:
         """Probes that a standing fault names."""
-        return frozenset(
-            f.subject for f in self.state.faults if f.cleared_at is None and f.code in PROBE_FAULTS
-        )
+        return faulty_probes(self.state.faults)
 
     @cached_property
     def ruling_probe(self) -> Probe | None:

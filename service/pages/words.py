@@ -673,10 +673,8 @@ def fault(item: Fault, local: Local, acknowledged: str | None = None) -> FaultWo
     facts = {"subject": item.subject, **item.facts}
     detector = DETECTORS.get(item.code)
     found = f"{detector.finds if detector else plain(item.code)}: {{subject:name}}."
-    said = [FAULTS.get(item.code, (found, UNKNOWN_REMEDY))]
-    if item.code in FAULTS_EXPLAINED:
-        said.insert(0, FAULTS_EXPLAINED[item.code])
-    titles, remedies = zip(*said, strict=True)
+    said = FAULTS.get(item.code, (found, UNKNOWN_REMEDY))
+    titles, remedies = zip(FAULTS_EXPLAINED.get(item.code, said), said, strict=True)
     end: datetime = item.cleared_at or local.now
     return FaultWords(
         code=item.code,

@@ -4,6 +4,7 @@ import subprocess
 import threading
 import time
 from pathlib import Path
+from typing import Any
 
 import httpx
 
@@ -205,31 +206,30 @@ def test_live_shows_each_signal_and_pulses_on_consent_only(tmp_path: Path) -> No
             plant.close()
 
 
-def test_live_says_when_probes_stand_upside_down(tmp_path: Path) -> None:
+def _live_among(retained: dict[str, Any], tmp_path: Path, *, stamped: bool) -> str:
+    """What ``check --live`` says, in one line, to a plant whose probes left these values."""
     with mosquitto.start() as broker:
-        config = config_text.write(tmp_path, broker.port)
+        config = config_text.write(tmp_path, broker.port, stamped=stamped)
         plant = Plant(broker.port)
         try:
-            for n in range(1, len(PROBES_M) + 1):  # from the top down instead of from the foot up
-                plant.say(f"probe/{n}", {"c": 60.0 - 5.0 * n, "t": time.time()}, retain=True)
+            for topic, value in retained.items():
+                plant.say(topic, value, retain=True)
             done = _check(config, "--live", "--seconds", "1", answers="n\nn\n")
         finally:
             plant.close()
     assert done.returncode == 0, done.stdout + done.stderr
-    assert "probe probe_1 is much hotter than probe_5 above it" in done.stdout.replace("\n", " ")
+    return " ".join(done.stdout.replace("│", " ").split())
+
+
+def test_live_says_when_probes_stand_upside_down(tmp_path: Path) -> None:
+    numbers = range(1, len(PROBES_M) + 1)  # from the top down instead of from the foot up
+    values = {f"probe/{n}": {"c": 60.0 - 5.0 * n, "t": time.time()} for n in numbers}
+    said = _live_among(values, tmp_path, stamped=True)
+    assert "probe probe_1 is much hotter than probe_5 above it" in said
 
 
 def test_live_tells_values_that_cannot_be_used_from_silence(tmp_path: Path) -> None:
-    with mosquitto.start() as broker:
-        config = config_text.write(tmp_path, broker.port, stamped=False)
-        plant = Plant(broker.port)
-        try:
-            plant.say("probe/1", "47,5", retain=True)
-            done = _check(config, "--live", "--seconds", "1", answers="n\nn\n")
-        finally:
-            plant.close()
-    assert done.returncode == 0, done.stdout + done.stderr
-    said = " ".join(done.stdout.replace("│", " ").split())
+    said = _live_among({"probe/1": "47,5"}, tmp_path, stamped=False)
     assert "probe_1 - - what came on plant/probe/1 cannot be used, see below" in said
     assert "probe_2 - - nothing on plant/probe/2" in said
     assert "refused: signal probe_1 on topic plant/probe/1: expected a number" in said
@@ -237,16 +237,7 @@ def test_live_tells_values_that_cannot_be_used_from_silence(tmp_path: Path) -> N
 
 def test_live_says_when_a_probe_is_hotter_than_the_cut_out_allows(tmp_path: Path) -> None:
     """48 degC are 118.4 degF, by the definition of the scale."""
-    with mosquitto.start() as broker:
-        config = config_text.write(tmp_path, broker.port, stamped=False)
-        plant = Plant(broker.port)
-        try:
-            plant.say("probe/1", "48.0", retain=True)
-            plant.say("probe/2", "118.4", retain=True)
-            done = _check(config, "--live", "--seconds", "1", answers="n\nn\n")
-        finally:
-            plant.close()
-    said = " ".join(done.stdout.split())
+    said = _live_among({"probe/1": "48.0", "probe/2": "118.4"}, tmp_path, stamped=False)
     assert "probe probe_2 shows 118.4 degC, above the cut-out, 80 degC; check the sensor" in said
     assert "if its sender counts in Fahrenheit" in said
     assert 'write unit = "degF"' in said

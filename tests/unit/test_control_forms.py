@@ -81,14 +81,17 @@ def test_terminals_on_the_whole_heat_pump_take_surplus_and_nothing_else() -> Non
     assert [c.action for _, c in home.sent][:1] == ["run"]
 
 
-def test_a_diverter_is_given_the_surplus_as_its_target() -> None:
-    diverter = wiring()["actuators"][1] | {
+def _diverter(min_power_w: float) -> dict[str, Any]:
+    return wiring()["actuators"][1] | {
         "name": "diverter",
         "form": "diverter",
         "second_topic": "plant/target",
-        "min_power_w": 200,
+        "min_power_w": min_power_w,
     }
-    home = _home([diverter])
+
+
+def test_a_diverter_is_given_the_surplus_as_its_target() -> None:
+    home = _home([_diverter(200)])
     _exporting(home, 1200.0)
     home.live(60)
     _plan_in_force(home, dear=False, surplus_level=400.0)
@@ -106,13 +109,7 @@ def test_a_diverter_is_given_the_surplus_as_its_target() -> None:
 def test_a_dead_element_behind_a_diverter_is_found_while_there_is_surplus(
     takes: float, later_w: float, told: bool
 ) -> None:
-    diverter = wiring()["actuators"][1] | {
-        "name": "diverter",
-        "form": "diverter",
-        "second_topic": "plant/target",
-        "min_power_w": 50,
-    }
-    home = _home([diverter])
+    home = _home([_diverter(50)])
     real, begin = home.readings, home.now
 
     def readings() -> tuple[Reading, ...]:
