@@ -9,13 +9,15 @@ acquits it.
 
 from __future__ import annotations
 
+from collections.abc import Iterator
 from dataclasses import replace
 
 import numpy as np
 
 from adapters.wiring import Quantity
 from service.control import observe
-from service.control.plant import SourcePlant
+from service.control.detectors import Finding
+from service.control.plant import KWH_PER_LK, SourcePlant
 from service.control.situation import Situation
 from service.control.state import Charge, Facts
 from service.cylinder import model
@@ -34,8 +36,8 @@ LONGEST_S = 86_400.0  # after a day of losses and draws the account is begun ane
 BUSY_AT_MOST_S = 900.0  # power seen at the end of a longer stretch says nothing of all of it
 BY_READING = frozenset(("open_circuit", "silent", "jumping"))
 WARMEST_COLD_C = 35.0
-KWH_PER_LK = 1.15e-3
 USED_W = 50.0
+FLOW_ABOVE_K = 15.0  # over the coldest probe: a flow that is hot enough to charge
 
 
 def follow(s: Situation, was: Charge | None, seconds: float) -> Charge | None:
@@ -73,7 +75,24 @@ def follow(s: Situation, was: Charge | None, seconds: float) -> Charge | None:
     )
 
 
-def missing(s: Situation, charge: Charge | None) -> Facts | None:
+def findings(
+    s: Situation, charge: Charge | None, source: SourcePlant, facts: Facts
+) -> Iterator[Finding]:
+    """What the account says of a heat pump that takes power; ``facts`` are of its command."""
+    if charge is not None and charge.warmed:
+        yield Finding("pump_moves_no_water", "heat_pump", {}, over=True)
+    flow_c = observe.first_fresh(s.plant, s.fresh, Quantity.HEAT_PUMP_FLOW_TEMPERATURE)
+    lowest = min(s.probes_c.values(), default=None)
+    if flow_c is None or lowest is None or flow_c < lowest + FLOW_ABOVE_K or s.satisfied(source):
+        return  # what it takes may be for the rooms
+    lost = _missing(s, charge)
+    if lost is not None:
+        yield Finding(
+            "pump_moves_no_water", "heat_pump", {**facts, "flow_c": round(flow_c, 1), **lost}
+        )
+
+
+def _missing(s: Situation, charge: Charge | None) -> Facts | None:
     """What shows that heat does not arrive: the probe, what it shows, and what it would have to."""
     if charge is None or charge.warmed:
         return None

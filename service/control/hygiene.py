@@ -13,10 +13,10 @@ from dataclasses import dataclass, replace
 
 import numpy as np
 
-from service.control.arrival import KWH_PER_LK
 from service.control.plant import (
     DISINFECTION_BELOW_CEILING_K,
     DISINFECTION_MARGIN_K,
+    KWH_PER_LK,
     LAYERS,
     Plant,
     Probe,
@@ -365,7 +365,7 @@ def _followed(s: Situation, was: Attempt) -> Attempt:
         return was if was.rise is None else replace(was, rise=None)
     mean_c = sum(shown) / len(shown)
     if was.rise is None or abs(mean_c - was.rise.from_c) >= RISES_K:
-        least_w = LEAST_SHARE * (pump.heat_w if s.duty is None else s.duty.heat_w)
+        least_w = LEAST_SHARE * s.heat_w(pump)
         most_k = _missing_most_k(s, min(target_c(s.plant), s.reach_c(pump)))
         heating_s = _heating_s(s, most_k, least_w)
         return replace(was, rise=Rise(mean_c, s.elapsed_s + STANDSTILL_S + heating_s))

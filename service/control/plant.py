@@ -28,6 +28,7 @@ CEILING_BELOW_THERMOSTAT_K = 2.0
 DISINFECTION_BELOW_CEILING_K = 1.0  # room for what a heater still gives when it is released
 DISINFECTION_MARGIN_K = 1.5  # heated this much beyond, so that the probe holds its temperature
 LAYERS = 40
+KWH_PER_LK = 1.15e-3  # heat in a litre of hot stored water, by its temperature
 MILD_C = 7.0  # outdoors
 WARM_C = 10.0  # outdoors: from here on the heat pump makes its hottest flow
 BORDER_S = 43_200.0
@@ -140,6 +141,11 @@ class Plant:
         outdoor = round(MILD_C if outdoor_c is None else outdoor_c)
         flow_c = min(self.set_c + wiring.approach_k, pump.flow_limit_c(outdoor))
         return self.remembered(f"duty/{outdoor}", lambda: pump.at(outdoor, flow_c))
+
+    def heat_w(self, source: SourcePlant, outdoor_c: float | None) -> float:
+        """Heat a source usually gives, W: a heat pump at this outdoor temperature."""
+        usual = self.duty(outdoor_c) if source.name == "heat_pump" else None
+        return source.heat_w if usual is None else usual.heat_w
 
     def reach_c(self, source: SourcePlant, outdoor_c: float | None) -> float:
         """The hottest water a source can make now: a heat pump's falls with the outdoor air."""

@@ -11,7 +11,7 @@ from adapters.wiring import Quantity
 from service.clock import in_span
 from service.control import around, observe
 from service.control.overrides import Standing
-from service.control.plant import CALL_MARGIN_K, LAYERS, Plant, Probe, SourcePlant
+from service.control.plant import CALL_MARGIN_K, KWH_PER_LK, LAYERS, Plant, Probe, SourcePlant
 from service.control.state import State
 from service.control.types import Fault
 from service.cylinder import tenths
@@ -23,6 +23,8 @@ from service.settings import HomeSettings
 UPSIDE_DOWN_K = 15.0
 NEAR_FOOT_SHARE = 0.15  # of the height: a probe this close above a source's foot
 FULL_WITHIN_K = 1.0  # a layer this close to the set temperature takes no more heat
+ELEMENT_RESTART_K = 6.0  # an immersion thermostat's differential
+RESTART_MARGIN_K = 2.0  # beside the heat pump's own restart differential
 ORDER: tuple[SourceName, ...] = ("heat_pump", "immersion")
 METERED_AS: dict[SourceName, Quantity] = {
     "heat_pump": Quantity.HEAT_PUMP_ELECTRICITY,
@@ -124,6 +126,20 @@ class Situation:
         """The lower bound of it."""
         return None if self.estimate is None else float(self.estimate.v40_low_l)
 
+    @property
+    def heat_by_probes_kwh(self) -> float | None:
+        """Heat in the cylinder by the probes alone, above 0 degC, kWh; None without them all."""
+        probes = [p for p in self.plant.probes if p.name not in self.faulty_probes]
+        if not probes or any(p.name not in self.fresh for p in probes):
+            return None
+        height = self.plant.cylinder.height_m
+        total = below = 0.0
+        for i, p in enumerate(probes):
+            above = height if i + 1 == len(probes) else (p.height_m + probes[i + 1].height_m) / 2
+            total += self.fresh[p.name] * (above - below) / height
+            below = above
+        return total * self.plant.cylinder.volume_l * KWH_PER_LK
+
     def running(self, source: SourceName) -> bool:
         """Whether a lease runs this source."""
         return self.state.book.run_of(source) is not None
@@ -150,6 +166,22 @@ class Situation:
             for p in self.plant.probes
             if source.foot_m <= p.height_m <= low_m
         )
+
+    def satisfied(self, source: SourcePlant) -> bool:
+        """Whether the source's own control has no reason to heat, called or not."""
+        own_c, pump = self.reach_c(source), self.settings.wiring.heat_pump
+        if source.name == "immersion" or pump is None:
+            answers_below_c = own_c - ELEMENT_RESTART_K
+        elif self.full(source, own_c):
+            return True
+        else:
+            answers_below_c = own_c - pump.own_restart_k - RESTART_MARGIN_K
+        reached = [
+            self.fresh[p.name]
+            for p in self.plant.probes
+            if p.height_m >= source.foot_m and p.name in self.fresh
+        ]
+        return bool(reached) and min(reached) >= answers_below_c
 
     def usable_source(self, name: SourceName, surplus: bool = False) -> SourcePlant | None:
         """The source if it may be used now: an actuator commands it and no quiet hours hold it.
@@ -244,6 +276,10 @@ class Situation:
         if lease.since_mark_s >= self.elapsed_s:
             return 0.0
         return self.plant.sources[name].electricity_w if lease.power_w is None else lease.power_w
+
+    def heat_w(self, source: SourcePlant) -> float:
+        """Heat a source usually gives now, W: a heat pump in today's air."""
+        return self.plant.heat_w(source, self.outdoor_c)
 
     def draws_w(self, name: SourceName) -> float:
         """What a source draws while it runs at its full power, W: a heat pump in today's air."""

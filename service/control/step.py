@@ -16,6 +16,7 @@ from service.control import (
     around,
     believe,
     draws,
+    effect,
     hygiene,
     leases,
     metering,
@@ -27,8 +28,10 @@ from service.control import (
     rules,
     supervision,
     view,
+    watching,
 )
 from service.control import plant as plants
+from service.control.detectors import without_heat
 from service.control.metering import Metered
 from service.control.plant import Plant, SourcePlant
 from service.control.situation import METERED_AS, Situation, faulty_probes, upside_down
@@ -132,7 +135,7 @@ def resume(state: State, now: datetime, elapsed_s: float) -> State:
             mark_s=elapsed_s,
         ),
         around=replace(state.around, mark_s=NEVER),
-        watch=supervision.moved(state.watch, shift),
+        watch=watching.moved(state.watch, shift),
         planning=replace(
             state.planning,
             asked={},
@@ -268,7 +271,7 @@ def step(
         state,
         before,
         plant,
-        supervision.probe_heat_kwh(situation) if state.overrides is not before else None,
+        situation.heat_by_probes_kwh if state.overrides is not before else None,
         drawn.live_l,
         elapsed_s,
     )
@@ -351,7 +354,7 @@ def _heat(
     if lived_s <= 0:
         return heat, measured, ()
     assumed_of: list[str] = []
-    without_heat = supervision.without_heat(state.faults)
+    failed = without_heat(state.faults)
     for name, source in plant.sources.items():
         running = state.book.run_of(name) is not None
         kwh, was_measured = _source_heat(
@@ -362,7 +365,7 @@ def _heat(
             meter,
             outdoor_c,
             lived_s,
-            supervision.gains_unasked(state.watch, state.book.runs.values(), GAINS_KWH),
+            effect.gains_unasked(state.watch, state.book.runs.values(), GAINS_KWH),
         )
         if not was_measured and kwh > 0:
             lowest = next(
@@ -375,7 +378,7 @@ def _heat(
             )
             if lowest is not None and lowest >= source.limit_c - 1.0:
                 kwh = 0.0
-            if running and name in without_heat:
+            if running and name in failed:
                 kwh = 0.0
         if kwh > 0:
             heat = {**heat, name: heat.get(name, 0.0) + kwh}
@@ -421,7 +424,7 @@ def _source_heat(
     duty = plant.duty(outdoor_c)
     if Quantity.HEAT_PUMP_ELECTRICITY in meter.watts and duty is not None:
         return meter.kwh[Quantity.HEAT_PUMP_ELECTRICITY] * duty.cop, False
-    return (source.heat_w if duty is None else duty.heat_w) / 1000.0 * hours, False
+    return plant.heat_w(source, outdoor_c) / 1000.0 * hours, False
 
 
 def _draws_by_profile(
@@ -443,7 +446,7 @@ def _draws_by_profile(
         state.draws, heat, loss_kw, added_kwh, cold_c, now, elapsed_s, assumed_of
     )
     watch, told = draws.vouched_for(
-        watch, state.watch.heats_mark_s, supervision.without_heat(state.faults), elapsed_s
+        watch, state.watch.heats_mark_s, without_heat(state.faults), elapsed_s
     )
     return changed(state, draws=watch), (*done, *told)
 

@@ -4,9 +4,9 @@ from __future__ import annotations
 
 from adapters.wiring import Quantity
 from service.control import hygiene, observe, overrides
+from service.control.detectors import FLUSH
 from service.control.situation import Situation
 from service.control.state import Facts
-from service.control.supervision import FLUSH
 from service.control.types import Decision, Rule, View
 from service.scheduling.types import Reason
 

@@ -17,8 +17,8 @@ from typing import Literal
 from adapters.types import Command
 from adapters.wiring import Form
 from service import scoring
+from service.control.detectors import BY_CODE as DETECTORS
 from service.control.state import Lease
-from service.control.supervision import BY_CODE as DETECTORS
 from service.control.types import Fault, Override, Rule, Wish
 from service.cylinder.tenths import FULL
 from service.pages.local import Local, duration, figure, in_words, quantity

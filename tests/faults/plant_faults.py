@@ -1,7 +1,7 @@
 """A year of simulated homes in which one thing after another goes wrong with the plant.
 
 Each fault is put in at a seeded moment and mended some days later. It must be told within the time
-that the table in ``service/control/supervision.py`` states, counted from when it first shows, and
+that the table in ``service/control/detectors.py`` states, counted from when it first shows, and
 be over when it is mended; and nothing may be told that is not there.
 """
 
@@ -12,7 +12,7 @@ from collections.abc import Callable
 from dataclasses import dataclass, replace
 
 from adapters.types import Command
-from service.control.supervision import BY_CODE
+from service.control.detectors import BY_CODE
 from tests.faults import frame
 from tests.faults._homes import DAY_S, Lived, when
 from tests.faults.frame import Line, Outcome

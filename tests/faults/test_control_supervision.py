@@ -7,7 +7,7 @@ from typing import Any
 
 import pytest
 
-from service.control.supervision import BY_CODE, DETECTORS
+from service.control.detectors import BY_CODE, DETECTORS
 from service.control.types import Fault, Wish
 from service.cylinder import model
 from service.cylinder.drive import Drive, SecondaryReturn

@@ -5,7 +5,7 @@ from pathlib import Path
 
 import pytest
 
-from service.control import supervision
+from service.control.detectors import DETECTORS
 from tests.faults import frame
 
 ROOT = Path(__file__).parents[2]
@@ -38,7 +38,7 @@ def test_the_readme_lists_every_detector_with_its_time() -> None:
 
 def detectors_table() -> list[str]:
     rows = ["| looked for | on what evidence | found within |", "|---|---|---|"]
-    for line in supervision.DETECTORS:
+    for line in DETECTORS:
         within = span(line.found_within_s) + (" of running" if line.while_commanded else "")
         rows.append(f"| {line.finds} | {line.evidence} | {within} |")
     return rows

@@ -11,7 +11,7 @@ from zoneinfo import ZoneInfo
 
 import pytest
 
-from service.control.supervision import DETECTORS
+from service.control.detectors import DETECTORS
 from service.control.types import Fault, Override, Rule, Wish
 from service.pages import household, words
 from service.pages.local import Local, duration, figure, in_words, price_figure
