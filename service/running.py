@@ -23,11 +23,10 @@ from adapters.types import Command, Outgoing, PriceSeries, Reading, Refusal
 from adapters.wiring import Quantity
 from forecasting.types import Surroundings
 from service.clock import Clock, utc
-from service.control import overrides, snapshot
+from service.control import draw_history, overrides, snapshot
 from service.control.state import VERSION, Lease, State
 from service.control.step import STALE, resume, start, step
 from service.control.types import Draw, Fault, Inputs, Outputs, Override, View, Work, WorkDone
-from service.control.work import as_history
 from service.house import ChangedMeanwhile, Health
 from service.records.errors import RecordsError
 from service.records.records import Records
@@ -327,17 +326,17 @@ class RunningHouse:
                 self._send(message)
 
     def _ask(self, work: Work) -> None:
-        history = as_history((), 0, 0)
+        drawn = draw_history.of((), 0, 0)
         if work.history_from is not None:
             try:
                 for outputs in self._pending.outputs:  # learning must see the latest draws
                     self._records.store(self.id, outputs)
                 self._pending.outputs.clear()
-                history = self._records.draw_history(self.id, work.history_from)
+                drawn = self._records.draw_history(self.id, work.history_from)
             except RecordsError as error:  # a full disk puts learning off, nothing else
                 self.offer_work(WorkDone(work.kind, work.number, failed=str(error)))
                 return
-        self._worker.submit(work, history, self.offer_work)
+        self._worker.submit(work, drawn, self.offer_work)
 
     # -- keeping ------------------------------------------------------------------------------
 

@@ -11,12 +11,11 @@ from typing import Any
 import numpy as np
 
 from adapters.types import Command, Reading
-from forecasting.types import DrawHistory
-from service.control import snapshot
+from service.control import draw_history, snapshot
 from service.control.state import State
 from service.control.step import resume, start, step
 from service.control.types import Draw, Inputs, Outputs, Override, Wish, WorkDone
-from service.control.work import as_history, perform
+from service.control.work import perform
 from service.cylinder import model
 from service.cylinder.drive import CoilCharge, Drive, ImmersionHeat, PlateCharge
 from service.cylinder.geometry import Cylinder
@@ -175,11 +174,9 @@ class LittleHome:
             for work in out.work:
                 begin = 0 if work.history_from is None else int(work.history_from.timestamp())
                 begin = max(begin, self.watched_from_s())
-                history: DrawHistory = as_history(
-                    tuple(self.history), begin, int(self.now.timestamp())
-                )
+                drawn = draw_history.between(self.history, begin, int(self.now.timestamp()))
                 done.append(
-                    perform(work, history)
+                    perform(work, drawn)
                     if self.plans
                     else WorkDone(work.kind, work.number, failed="nobody works")
                 )

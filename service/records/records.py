@@ -12,13 +12,13 @@ from itertools import pairwise
 from pathlib import Path
 from typing import Any, TypeVar
 
-import numpy as np
 from sqlalchemy import delete, func, literal, tuple_, update
 from sqlalchemy import select as pick
 from sqlmodel import Session, SQLModel, col, select
 
 from adapters.types import PriceSeries, Reading, SeriesOf
 from forecasting.types import DrawHistory
+from service.control import draw_history
 from service.control.types import (
     Decision,
     Draw,
@@ -388,20 +388,17 @@ class Records:
             return session.exec(wanted.limit(1)).first() is not None
 
     def draw_history(self, home: str, since: datetime) -> DrawHistory:
-        """The draws from ``since`` on, and when the home was watched meanwhile.
-
-        The time of a doubtful draw was not: that nothing is known of it is all that it says.
-        """
+        """The draws from ``since`` on, and when the home was watched meanwhile."""
         home_id = self.home_id(home)
         c = table_of(DrawRow).c
         wanted = (
-            pick(c.start, c.end, c.litres_40c, c.kwh, c.measured_by)
+            pick(c.start, c.end, c.litres, c.kwh, c.litres_40c, c.measured_by)
             .where(c.home_id == home_id, c.start >= since)
             .order_by(c.start)
         )
         from_s = int(since.timestamp())
         with self.database.read() as session:
-            kept = session.connection().execute(wanted).all()
+            found = [Draw(*row) for row in session.connection().execute(wanted)]
             spans = session.exec(
                 select(WatchedRow)
                 .where(WatchedRow.home_id == home_id, col(WatchedRow.end_s) >= from_s)
@@ -415,18 +412,9 @@ class Records:
             latest = newest // 1_000_000
             if stretches[-1][1] < latest <= stretches[-1][1] + readings.SILENCE_S:
                 stretches[-1][1] = latest
-        found = [r for r in kept if r[4] != "doubtful"]
-        unknown = [r for r in kept if r[4] == "doubtful"]
-        gaps = [[a[1], b[0]] for a, b in pairwise(stretches)]
-        gaps += [[int(r[0].timestamp()), int(r[1].timestamp())] for r in unknown]
-        return DrawHistory(
-            start_s=np.array([int(r[0].timestamp()) for r in found], np.int64),
-            duration_s=np.array([(r[1] - r[0]).total_seconds() for r in found], np.float64),
-            litres_40c=np.array([r[2] for r in found], np.float64),
-            energy_kwh=np.array([r[3] for r in found], np.float64),
-            watched_from_s=stretches[0][0] if stretches else from_s,
-            watched_to_s=stretches[-1][1] if stretches else from_s,
-            gaps_s=np.array(sorted(gaps), np.int64).reshape(-1, 2),
+        begin_s, end_s = (stretches[0][0], stretches[-1][1]) if stretches else (from_s, from_s)
+        return draw_history.of(
+            found, begin_s, end_s, [[a[1], b[0]] for a, b in pairwise(stretches)]
         )
 
     def draws(

@@ -17,10 +17,11 @@ from adapters.types import PriceSeries, Reading
 from adapters.wiring import Kind, Quantity, Signal
 from forecasting.types import DrawHistory
 from service.clock import utc
+from service.control import draw_history
 from service.control.state import State
 from service.control.step import resume, start, step
 from service.control.types import Draw, Inputs, Outputs, Work, WorkDone
-from service.control.work import as_history, perform
+from service.control.work import perform
 from service.settings import HomeSettings
 from service.simulation.home import SimulatedHome, Stretch
 
@@ -190,15 +191,15 @@ class Replay:
     def _perform(self, work: Work) -> WorkDone:
         with self._spent(work.kind):
             from_s = 0 if work.history_from is None else int(work.history_from.timestamp())
-            history = as_history((), 0, 0)
+            drawn = draw_history.of((), 0, 0)
             if work.history_from is not None:
                 # Nobody watched before, but for draws that were handed over.
                 known_s = [self._began_s, *(d.start.timestamp() for d in self._draws[:1])]
                 known_from_s = int(min(known_s))
-                history = as_history(
-                    tuple(self._draws), max(from_s, known_from_s), int(self.home.now_s)
+                drawn = draw_history.between(
+                    self._draws, max(from_s, known_from_s), int(self.home.now_s)
                 )
-            return self._work(work, history)
+            return self._work(work, drawn)
 
     def _readings(self) -> tuple[Reading, ...]:
         opened, self._opened = self._opened, []

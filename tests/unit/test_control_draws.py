@@ -8,11 +8,11 @@ from typing import Any
 import pytest
 
 from adapters.types import Reading
+from service.control import draw_history
 from service.control.draws import HELD_AT_MOST_S, vouched_for
 from service.control.state import DrawWatch, Held
 from service.control.step import start, step
 from service.control.types import Draw, Inputs
-from service.control.work import as_history
 from service.settings import HomeSettings
 from tests.control_plant import MONDAY, LittleHome, settings, wiring
 
@@ -156,9 +156,9 @@ def test_heat_that_a_dead_source_never_gave_is_no_draw() -> None:
     assert home.last.view.drawn_today_l40 < 20.0
     doubtful = [d for d in home.history if d.measured_by == "doubtful"]
     assert sum(d.litres_40c for d in doubtful) > 50.0
-    history = as_history(tuple(home.history), home.watched_from_s(), int(home.now.timestamp()))
-    assert history.litres_40c.sum() == pytest.approx(shown_l40)
-    unknown_s = (history.gaps_s[:, 1] - history.gaps_s[:, 0]).sum()
+    learned = draw_history.between(home.history, home.watched_from_s(), int(home.now.timestamp()))
+    assert learned.litres_40c.sum() == pytest.approx(shown_l40)
+    unknown_s = (learned.gaps_s[:, 1] - learned.gaps_s[:, 0]).sum()
     assert unknown_s == sum((d.end - d.start).total_seconds() for d in doubtful)
 
 
