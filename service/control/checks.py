@@ -108,12 +108,12 @@ def secondary_return(s: Situation, watch: Watch) -> Iterator[Finding]:
 def disinfection(s: Situation) -> Iterator[Finding]:
     """A disinfection that cannot be done, is overdue, or failed."""
     when = hygiene.due(s)
-    if when.refused is not None and not hygiene.left_to_plant(s.plant):
+    if when.refused is not None:
         facts: Facts = {"because": when.refused.code, **when.refused.facts}
         yield Finding("disinfection_refused", "hygiene", facts)
     if when.overdue:
         facts = {"overdue_h": round(-when.in_s / HOUR_S, 1), "because": when.why}
-        reaches_c = hygiene.out_of_reach_c(s) if when.refused is None else None
+        reaches_c = hygiene.out_of_reach_c(s) if when.ours else None
         if reaches_c is not None:
             disinfect_c = s.settings.tunables.hygiene.disinfect_c
             facts |= {"reaches_c": round(reaches_c, 1), "disinfect_c": disinfect_c}

@@ -683,20 +683,20 @@ def _hygiene(plant: Plant) -> Iterator[Misfit]:
             "nothing is commanded, so nothing is disinfected",
             "see the plant's own disinfection",
         )
+    elif hygiene.left_to_plant(plant):
+        lowest = plant.hygiene_probes[0]
+        yield Misfit(
+            "warn",
+            refusal.code,
+            "hygiene.disinfect_c",
+            f"{h.disinfect_c:g}",
+            f"no commanded source reaches it at {lowest.name}, {lowest.height_m:g} m "
+            f"({arithmetic(plant)}), so Ladle counts on the heat pump's own disinfection",
+            "set that one's temperature and interval by local rules; it is credited when "
+            "probes have measured it, and said to be overdue until then",
+        )
     else:
         lowest = plant.hygiene_probes[0]
-        if hygiene.left_to_plant(plant):
-            yield Misfit(
-                "warn",
-                refusal.code,
-                "hygiene.disinfect_c",
-                f"{h.disinfect_c:g}",
-                f"no commanded source reaches it at {lowest.name}, {lowest.height_m:g} m "
-                f"({arithmetic(plant)}), so Ladle counts on the heat pump's own disinfection",
-                "set that one's temperature and interval by local rules; it is credited when "
-                "probes have measured it, and said to be overdue until then",
-            )
-            return
         yield Misfit(
             "refuse",
             refusal.code,

@@ -58,8 +58,9 @@ class Due:
 
     in_s: float
     why: str  # interval, lukewarm, return, first
-    refused: Reason | None = None
-    lukewarm_h: float = 0.0
+    refused: Reason | None  # why nobody can do it in this home
+    ours: bool  # whether it is for Ladle to do: not refused, nor left to the heat pump
+    lukewarm_h: float
 
     @property
     def overdue(self) -> bool:
@@ -74,7 +75,7 @@ def start(settings: HomeSettings) -> HygieneClock:
 
 
 def refusal(plant: Plant) -> Reason | None:
-    """Why thermal disinfection cannot be done in this home at all; None when it can."""
+    """Why Ladle cannot do thermal disinfection in this home at all; None when it can."""
     return plant.remembered("hygiene.refusal", lambda: _refusal(plant))
 
 
@@ -174,7 +175,9 @@ def due(s: Situation) -> Due:
         away_s = (back.until - back.since).total_seconds()
         if away_s >= ABSENCE_S or in_s < until_s:
             in_s, why = until_s, "return"
-    return Due(in_s, why, refusal(s.plant), lukewarm_h)
+    refused = refusal(s.plant)
+    told = None if left_to_plant(s.plant) else refused
+    return Due(in_s, why, told, ours=refused is None, lukewarm_h=lukewarm_h)
 
 
 def lukewarm_hours(clock: HygieneClock) -> float:
@@ -316,7 +319,7 @@ def begin_or_end(s: Situation) -> tuple[HygieneClock, tuple[HygieneEvidence, ...
     if clock.failures and s.elapsed_s < clock.failed_mark_s + _pause_s(s):
         return clock, ()
     when = due(s)
-    if when.refused is not None:
+    if not when.ours:
         return clock, ()
     late = when.in_s <= need_s(s) * START_MARGIN + 1800.0 and not _planned_by(s, when.in_s)
     if late or planned_now(s):
@@ -442,14 +445,13 @@ def _source(s: Situation) -> SourcePlant | None:
 def facts(s: Situation, when: Due) -> Facts:
     """What page and API show of hygiene."""
     clock, h = s.state.hygiene, s.settings.tunables.hygiene
-    refused = None if left_to_plant(s.plant) else when.refused
     tally = clock.tally
     lowest = s.plant.hygiene_probes[0] if s.plant.hygiene_probes else None
     shown: Facts = {
         "state": "running"
         if clock.attempt is not None
         else "refused"
-        if refused is not None
+        if when.refused is not None
         else "overdue"
         if when.overdue
         else "waiting",
@@ -471,7 +473,7 @@ def facts(s: Situation, when: Due) -> Facts:
         else round(float(tally.decades.min()), 2),
         "turnover": None if tally is None else round(tally.drawn_l / s.plant.cylinder.volume_l, 2),
     }
-    if refused is not None:
-        shown["refused"] = refused.code
-        shown |= refused.facts
+    if when.refused is not None:
+        shown["refused"] = when.refused.code
+        shown |= when.refused.facts
     return shown

@@ -268,7 +268,7 @@ def plan_arguments(
     reserve, why, charge_to = wanted_l40(s, demand)
     when = hygiene.due(s)
     disinfect_by = None
-    if when.refused is None and when.in_s < s.settings.tunables.horizon_h * 3600.0:
+    if when.ours and when.in_s < s.settings.tunables.horizon_h * 3600.0:
         disinfect_by = int(s.now_s + max(when.in_s - hygiene.PLANNED_EARLY_S, 0.0))
     running = next((n for n in s.plant.sources if s.running(n)), None)
     run = s.state.book.runs.get(running) if running else None
