@@ -37,10 +37,20 @@ def faulty_probes(faults: Iterable[Fault]) -> frozenset[str]:
     return frozenset(f.subject for f in faults if f.cleared_at is None and f.code in PROBE_FAULTS)
 
 
-def upside_down(probes_c: Mapping[str, float]) -> tuple[str, str] | None:
-    """The first two probes of which the lower is much the hotter; from the lowest up, degC."""
+def upside_down(
+    probes_c: Mapping[str, float], faults: Iterable[Fault] = ()
+) -> tuple[str, str] | None:
+    """The first two probes of which the lower is much the hotter: what water cannot be.
+
+    Args:
+        probes_c: what probes show, degC, from the lowest up.
+        faults: probes that one of them names are left out.
+    """
+    doubted = faulty_probes(faults)
     below: list[tuple[str, float]] = []
     for name, value in probes_c.items():
+        if name in doubted:
+            continue
         hotter = next((n for n, v in below if v > value + UPSIDE_DOWN_K), None)
         if hotter is not None:
             return hotter, name
@@ -108,8 +118,7 @@ class Situation:
     @cached_property
     def upside_down(self) -> tuple[str, str] | None:
         """Two unsuspected probes, the lower one much hotter: what water cannot be."""
-        trusted = {n: v for n, v in self.probes_c.items() if n not in self.faulty_probes}
-        return upside_down(trusted)
+        return upside_down(self.probes_c, self.state.faults)
 
     @cached_property
     def hottest_c(self) -> float | None:

@@ -34,7 +34,7 @@ from service.control import plant as plants
 from service.control.detectors import without_heat
 from service.control.metering import Metered
 from service.control.plant import Plant, SourcePlant
-from service.control.situation import METERED_AS, Situation, faulty_probes, upside_down
+from service.control.situation import METERED_AS, Situation, upside_down
 from service.control.state import NEVER, Heard, SourceRun, State, changed
 from service.control.types import Decision, Draw, Inputs, Outputs, Rule
 from service.cylinder.usable import heat_above_cold_kwh
@@ -229,8 +229,8 @@ def step(
     probes_c = {p.name: fresh[p.name] for p in plant.probes if p.name in fresh}
     ambient = observe.first_fresh(plant, fresh, Quantity.AMBIENT_TEMPERATURE)
     flow = plant.of(Quantity.DRAW_FLOW)
-    doubted = faulty_probes(state.faults)
-    contradict = upside_down({n: c for n, c in probes_c.items() if n not in doubted}) is not None
+    # By the faults told until now; those that this step tells speak in the situation's.
+    contradict = upside_down(probes_c, state.faults) is not None
     belief = believe.advance(
         state.belief,
         plant,
