@@ -36,19 +36,14 @@ PriceAt = Callable[[float], tuple[float, float]]  # s since 1970 -> import, expo
 
 
 @dataclass
-class Report:
-    """What a replay came to. Money in the home's currency, litres of mixed water at 40 degC.
+class HotWater:
+    """What hot water came to. Money in the home's currency, litres of mixed water at 40 degC.
 
     hot_water_cost counts the electricity of heat pump and immersion heater: surplus it used is
-    charged at the export price forgone. disinfecting_cost is the part of it, and disinfecting_kwh
-    the electricity, that was taken while a disinfection was under way. heat_kwh is what both gave
-    the water.
+    charged at the export price forgone. heat_kwh is what both gave the water.
     """
 
-    days: float = 0.0
     hot_water_cost: float = 0.0
-    disinfecting_cost: float = 0.0
-    disinfecting_kwh: float = 0.0
     heat_pump_kwh: float = 0.0
     immersion_kwh: float = 0.0
     heat_kwh: float = 0.0
@@ -58,13 +53,46 @@ class Report:
     draws: int = 0
     cold_draws: int = 0
     stored_kwh_change: float = 0.0
-    steps: int = 0
-    spent_s: dict[str, float] = field(default_factory=lambda: defaultdict(float))
+
+    def read(self, home: SimulatedHome, stored_kwh: float) -> None:
+        """Take over what a home has counted; ``stored_kwh`` is what it began with."""
+        self.heat_pump_kwh = home.pump.electricity_kwh
+        self.immersion_kwh = home.element.electricity_kwh
+        self.heat_kwh = home.heat_kwh
+        self.starts = home.pump.starts + home.element.starts
+        self.wanted_l40, self.colder_l40 = home.served.wanted_l40, home.served.colder_l40
+        self.draws, self.cold_draws = home.served.draws, home.served.cold_draws
+        self.stored_kwh_change = home.stored_kwh - stored_kwh
 
     @property
     def kwh(self) -> float:
         """All electricity for hot water."""
         return self.heat_pump_kwh + self.immersion_kwh
+
+    @property
+    def cost_of_use(self) -> float:
+        """What the heat that was used and lost cost, money: heat left over is worth what it cost.
+
+        Without it a cylinder left emptier than it was would pass for a saving.
+        """
+        if self.heat_kwh <= 0.0:
+            return self.hot_water_cost
+        return self.hot_water_cost * (1.0 - self.stored_kwh_change / self.heat_kwh)
+
+
+@dataclass
+class Report(HotWater):
+    """What a replay came to.
+
+    disinfecting_cost is the part of hot_water_cost, and disinfecting_kwh the electricity, that was
+    taken while a disinfection was under way. spent_s is the time it took, by what it was spent on.
+    """
+
+    days: float = 0.0
+    disinfecting_cost: float = 0.0
+    disinfecting_kwh: float = 0.0
+    steps: int = 0
+    spent_s: dict[str, float] = field(default_factory=lambda: defaultdict(float))
 
 
 class Replay:
@@ -136,14 +164,7 @@ class Replay:
                 told_s = home.now_s
                 on_progress(told_s)
         report.days = (home.now_s - self._began_s) / 86_400.0
-        report.starts = home.pump.starts + home.element.starts
-        report.heat_pump_kwh = home.pump.electricity_kwh
-        report.immersion_kwh = home.element.electricity_kwh
-        report.heat_kwh = home.heat_kwh
-        served = home.served
-        report.wanted_l40, report.colder_l40 = served.wanted_l40, served.colder_l40
-        report.draws, report.cold_draws = served.draws, served.cold_draws
-        report.stored_kwh_change = home.stored_kwh - self._stored_kwh
+        report.read(home, self._stored_kwh)
         return report
 
     def _live(self, until_s: float) -> None:
@@ -261,14 +282,6 @@ def hastened(settings: HomeSettings) -> HomeSettings:
             ),
         }
     )
-
-
-def cost_of_use(cost: float, heat_kwh: float, gained_kwh: float) -> float:
-    """What the heat that was used and lost cost, money: heat left over is worth what it cost.
-
-    Without it a cylinder left emptier than it was would pass for a saving.
-    """
-    return cost if heat_kwh <= 0.0 else cost * (1.0 - gained_kwh / heat_kwh)
 
 
 def cost_of(stretch: Stretch, import_per_kwh: float, export_per_kwh: float) -> float:

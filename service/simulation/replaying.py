@@ -4,7 +4,6 @@ from __future__ import annotations
 
 import shlex
 import time
-from dataclasses import dataclass
 from datetime import UTC, date, datetime, timedelta
 from datetime import time as clock
 from pathlib import Path
@@ -22,32 +21,13 @@ from service.simulation import money, sources
 from service.simulation.fitted import build_of, home_of
 from service.simulation.home import SimulatedHome, Stretch
 from service.simulation.household import TapDraw
-from service.simulation.replay import PriceAt, Replay, Report, cost_of, cost_of_use, hastened
+from service.simulation.replay import HotWater, PriceAt, Replay, Report, cost_of, hastened
 from service.simulation.tank import OurTank, StrangerTank
 from service.simulation.weather import Weather
 
 # Prices of the days around the draws: what is not covered is guessed from those before.
 BEFORE, AFTER = timedelta(days=8), timedelta(days=2)
 CENT = 0.01  # of the currency: what a smaller difference than this rounds to
-
-
-@dataclass(frozen=True)
-class Alone:
-    """What the same days come to without Ladle: the plant's own controls, nothing commanded.
-
-    A heat pump heats to its own set temperature whenever its own sensor has fallen by its restart
-    differential; without a heat pump the immersion heater's thermostat keeps it hot at any hour.
-    Nothing is disinfected on purpose.
-    """
-
-    cost: float
-    heat_pump_kwh: float
-    immersion_kwh: float
-    heat_kwh: float
-    starts: int
-    colder_l40: float
-    cold_draws: int
-    stored_kwh_change: float
 
 
 def replay(
@@ -61,7 +41,7 @@ def replay(
     out: Console,
     *,
     own_pace: bool = False,
-) -> tuple[Report, Alone]:
+) -> tuple[Report, HotWater]:
     """Replay at most ``days`` days of ``draws`` in ``home`` and print what they came to.
 
     With ``own_pace`` it plans in the home's own slots and as often as the service, see
@@ -162,13 +142,17 @@ def _recorded(
     return taps, HomeSettings(wiring=home, tunables=tunables), tuple(s for s in told if s)
 
 
-def _alone(home: SimulatedHome, price_at: PriceAt, until_s: float) -> Alone:
-    """Live the same days with nothing commanded."""
-    cost = 0.0
+def _alone(home: SimulatedHome, price_at: PriceAt, until_s: float) -> HotWater:
+    """Live the same days without Ladle: the plant's own controls, nothing commanded.
+
+    A heat pump heats to its own set temperature whenever its own sensor has fallen by its restart
+    differential; without a heat pump the immersion heater's thermostat keeps it hot at any hour.
+    Nothing is disinfected on purpose.
+    """
+    alone = HotWater()
 
     def pay(stretch: Stretch) -> None:
-        nonlocal cost
-        cost += cost_of(stretch, *price_at(stretch.from_s))
+        alone.hot_water_cost += cost_of(stretch, *price_at(stretch.from_s))
 
     home.on_stretch = pay
     stored_kwh = home.stored_kwh
@@ -179,16 +163,8 @@ def _alone(home: SimulatedHome, price_at: PriceAt, until_s: float) -> Alone:
         home.advance(until_s)
     finally:
         home.tank.close()
-    return Alone(
-        cost,
-        home.pump.electricity_kwh,
-        home.element.electricity_kwh,
-        home.heat_kwh,
-        home.pump.starts + home.element.starts,
-        home.served.colder_l40,
-        home.served.cold_draws,
-        home.stored_kwh - stored_kwh,
-    )
+    alone.read(home, stored_kwh)
+    return alone
 
 
 _NOTE = (
@@ -199,11 +175,10 @@ _NOTE = (
 )
 
 
-def _saved(report: Report, alone: Alone, currency: str) -> str:
+def _saved(with_ladle: HotWater, alone: HotWater, currency: str) -> str:
     """The answer in one sentence."""
-    ours = cost_of_use(report.hot_water_cost, report.heat_kwh, report.stored_kwh_change)
-    theirs = cost_of_use(alone.cost, alone.heat_kwh, alone.stored_kwh_change)
-    saved = theirs - ours
+    theirs = alone.cost_of_use
+    saved = theirs - with_ladle.cost_of_use
     share = f" ({100.0 * abs(saved) / theirs:.0f} in 100)" if theirs > 0 else ""
     if abs(saved) < CENT / 2:
         difference = "the same"
@@ -215,14 +190,14 @@ def _saved(report: Report, alone: Alone, currency: str) -> str:
     )
 
 
-def _table(report: Report, alone: Alone, currency: str) -> Table:
+def _table(report: Report, alone: HotWater, currency: str) -> Table:
     table = Table("", "with Ladle", "left alone", box=None)
     share = 100 / report.wanted_l40 if report.wanted_l40 else 0.0
     draws = "1 draw" if report.draws == 1 else f"{report.draws} draws"
     rows = [
         ("days", f"{report.days:.1f}", ""),
         ("wanted", f"{report.wanted_l40:.0f} L at 40 °C in {draws}", ""),
-        ("hot water cost", *(f"{c:.2f} {currency}" for c in (report.hot_water_cost, alone.cost))),
+        ("hot water cost", *(f"{x.hot_water_cost:.2f} {currency}" for x in (report, alone))),
         (
             "of that in disinfections",
             f"{report.disinfecting_cost:.2f} {currency}, {report.disinfecting_kwh:.1f} kWh",
@@ -233,7 +208,7 @@ def _table(report: Report, alone: Alone, currency: str) -> Table:
         ("starts", f"{report.starts}", f"{alone.starts}"),
         (
             "came colder",
-            *(f"{c:.1f} L ({c * share:.2f} in 100)" for c in (report.colder_l40, alone.colder_l40)),
+            *(f"{x.colder_l40:.1f} L ({x.colder_l40 * share:.2f} in 100)" for x in (report, alone)),
         ),
         ("cold draw-offs", f"{report.cold_draws}", f"{alone.cold_draws}"),
         (

@@ -4,7 +4,6 @@ import re
 import subprocess
 from datetime import timedelta
 from pathlib import Path
-from types import SimpleNamespace
 from zoneinfo import ZoneInfo
 
 import pytest
@@ -12,6 +11,7 @@ import pytest
 from adapters.types import PriceSeries
 from service.records import Records
 from service.simulation import replaying, sources
+from service.simulation.replay import HotWater
 from tests import config_text
 from tests.records_samples import NOW, NOW_S, draw, fresh, outputs
 from tests.serving import LADLE
@@ -195,6 +195,5 @@ def test_a_strangers_model_that_cannot_be_started_is_told_so(tmp_path: Path) -> 
     ],
 )
 def test_a_difference_that_rounds_to_nothing_is_none(theirs: float, said: str) -> None:
-    report = SimpleNamespace(hot_water_cost=3.0, heat_kwh=10.0, stored_kwh_change=0.0)
-    alone = SimpleNamespace(cost=theirs, heat_kwh=10.0, stored_kwh_change=0.0)
-    assert said in replaying._saved(report, alone, "EUR")  # type: ignore[arg-type]
+    with_ladle, alone = HotWater(hot_water_cost=3.0), HotWater(hot_water_cost=theirs)
+    assert said in replaying._saved(with_ladle, alone, "EUR")

@@ -2,13 +2,15 @@
 
 from __future__ import annotations
 
+from dataclasses import replace
+
 import pytest
 
 from service.clock import utc
 from service.control.types import Outputs
 from service.simulation.fitted import home_of
 from service.simulation.household import TapDraw
-from service.simulation.replay import Replay, cost_of_use
+from service.simulation.replay import HotWater, Replay
 from service.simulation.weather import Weather
 from tests.control_plant import settings
 
@@ -44,6 +46,7 @@ def test_a_replay_without_a_past_begins_with_the_published_habits_not_with_an_ab
 
 def test_a_cylinder_left_emptier_is_no_saving() -> None:
     """6 EUR made 30 kWh of heat, of which 10 still stand in the cylinder: 4 EUR were used."""
-    assert cost_of_use(6.0, 30.0, 10.0) == pytest.approx(4.0)
-    assert cost_of_use(6.0, 30.0, -10.0) == pytest.approx(8.0)
-    assert cost_of_use(0.0, 0.0, -10.0) == 0.0
+    paid = HotWater(hot_water_cost=6.0, heat_kwh=30.0)
+    assert replace(paid, stored_kwh_change=10.0).cost_of_use == pytest.approx(4.0)
+    assert replace(paid, stored_kwh_change=-10.0).cost_of_use == pytest.approx(8.0)
+    assert HotWater(stored_kwh_change=-10.0).cost_of_use == 0.0
