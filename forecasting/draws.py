@@ -29,7 +29,16 @@ from forecasting.calendar import (
     offset_s,
 )
 from forecasting.slots import DayTable, large_from_litres, tabulate
-from forecasting.types import DemandForecast, DrawHistory, Floats, Household, Ints, SlotGrid, Visit
+from forecasting.types import (
+    CHANNELS,
+    DemandForecast,
+    DrawHistory,
+    Floats,
+    Household,
+    Ints,
+    SlotGrid,
+    Visit,
+)
 
 VERSION = 4
 KWH_PER_L40_K = 1.153e-3  # rho cp of water counted at 40 degC, IAPWS-95, mean over 10..40 degC
@@ -154,7 +163,7 @@ class DrawModel:
                 habit=chain.Habit.from_plain(plain["habit"]),
                 turns=rota.Rota.from_plain(plain["turns"]),
                 waits=absence.Waits(**plain["waits"]),
-                foretold=np.array(plain["foretold"]).reshape(rates.CHANNELS, -1, SLOTS_PER_DAY),
+                foretold=np.array(plain["foretold"]).reshape(CHANNELS, -1, SLOTS_PER_DAY),
                 record=trials.Record.from_plain(plain["record"]),
             )
         )
@@ -208,9 +217,9 @@ def _empty(household: Household, zone: ZoneInfo, first_day: int, large_from_l: f
         habit=chain.Habit(),
         turns=rota.Rota.new(),
         waits=absence.Waits(),
-        foretold=np.zeros((rates.CHANNELS, 0, SLOTS_PER_DAY)),
+        foretold=np.zeros((CHANNELS, 0, SLOTS_PER_DAY)),
         record=trials.Record.new(),
-        slow=np.zeros((rates.CHANNELS, 7, SLOTS_PER_DAY)),
+        slow=np.zeros((CHANNELS, 7, SLOTS_PER_DAY)),
         more_large=zero,
         tables=_NO_TABLES,
     )
@@ -581,7 +590,7 @@ def _people_factor(begin_s: Ints, end_s: Ints, visits: tuple[Visit, ...], usual:
 def _day_rates(model: DrawModel, days: Ints) -> Floats:
     """Blended rates for local days, shape (2, d, 48): small draws, chance of large ones."""
     like = like_weekday(days, model.household)
-    out = np.empty((rates.CHANNELS, len(days), SLOTS_PER_DAY))
+    out = np.empty((CHANNELS, len(days), SLOTS_PER_DAY))
     for i, (day, weekday) in enumerate(zip(days.tolist(), like.tolist(), strict=True)):
         usual = model.turns.on(day, model.slow[:, weekday])
         out[:, i] = rates.blend(rates.estimates(usual, model.pace), model.pace)

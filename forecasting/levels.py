@@ -16,11 +16,10 @@ from __future__ import annotations
 
 import numpy as np
 
-from forecasting.types import Floats
+from forecasting.types import CHANNELS, Floats
 
 STRENGTHS: Floats = np.array([0.03, 0.1, 0.4, 1.5, 8.0, 1e5])
 _USUALLY: Floats = np.array([0.06, 0.06, 0.1, 0.13, 0.2, 0.45])
-CHANNELS = 2
 TRUST = 4.0  # stretches that what is usual elsewhere is worth
 ROUNDS = 12
 _HALF_LOG_TAU = 0.5 * float(np.log(2.0 * np.pi))

@@ -26,9 +26,8 @@ import numpy as np
 
 from forecasting import levels
 from forecasting.calendar import SLOTS_PER_DAY
-from forecasting.types import Floats, Ints
+from forecasting.types import CHANNELS, Floats, Ints
 
-CHANNELS = 2
 STRENGTHS = np.array([0.03, 0.1, 0.3, 1.0, 3.0, 8.0, 20.0, 60.0, 1e5])
 LOWEST = 2e-4  # rate of a half hour in which nothing was ever drawn
 PRIOR_D = 6.0  # days of evidence the published profile is worth

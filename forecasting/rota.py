@@ -20,7 +20,7 @@ import numpy as np
 from forecasting import levels
 from forecasting.calendar import SLOTS_PER_DAY
 from forecasting.rates import SPREAD
-from forecasting.types import Floats, Ints
+from forecasting.types import CHANNELS, Floats, Ints
 
 ROUNDS = (2, 3, 4)  # weeks after which the turns come round again
 ENOUGH = 2  # whole rounds that must have been seen
@@ -47,7 +47,7 @@ class Rota:
     @classmethod
     def new(cls, weeks: int = 0, begins: int = 0) -> Rota:
         """Before any day of a rota was seen."""
-        zero = np.zeros((levels.CHANNELS, weeks, SLOTS_PER_DAY))
+        zero = np.zeros((CHANNELS, weeks, SLOTS_PER_DAY))
         return cls(weeks, begins, zero, zero)
 
     def turn(self, days: Ints | int) -> Ints:
@@ -84,7 +84,7 @@ class Rota:
     @classmethod
     def from_plain(cls, plain: dict[str, Any]) -> Rota:
         """From ``to_plain``'s data."""
-        shape = (levels.CHANNELS, plain["weeks"], SLOTS_PER_DAY)
+        shape = (CHANNELS, plain["weeks"], SLOTS_PER_DAY)
         sums = (np.array(plain[name]).reshape(shape) for name in ("happened", "expected"))
         return cls(plain["weeks"], plain["begins"], *sums)
 
@@ -99,30 +99,35 @@ def find(happened: Floats, expected: Floats, first_day: int) -> Rota:
     """
     days = np.arange(first_day, first_day + happened.shape[1])
     alike = expected * (happened.sum(1) + 1.0)[:, None] / (expected.sum(1) + 1.0)[:, None]
-    best, found = LEAST, Rota.new()
+    by_week = [_by_week(happened, alike, days, begins) for begins in range(7)]
+    best, found = LEAST, (0, 0)
     for weeks in ROUNDS:
         if len(days) < 7 * weeks * ENOUGH:
             break
-        for begins in range(7):
-            rota = Rota.new(weeks, begins)
-            score = _evidence(happened, alike, rota, days)
+        for begins, (counts, means, numbers) in enumerate(by_week):
+            score = _evidence(counts, means, numbers % weeks, weeks)
             if score > best:
-                best, found = score, rota
-    return found
+                best, found = score, (weeks, begins)
+    return Rota.new(*found)
 
 
-def _evidence(happened: Floats, expected: Floats, rota: Rota, days: Ints) -> float:
-    """Log likelihood ratio of turns against weeks alike."""
-    week = (days - rota.begins) // 7
-    week = week - week[0]
-    of_week = (np.arange(week[-1] + 1)[:, None] == week).astype(np.float64)
-    counts, means = of_week @ happened, of_week @ expected  # (2, w, s)
-    begun = rota.turn(days)[np.searchsorted(week, np.arange(week[-1] + 1))]
-    of_turn = (np.arange(rota.weeks)[:, None] == begun).astype(np.float64)
+def _by_week(
+    happened: Floats, expected: Floats, days: Ints, begins: int
+) -> tuple[Floats, Floats, Ints]:
+    """Sums over the weeks that begin like a day, (2, w, s) both, and the weeks' numbers, (w,)."""
+    week = (days - begins) // 7
+    numbers = np.unique(week)
+    of_week = (numbers[:, None] == week).astype(np.float64)
+    return of_week @ happened, of_week @ expected, numbers
+
+
+def _evidence(counts: Floats, means: Floats, turn: Ints, weeks: int) -> float:
+    """Log likelihood ratio of turns against weeks alike; ``turn`` of each week, (w,)."""
+    of_turn = (np.arange(weeks)[:, None] == turn).astype(np.float64)
     n, e = of_turn @ counts, of_turn @ means  # (2, turns, s)
-    own = ((n + 1.0) / (e + 1.0))[:, begun] * means
+    own = ((n + 1.0) / (e + 1.0))[:, turn] * means
     varied = ((counts - own) ** 2).sum((1, 2)) / np.maximum(own.sum((1, 2)), 1.0)
-    varied *= counts.shape[1] / (counts.shape[1] - rota.weeks)
+    varied *= counts.shape[1] / (counts.shape[1] - weeks)
     score = levels.evidence(n, e)
     score -= score[..., -1:]
     usual = levels.usual()[:, None, None]

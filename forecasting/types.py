@@ -15,6 +15,8 @@ from numpy.typing import NDArray
 Floats = NDArray[np.float64]
 Ints = NDArray[np.int64]
 
+CHANNELS = 2  # small draws and large ones, which ``rates`` tells apart: arrays have them in front
+
 
 @dataclass(frozen=True)
 class DrawHistory:
