@@ -8,6 +8,7 @@ import socket
 import sys
 import threading
 import time
+from collections.abc import Iterable
 from dataclasses import replace
 from pathlib import Path
 from typing import Annotated
@@ -112,6 +113,13 @@ def _named(wiring: Wiring, *homes: str) -> list[HomeWiring]:
     return [known[h] for h in homes]
 
 
+def _one_of(option: str, value: str, known: Iterable[str]) -> None:
+    """Refuse a value of an option that is none of those known, and say which there are."""
+    names = list(known)
+    if value not in names:
+        raise typer.BadParameter(f"{value!r} is none of: {', '.join(names)}", param_hint=option)
+
+
 def _stay_alone(records: Records) -> None:
     try:
         records.keep_alone()
@@ -142,9 +150,7 @@ def demo(
     from service.simulation.household import HOUSEHOLDS  # noqa: PLC0415
     from service.simulation.live import LiveHome  # noqa: PLC0415
 
-    if household not in HOUSEHOLDS:
-        known = ", ".join(HOUSEHOLDS)
-        raise typer.BadParameter(f"{household!r} is none of: {known}", param_hint="--household")
+    _one_of("--household", household, HOUSEHOLDS)
     http = Http(port=port)
     listening = listen(http, True, "Name another with --port, or 0 for a free one")
     broker = EmbeddedBroker()
@@ -235,17 +241,21 @@ def replay(
 def token_make(
     config: Config,
     name: Annotated[str, typer.Option(help="Whose it is, for the trace.")],
-    role: Annotated[Role, typer.Option(help="What it may do.")] = Role.HOUSEHOLD,
+    role: Annotated[
+        str, typer.Option(metavar="|".join(Role), help="What it may do.")
+    ] = Role.HOUSEHOLD,
     home: Annotated[list[str] | None, typer.Option(help="Homes it opens; all by default.")] = None,
 ) -> None:
     """Make a token and show it once."""
+    _one_of("--role", role, Role)
+    if not name.strip():
+        mend = "a token needs the name of whoever will hold it"
+        raise typer.BadParameter(mend, param_hint="--name")
     wiring = load(config)
     homes = [h.id for h in (_named(wiring, *home) if home else wiring.homes)]
     records = Records.open(wiring.database.url)
     try:
         secret, _ = records.tokens.make(name, role, homes, utc(time.time()))
-    except ValueError as error:
-        raise typer.BadParameter(str(error)) from None
     finally:
         records.close()
     out.print("This token is shown once; only its hash is kept:")

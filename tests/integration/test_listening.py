@@ -48,6 +48,26 @@ def secret_in(said: str) -> str:
     return secret
 
 
+@pytest.mark.parametrize(
+    ("option", "value", "said"),
+    [
+        ("--role", "owner", "--role: 'owner' is none of: reader, household, installer"),
+        ("--name", " ", "--name: a token needs the name of whoever will hold it"),
+    ],
+)
+def test_a_token_that_cannot_be_made_says_what_is_wrong_where(
+    tmp_path: Path, option: str, value: str, said: str
+) -> None:
+    config = config_text.write(tmp_path, 1883)
+    wanted = {"--name": "Ines", "--role": "reader", option: value}
+    done = _ladle(
+        "token", "make", "--config", str(config), *(x for pair in wanted.items() for x in pair)
+    )
+    assert done.returncode == 2
+    assert said in re.sub(r"[\s│]+", " ", done.stdout + done.stderr)
+    assert "Value error" not in done.stdout + done.stderr
+
+
 def test_a_demo_on_a_taken_port_is_one_line_and_begins_nothing(taken: int, tmp_path: Path) -> None:
     folder = tmp_path / "demo"
     done = _ladle("demo", "--port", str(taken), "--folder", str(folder))
