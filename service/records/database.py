@@ -17,6 +17,7 @@ application_id          marks the file as ours, so that another program's is not
 
 from __future__ import annotations
 
+import logging
 import os
 import shutil
 import sqlite3
@@ -28,6 +29,7 @@ from typing import Any
 
 from alembic import command
 from alembic.config import Config
+from alembic.migration import MigrationContext
 from sqlalchemy import URL, Engine, create_engine, event, make_url
 from sqlalchemy.engine import Connection
 from sqlalchemy.exc import ArgumentError
@@ -35,6 +37,8 @@ from sqlmodel import Session
 
 from service.records.alone import APPLICATION_ID, FileHold, Hold, SessionHold
 from service.records.errors import RecordsError, explain, explained
+
+log = logging.getLogger(__name__)
 
 BUSY_TIMEOUT_MS = 5000
 _PRAGMAS = (
@@ -57,6 +61,11 @@ def alembic_config(connection: Connection | None = None) -> Config:
     config.set_main_option("script_location", str(Path(__file__).with_name("migrations")))
     config.attributes["connection"] = connection
     return config
+
+
+def _version(connection: Connection) -> str | None:
+    """The last migration that was made; None where no table is."""
+    return MigrationContext.configure(connection).get_current_revision()
 
 
 def _prepare(engine: Engine, read_only: bool) -> None:
@@ -185,7 +194,13 @@ class Database:
         with self._lock, self.writer.begin() as connection:
             if self.is_sqlite:
                 connection.exec_driver_sql(f"PRAGMA application_id={APPLICATION_ID}")
+            before = _version(connection)
             command.upgrade(alembic_config(connection), "head")
+            after = _version(connection)
+        if before not in (None, after):
+            log.info(
+                "%s: the records were upgraded from version %s to %s", self.where, before, after
+            )
 
     @property
     def path(self) -> Path:

@@ -2,6 +2,7 @@
 
 from __future__ import annotations
 
+import logging
 import re
 import sqlite3
 from contextlib import closing
@@ -11,6 +12,7 @@ import pytest
 from alembic import command
 from alembic.autogenerate import compare_metadata
 from alembic.migration import MigrationContext
+from alembic.script import ScriptDirectory
 from sqlalchemy import create_engine, text
 from sqlmodel import SQLModel
 
@@ -86,6 +88,20 @@ def test_prices_of_before_stay_and_carbon_alone_is_lost_on_the_way_down(tmp_path
         (1, "export", begin, end, 0.08, begin),
         (1, "import", begin, end, 0.3, begin),
     ]
+
+
+def test_an_upgrade_is_logged_with_both_versions_and_nothing_else_is(
+    tmp_path: Path, caplog: pytest.LogCaptureFixture
+) -> None:
+    caplog.set_level(logging.INFO, logger="service")
+    url = f"sqlite:///{tmp_path}/x.sqlite"
+    Records.open(url).close()
+    Records.open(url).close()
+    assert caplog.messages == []  # made anew, and nothing to do
+    _move(url, "0001")
+    Records.open(url).close()
+    newest = ScriptDirectory.from_config(alembic_config()).get_current_head()
+    assert caplog.messages == [f"{url}: the records were upgraded from version 0001 to {newest}"]
 
 
 def test_the_way_down_leaves_nothing_and_the_way_up_works_again(tmp_path: Path) -> None:
