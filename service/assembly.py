@@ -14,8 +14,7 @@ from adapters.types import Ask, LinkState, Message
 from service import feeds
 from service.api.schemas import FaultOut, StateOut
 from service.clock import Clock, utc
-from service.control.overrides import WishRefused, holding
-from service.control.types import Wish
+from service.control.overrides import WishRefused, accepted, held_by
 from service.jobs import Jobs
 from service.records.errors import RecordsError
 from service.records.records import Records
@@ -177,11 +176,10 @@ class Service:
                 own.wish_answer(False, f"{error.what}; {TRY_AGAIN}", asked.correlation)
             )
             raise
-        said = "accepted"
-        if kept.wish is not Wish.HOLD and holding(house.live_overrides()) is not None:
-            said += "; nothing is commanded until a person ends the maintenance hold"
-        answer = own.wish_answer(True, said, asked.correlation, {"id": kept.id})
-        self.link.publish(answer)
+        hold = held_by(kept, house.live_overrides())
+        said = accepted(hold, house.settings.wiring.zone_info)
+        ids = {"id": kept.id, "held_by": None if hold is None else hold.id}
+        self.link.publish(own.wish_answer(True, said, asked.correlation, ids))
 
     def _link_changed(self, state: LinkState) -> None:
         for house in self.houses.values():

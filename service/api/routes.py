@@ -22,6 +22,7 @@ from service.api import schemas
 from service.api.access import Access, Caller
 from service.api.answers import Kept, all_of, as_json, from_text, listed, names_tag, once, tagged
 from service.api.problems import KINDS, Problem, responses
+from service.control.overrides import held_by
 from service.control.types import View
 from service.house import ChangedMeanwhile, House
 from service.records import Records, Role
@@ -254,7 +255,7 @@ def read_override(request: Request, visit: Asks, override_id: Number) -> Respons
     "/overrides",
     status_code=201,
     tags=["overrides"],
-    response_model=schemas.OverrideOut,
+    response_model=schemas.MadeOverrideOut,
     responses={**_SENDING, **responses("wish-refused", "key-reused", "invalid")},
 )
 def make_override(
@@ -267,8 +268,12 @@ def make_override(
     visit.needs(Role.HOUSEHOLD, "Making an override")
 
     def _act() -> tuple[int, BaseModel, dict[str, str]]:
-        made = visit.house.wish(wish.root, visit.caller.name)
-        return 201, schemas.OverrideOut.of(made), {"Location": f"{request.url.path}/{made.id}"}
+        with visit.records.together():  # answered as it was kept, or neither
+            made = visit.house.wish(wish.root, visit.caller.name)
+            live = visit.records.live_overrides(visit.home, visit.house.now())
+        zone = visit.house.settings.wiring.zone_info
+        told = schemas.MadeOverrideOut.made(made, held_by(made, live), zone)
+        return 201, told, {"Location": f"{request.url.path}/{made.id}"}
 
     return once(request, visit.records, visit.caller, visit.home, wish.root, _act)
 

@@ -10,13 +10,14 @@ from __future__ import annotations
 from collections.abc import Iterable
 from datetime import UTC, datetime
 from typing import Annotated, Any, Literal
+from zoneinfo import ZoneInfo
 
 import numpy as np
 from pydantic import BaseModel, BeforeValidator, ConfigDict, Field, JsonValue, RootModel
 
 from forecasting.sums import accumulated, quantiles, slot_quantiles
 from forecasting.types import DemandForecast
-from service.control.overrides import FIELDS
+from service.control.overrides import FIELDS, accepted
 from service.control.types import Decision, Draw, Fault, HygieneEvidence, Override, View, Wish
 from service.house import Health
 from service.records import FaultRecord, OverrideEvent, Score, SettingsVersion, Token
@@ -97,22 +98,25 @@ class DecisionOut(BaseModel):
         )
 
 
+_GUESTS: dict[str, Any] = {
+    "id": 12,
+    "wish": "guests",
+    "author": "hall tablet",
+    "made_at": "2026-03-02T12:00:00Z",
+    "since": "2026-03-06T17:00:00Z",
+    "until": "2026-03-08T18:00:00Z",
+    "tenths": None,
+    "people": 2,
+    "note": "the cousins",
+    "ended_at": None,
+    "ended_by": None,
+}
+
+
 class OverrideOut(BaseModel):
     """A person's wish."""
 
-    model_config = _example(
-        id=12,
-        wish="guests",
-        author="hall tablet",
-        made_at="2026-03-02T12:00:00Z",
-        since="2026-03-06T17:00:00Z",
-        until="2026-03-08T18:00:00Z",
-        tenths=None,
-        people=2,
-        note="the cousins",
-        ended_at=None,
-        ended_by=None,
-    )
+    model_config = _example(**_GUESTS)
     id: int
     wish: Wish
     author: str
@@ -129,6 +133,25 @@ class OverrideOut(BaseModel):
     def of(cls, override: Override) -> OverrideOut:
         """From the domain."""
         return cls.model_validate(override, from_attributes=True)
+
+
+class MadeOverrideOut(OverrideOut):
+    """An override that was made, and what keeps it from being carried out."""
+
+    model_config = _example(**_GUESTS, message="accepted", held_by=None)
+    message: str = Field(description="accepted, and whose maintenance hold it waits for.")
+    held_by: OverrideOut | None = Field(
+        description="The maintenance hold that stands: nothing is commanded until a person ends it."
+    )
+
+    @classmethod
+    def made(cls, override: Override, hold: Override | None, zone: ZoneInfo) -> MadeOverrideOut:
+        """From the domain."""
+        return cls(
+            **OverrideOut.of(override).model_dump(),
+            message=accepted(hold, zone),
+            held_by=None if hold is None else OverrideOut.of(hold),
+        )
 
 
 class OverrideEventOut(BaseModel):

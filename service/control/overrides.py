@@ -10,6 +10,7 @@ from collections.abc import Iterable, Mapping
 from dataclasses import dataclass, replace
 from datetime import UTC, datetime, time, timedelta
 from typing import Any
+from zoneinfo import ZoneInfo
 
 from service.clock import second_of
 from service.control.types import Override, View, Wish
@@ -225,6 +226,22 @@ def still_to_come(o: Override, now: datetime) -> bool:
 def holding(overrides: Iterable[Override]) -> Override | None:
     """The maintenance hold among ``overrides``, if one stands."""
     return next((o for o in overrides if o.wish is Wish.HOLD and o.ended_at is None), None)
+
+
+def held_by(wish: Override, live: Iterable[Override]) -> Override | None:
+    """The maintenance hold that keeps a wish from being carried out; None when none does."""
+    return None if wish.wish is Wish.HOLD else holding(live)
+
+
+def accepted(hold: Override | None, zone: ZoneInfo) -> str:
+    """What whoever made a wish is told: whose hold it waits for, and until when."""
+    if hold is None:
+        return "accepted"
+    since = hold.since.astimezone(zone)
+    return (
+        "accepted; nothing is commanded until a person ends the maintenance hold made by "
+        f"{hold.author} at {since:%Y-%m-%d %H:%M}"
+    )
 
 
 def standing(overrides: tuple[Override, ...], now: datetime) -> Standing:

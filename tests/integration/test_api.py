@@ -12,6 +12,7 @@ from dataclasses import replace
 from datetime import datetime, timedelta
 from pathlib import Path
 from typing import Any
+from zoneinfo import ZoneInfo
 
 import pytest
 from fastapi import FastAPI
@@ -301,6 +302,24 @@ def test_an_override_is_made_shown_with_its_trace_and_ended(place: Place) -> Non
     assert [o["id"] for o in place.near.get(f"{BASE}/overrides").json()["items"]] == [shown["id"]]
     problem(place.near.delete(f"{BASE}/overrides/999"), 404, "not-found")
     problem(place.near.get("/api/v1/homes/annexe/overrides/1"), 404, "not-found")
+
+
+def test_a_wish_during_a_hold_is_answered_with_whose_hold_it_waits_for(place: Place) -> None:
+    free = place.near.post(f"{BASE}/overrides", json={"wish": "more"}).json()
+    assert (free["message"], free["held_by"]) == ("accepted", None)
+    hold = place.near.post(f"{BASE}/overrides", json={"wish": "hold", "note": "new valve"}).json()
+    assert (hold["message"], hold["held_by"]) == ("accepted", None)
+    held = place.near.post(f"{BASE}/overrides", json={"wish": "more"}).json()
+    assert held["held_by"]["id"] == hold["id"]
+    assert held["held_by"]["note"] == "new valve"
+    since = datetime.fromisoformat(hold["since"]).astimezone(ZoneInfo("Europe/Paris"))
+    assert held["message"] == (
+        "accepted; nothing is commanded until a person ends the maintenance hold "
+        f"made by local at {since:%Y-%m-%d %H:%M}"
+    )
+    place.near.delete(f"{BASE}/overrides/{hold['id']}")
+    over = place.near.post(f"{BASE}/overrides", json={"wish": "more"}).json()
+    assert (over["message"], over["held_by"]) == ("accepted", None)
 
 
 def test_a_wish_that_cannot_be_is_refused_with_how_to_mend_it(place: Place) -> None:

@@ -71,7 +71,8 @@ def test_a_wish_that_cannot_be_kept_is_answered_and_one_during_a_hold_is_told_so
     assert _asked(service, {"wish": "hold"}, sent)["message"] == "accepted"
     held = _asked(service, {"wish": "more"}, sent)
     assert held["accepted"] is True
-    assert "until a person ends the maintenance hold" in str(held["message"])
+    assert "until a person ends the maintenance hold made by mqtt at" in str(held["message"])
+    assert held["held_by"] == held["id"] - 1
     monkeypatch.setattr(records, "add_override", _gone)
     lost = _asked(service, {"wish": "more"}, sent)
     assert lost["accepted"] is False
