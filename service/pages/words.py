@@ -20,7 +20,7 @@ from service import scoring
 from service.control.detectors import BY_CODE as DETECTORS
 from service.control.state import Lease
 from service.control.types import Fault, Override, Rule, Wish
-from service.cylinder.tenths import FULL
+from service.pages import plan_words
 from service.pages.local import Local, duration, figure, in_words, quantity
 from service.records.values import Score
 from service.scheduling import reasons
@@ -706,22 +706,12 @@ def plan_reason(reason: Reason, local: Local) -> str:
     """Why a window or the whole plan is as it is."""
     if reason.code not in reasons.FACTS:
         return spoken(reason.code, {}, reason.facts, local)
-    facts = {**reason.facts}
-    skip = facts.get("skip_above_tenths")
-    if isinstance(skip, (int, float)) and skip > FULL:
-        del facts["skip_above_tenths"]  # never so full in ordinary running: nothing to compare with
-    said = reasons.words(
-        Reason(reason.code, facts),
-        zone=local.zone,
-        currency=local.currency,
-        now_s=local.now.timestamp(),
-    )
-    return said.replace(" degC", "\u00a0°C")
+    return plan_words.said(reason, local)
 
 
 def price_note(code: str) -> str | None:
     """What is wrong with the prices a plan rests on; None when nothing is."""
-    return reasons.NOTES.get(code)
+    return plan_words.NOTES.get(code)
 
 
 def decision_reason(reason: Reason, local: Local) -> str:

@@ -197,7 +197,7 @@ def test_every_reason_that_control_gives_has_words():
     assert given - spoken == set()
 
 
-def test_reasons_of_plans_are_said_by_scheduling_itself():
+def test_every_reason_that_a_plan_gives_has_words():
     for code in reasons.FACTS:
         said = words.decision_reason(Reason(code, {}), DUBLIN)
         assert said.endswith(".")
@@ -303,7 +303,7 @@ def test_one_price_is_never_called_cheaper_or_dearer_than_itself(code: str):
     said = words.plan_reason(Reason(code, facts), DUBLIN)
     assert "dearer" not in said
     assert "cheaper" not in said
-    assert "EUR 0.320 per kWh a kWh makes more heat at" in said
+    assert "EUR\u00a00.32 per kWh a kWh makes more heat at" in said
     apart = words.plan_reason(Reason(code, facts | {"other_price_per_kwh": 0.25}), DUBLIN)
     assert "dearer" in apart or "cheaper" in apart
 

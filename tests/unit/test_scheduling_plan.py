@@ -9,6 +9,9 @@ from zoneinfo import ZoneInfo
 import numpy as np
 import pytest
 
+from service.clock import utc
+from service.pages import words
+from service.pages.local import Local
 from service.scheduling import comfort, plan, reasons
 from service.scheduling import store as stores
 from service.scheduling.lattice import compile_problem
@@ -68,7 +71,7 @@ def at(slot: float) -> int:
 
 
 def said(made: Plan, reason: Reason) -> str:
-    return reasons.words(reason, zone=UTC, currency="EUR", now_s=made.made_at_s)
+    return words.plan_reason(reason, Local(UTC, "EUR", utc(made.made_at_s)))
 
 
 def cheap(*slots: int, low: float = 0.1) -> np.ndarray:
@@ -518,7 +521,7 @@ def test_words_say_how_much_why_then_and_what_would_change_it() -> None:
     made = plan.make(day(imports=cheap(*range(4, 8))), left_per_l40=0.0)
     text = said(made, made.windows[0].reason)
     assert "Charges to 4 tenths" in text
-    assert "EUR 0.100 per kWh" in text
+    assert "EUR\u00a00.10 per kWh" in text
     assert "more than" in text
     lead = said(made, made.reason)
     assert lead.startswith("Enough for this evening")
@@ -537,7 +540,7 @@ def test_words_do_not_contradict_each_other() -> None:
         "other_start_s": 3600 * 20,
         "other_price_per_kwh": 0.3,
     }
-    said = reasons.words(Reason("cheapest_before_use", facts), zone=UTC, currency="EUR", now_s=0)
+    said = words.plan_reason(Reason("cheapest_before_use", facts), Local(UTC, "EUR", utc(0)))
     assert "are expected" not in said
     assert "with no other charge until 06:00 tomorrow the chance of running short falls" in said
     assert "20:00 makes less heat of a kWh" in said
