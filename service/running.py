@@ -24,8 +24,9 @@ from adapters.wiring import Quantity
 from forecasting.types import Surroundings
 from service.clock import Clock, utc
 from service.control import draw_history, overrides, snapshot
+from service.control.beginning import STALE, resume, start
 from service.control.state import VERSION, Lease, State
-from service.control.step import STALE, resume, start, step
+from service.control.step import step
 from service.control.types import Draw, Fault, Inputs, Outputs, Override, View, Work, WorkDone
 from service.house import ChangedMeanwhile, Health
 from service.records.errors import RecordsError

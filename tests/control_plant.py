@@ -12,8 +12,9 @@ import numpy as np
 
 from adapters.types import Command, Reading
 from service.control import draw_history, snapshot
+from service.control.beginning import resume, start
 from service.control.state import State
-from service.control.step import resume, start, step
+from service.control.step import step
 from service.control.types import Draw, Inputs, Outputs, Override, Wish, WorkDone
 from service.control.work import perform
 from service.cylinder import model

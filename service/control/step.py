@@ -6,17 +6,15 @@ this same function.
 
 from __future__ import annotations
 
-import math
 from dataclasses import replace
 from datetime import datetime, timedelta
 
-from adapters.types import PriceSeries
 from adapters.wiring import Quantity
 from service.control import (
     around,
     believe,
     draws,
-    effect,
+    heat_input,
     hygiene,
     leases,
     metering,
@@ -24,130 +22,26 @@ from service.control import (
     overrides,
     planning,
     precedence,
+    price_series,
     refill,
     rules,
     supervision,
     view,
-    watching,
 )
 from service.control import plant as plants
 from service.control.detectors import without_heat
-from service.control.metering import Metered
-from service.control.plant import Plant, SourcePlant
-from service.control.situation import METERED_AS, Situation, upside_down
-from service.control.state import NEVER, Heard, SourceRun, State, changed
-from service.control.types import Decision, Draw, Inputs, Outputs, Rule
+from service.control.plant import Plant
+from service.control.situation import Situation, upside_down
+from service.control.state import State, changed
+from service.control.types import Decision, Draw, Inputs, Outputs
 from service.cylinder.usable import heat_above_cold_kwh
-from service.scheduling.types import SourceName
 from service.settings import HomeSettings
 
 LONGEST_SLEEP_S = 300.0
 LONGEST_PAUSE_S = 1800.0  # of the step, while readings keep coming
 LONGEST_LIVED_S = 6 * 3600.0  # a longer pause between steps was no life at all
-GAINS_KWH = 0.12  # in five minutes, by the probes: somebody heats the water
-PRICES_KEPT_S = 8 * 86_400.0
 DRAWS_KEPT = 400
-STALE = 1e9
 PAST = timedelta(hours=12)  # a draw-off that ended longer ago came from a stored past
-
-
-def start(settings: HomeSettings, now: datetime, elapsed_s: float = 0.0) -> State:
-    """The memory of a home nothing is known of.
-
-    Args:
-        settings: the home's settings.
-        now: aware UTC.
-        elapsed_s: the elapsed clock's reading.
-    """
-    return State(
-        home=settings.wiring.id, at=now, elapsed_s=elapsed_s, hygiene=hygiene.start(settings)
-    )
-
-
-def resume(state: State, now: datetime, elapsed_s: float) -> State:
-    """A snapshot's memory in a new process, whose elapsed clock began anew.
-
-    All marks move along so that no time seems to have passed: rests and starts per hour count
-    on from where they were. Nothing heard before is fresh, leases are no longer held, and what
-    they ran is released once fresh readings are in. A maintenance hold stays. The time since the
-    last disinfection grows by the wall time that passed, if the clock can be believed.
-    """
-    shift = elapsed_s - state.elapsed_s
-    away_s = max(0.0, (now - state.at).total_seconds())
-    believable = now.year in observe.PLAUSIBLE_YEARS and away_s < 366 * 86_400
-
-    def moved(mark_s: float) -> float:
-        return mark_s if mark_s <= NEVER / 2 else mark_s + shift
-
-    runs = {
-        name: replace(
-            run,
-            started_mark_s=None,
-            stopped_mark_s=elapsed_s
-            if run.started_mark_s is not None
-            else moved(run.stopped_mark_s),
-            starts=tuple(moved(m) for m in run.starts),
-        )
-        for name, run in state.book.runs.items()
-    }
-    owed = tuple(dict.fromkeys((*state.book.owed, *state.book.leases)))
-    clock = state.hygiene
-    attempt = clock.attempt
-    return replace(
-        state,
-        at=now,
-        elapsed_s=elapsed_s,
-        connected=None,
-        clock=replace(state.clock, jumped_at_mark_s=moved(state.clock.jumped_at_mark_s)),
-        heard={
-            name: Heard(h.value, h.measured_s, elapsed_s, STALE) for name, h in state.heard.items()
-        },
-        belief=replace(
-            state.belief,
-            mark_s=moved(state.belief.mark_s),
-            astray_mark_s=None,
-            contradict_mark_s=None
-            if state.belief.contradict_mark_s is None
-            else moved(state.belief.contradict_mark_s),
-            heard_mark_s=None,
-        ),
-        draws=replace(
-            state.draws,
-            rate_l_per_min=0.0,
-            heat_mark_s=NEVER,
-            heat_kwh=None,
-            held=tuple(replace(h, mark_s=moved(h.mark_s)) for h in state.draws.held),
-        ),
-        book=replace(
-            state.book,
-            leases={},
-            runs=runs,
-            owed=owed,
-            hold_mark_s=moved(state.book.hold_mark_s),
-            blocked_mark_s=moved(state.book.blocked_mark_s),
-        ),
-        hygiene=replace(
-            clock,
-            since_pass_s=clock.since_pass_s + (away_s if believable else 0.0),
-            hold=None,
-            attempt=None if attempt is None else replace(attempt, mark_s=elapsed_s, rise=None),
-            failed_mark_s=moved(clock.failed_mark_s),
-            mark_s=elapsed_s,
-        ),
-        around=replace(state.around, mark_s=NEVER),
-        watch=watching.moved(state.watch, shift),
-        planning=replace(
-            state.planning,
-            asked={},
-            asked_mark_s={},
-            failed={},
-            failed_mark_s={},
-            learned_mark_s=NEVER,
-            forecast_slot_s=-1,
-            planned_mark_s=moved(state.planning.planned_mark_s),
-            plan_stale="restarted",
-        ),
-    )
 
 
 def step(
@@ -182,7 +76,7 @@ def step(
         if inputs.overrides is None
         else overrides.receive(state.overrides, inputs.overrides),
         weather=inputs.weather or state.weather,
-        prices=_prices(state.prices, inputs.prices, now) if inputs.prices else state.prices,
+        prices=price_series.kept(state.prices, inputs.prices, now),
     )
     news_in = inputs.overrides is not None or bool(inputs.prices) or inputs.weather is not None
     if news_in or jumped:
@@ -212,7 +106,9 @@ def step(
     )
     finished = drawn.finished
     outdoor_c = around.outdoor_c(state, plant, fresh, now.timestamp())
-    heat, measured, assumed_of = _heat(state, plant, meter, fresh, outdoor_c, lived_s)
+    heat, measured, assumed_of = heat_input.since_stride(
+        state, plant, meter, fresh, outdoor_c, lived_s
+    )
     added_kwh = sum(heat.values()) - sum(state.belief.heat_kwh.values())
     state = changed(
         state,
@@ -240,7 +136,7 @@ def step(
         bool(flow) and flow[0].name in fresh,
         any(p.name in observed.news for p in plant.probes),
         elapsed_s,
-        _returned_c(state, plant, fresh, outdoor_c),
+        heat_input.returned_c(state, plant, fresh, outdoor_c),
         cold_measured=cold_measured,
         contradict=contradict,
     )
@@ -335,98 +231,6 @@ def step(
     )
 
 
-def _heat(
-    state: State,
-    plant: Plant,
-    meter: Metered,
-    fresh: dict[str, float],
-    outdoor_c: float | None,
-    lived_s: float,
-) -> tuple[dict[str, float], bool, tuple[str, ...]]:
-    """Heat put in since the estimator's last stride, kWh by source, and whether it was measured.
-
-    A heat pump also warms rooms: its heat counts only while it is run for hot water, or while
-    the cylinder gains heat that nothing we ran gave, as when its own control heats it.
-    What is only assumed ends when the water where the source begins is as hot as it can make it,
-    and when the source is known not to heat. Last come the sources that nothing meters at all.
-    """
-    heat, measured = state.belief.heat_kwh, state.belief.metered
-    if lived_s <= 0:
-        return heat, measured, ()
-    assumed_of: list[str] = []
-    failed = without_heat(state.faults)
-    for name, source in plant.sources.items():
-        running = state.book.run_of(name) is not None
-        kwh, was_measured = _source_heat(
-            name,
-            source,
-            running,
-            plant,
-            meter,
-            outdoor_c,
-            lived_s,
-            effect.gains_unasked(state.watch, state.book.runs.values(), GAINS_KWH),
-        )
-        if not was_measured and kwh > 0:
-            lowest = next(
-                (
-                    fresh[p.name]
-                    for p in plant.probes
-                    if p.height_m >= source.foot_m and p.name in fresh
-                ),
-                None,
-            )
-            if lowest is not None and lowest >= source.limit_c - 1.0:
-                kwh = 0.0
-            if running and name in failed:
-                kwh = 0.0
-        if kwh > 0:
-            heat = {**heat, name: heat.get(name, 0.0) + kwh}
-            measured = measured and was_measured
-            if not was_measured and METERED_AS[name] not in meter.watts:
-                assumed_of.append(name)
-    return heat, measured, tuple(assumed_of)
-
-
-def _returned_c(
-    state: State, plant: Plant, fresh: dict[str, float], outdoor_c: float | None
-) -> float | None:
-    """What the heat pump returns to the store while we run it; None while nobody asks."""
-    lease = state.book.run_of("heat_pump")
-    if lease is None:
-        return None
-    return plant.returned_c(
-        plant.set_c if lease.set_c is None else lease.set_c,
-        outdoor_c,
-        observe.first_fresh(plant, fresh, Quantity.HEAT_PUMP_FLOW_TEMPERATURE),
-    )
-
-
-def _source_heat(
-    name: SourceName,
-    source: SourcePlant,
-    running: bool,
-    plant: Plant,
-    meter: Metered,
-    outdoor_c: float | None,
-    lived_s: float,
-    warms_water: bool,
-) -> tuple[float, bool]:
-    hours = lived_s / 3600.0
-    if name == "immersion":
-        if Quantity.IMMERSION_ELECTRICITY in meter.kwh:
-            return meter.kwh[Quantity.IMMERSION_ELECTRICITY], True
-        return (source.heat_w / 1000.0 * hours if running else 0.0), False
-    if not running and not warms_water:
-        return 0.0, True
-    if Quantity.HEAT_PUMP_HEAT in meter.kwh:
-        return meter.kwh[Quantity.HEAT_PUMP_HEAT], True
-    duty = plant.duty(outdoor_c)
-    if Quantity.HEAT_PUMP_ELECTRICITY in meter.watts and duty is not None:
-        return meter.kwh[Quantity.HEAT_PUMP_ELECTRICITY] * duty.cop, False
-    return plant.heat_w(source, outdoor_c) / 1000.0 * hours, False
-
-
 def _draws_by_profile(
     state: State,
     plant: Plant,
@@ -470,31 +274,6 @@ def _count_draws(
         oldest = now - timedelta(days=planning.RECENT_DAYS)
         recent = tuple(d for d in recent if d.end >= oldest)[-DRAWS_KEPT:]
     return changed(state, today=today, drawn_today_l40=total, recent_draws=recent)
-
-
-def _prices(
-    kept: tuple[PriceSeries, ...], arrived: tuple[PriceSeries, ...], now: datetime
-) -> tuple[PriceSeries, ...]:
-    """One series of each kind: what arrives goes before what was known of the same time."""
-    known = {series.of: series for series in kept}
-    for new in sorted(arrived, key=lambda series: series.fetched_s):
-        before = known.get(new.of)
-        known[new.of] = new if before is None else _followed(before, new, now)
-    return tuple(known.values())
-
-
-def _followed(before: PriceSeries, new: PriceSeries, now: datetime) -> PriceSeries:
-    """The newer series, with what the older one knows of times outside it, for some days."""
-    oldest_s = now.timestamp() - PRICES_KEPT_S
-    first_s, last_s = (new.start_s[0], new.end_s[-1]) if new.start_s else (math.inf, -math.inf)
-    rows = [
-        row
-        for row in zip(before.start_s, before.end_s, before.per_kwh, strict=True)
-        if row[1] > oldest_s and (row[1] <= first_s or row[0] >= last_s)
-    ]
-    rows = sorted([*rows, *zip(new.start_s, new.end_s, new.per_kwh, strict=True)])
-    starts, ends, prices = zip(*rows, strict=True) if rows else ((), (), ())
-    return replace(new, start_s=starts, end_s=ends, per_kwh=prices)
 
 
 def _decision(s: Situation, ruling: precedence.Ruling, carried: leases.Carried) -> Decision:
@@ -559,6 +338,3 @@ def _silent_in_s(s: Situation) -> float:
                 age = s.state.heard[probe.name].age_at(s.elapsed_s)
                 waits.append(probe.stale_after_s - age + 0.1)
     return min(w for w in waits if w > 0)
-
-
-__all__ = ["NEVER", "Rule", "SourceRun", "resume", "start", "step"]

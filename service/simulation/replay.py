@@ -18,8 +18,9 @@ from adapters.wiring import Kind, Quantity, Signal
 from forecasting.types import DrawHistory
 from service.clock import utc
 from service.control import draw_history
+from service.control.beginning import resume, start
 from service.control.state import State
-from service.control.step import resume, start, step
+from service.control.step import step
 from service.control.types import Draw, Inputs, Outputs, Work, WorkDone
 from service.control.work import perform
 from service.settings import HomeSettings

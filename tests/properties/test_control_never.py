@@ -22,7 +22,8 @@ from hypothesis.stateful import RuleBasedStateMachine, initialize, precondition,
 from adapters.types import PriceSeries, Reading
 from forecasting.types import SlotGrid
 from service.control import snapshot
-from service.control.step import resume, start, step
+from service.control.beginning import resume, start
+from service.control.step import step
 from service.control.types import Inputs, Outputs, Override, Wish, WorkDone
 from service.scheduling.types import COVERS, Plan, Reason, Window
 from tests import control_plant

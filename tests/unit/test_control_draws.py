@@ -9,9 +9,10 @@ import pytest
 
 from adapters.types import Reading
 from service.control import draw_history
+from service.control.beginning import start
 from service.control.draws import HELD_AT_MOST_S, vouched_for
 from service.control.state import DrawWatch, Held
-from service.control.step import start, step
+from service.control.step import step
 from service.control.types import Draw, Inputs
 from service.settings import HomeSettings
 from tests.control_plant import MONDAY, LittleHome, settings, wiring

@@ -13,7 +13,7 @@ from adapters.types import PriceSeries, SeriesOf
 from service.clock import in_span, second_of, utc
 from service.control import config_checks, problem
 from service.control.planning import PlanArguments
-from service.control.step import PRICES_KEPT_S
+from service.control.price_series import PRICES_KEPT_S
 from service.scheduling.tariff import Band
 from tests.control_plant import MONDAY, LittleHome, settings
 

@@ -63,7 +63,8 @@ def _midnight(at_s: float, zone: ZoneInfo) -> datetime:
 
 
 def _outputs_with(house: RunningHouse, demand: object) -> object:
-    from service.control.step import start, step
+    from service.control.beginning import start
+    from service.control.step import step
     from service.control.types import Inputs
 
     _, outputs = step(start(house.settings, house.now()), house.settings, Inputs(), house.now(), 1)

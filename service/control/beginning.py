@@ -1,0 +1,111 @@
+"""How a memory begins: of a home nothing is known of, or from a snapshot in a new process."""
+
+from __future__ import annotations
+
+from dataclasses import replace
+from datetime import datetime
+
+from service.control import hygiene, observe, watching
+from service.control.state import NEVER, Heard, State
+from service.settings import HomeSettings
+
+STALE = 1e9  # the age, s, of what was heard before the process began
+
+
+def start(settings: HomeSettings, now: datetime, elapsed_s: float = 0.0) -> State:
+    """The memory of a home nothing is known of.
+
+    Args:
+        settings: the home's settings.
+        now: aware UTC.
+        elapsed_s: the elapsed clock's reading.
+    """
+    return State(
+        home=settings.wiring.id, at=now, elapsed_s=elapsed_s, hygiene=hygiene.start(settings)
+    )
+
+
+def resume(state: State, now: datetime, elapsed_s: float) -> State:
+    """A snapshot's memory in a new process, whose elapsed clock began anew.
+
+    All marks move along so that no time seems to have passed: rests and starts per hour count
+    on from where they were. Nothing heard before is fresh, leases are no longer held, and what
+    they ran is released once fresh readings are in. A maintenance hold stays. The time since the
+    last disinfection grows by the wall time that passed, if the clock can be believed.
+    """
+    shift = elapsed_s - state.elapsed_s
+    away_s = max(0.0, (now - state.at).total_seconds())
+    believable = now.year in observe.PLAUSIBLE_YEARS and away_s < 366 * 86_400
+
+    def moved(mark_s: float) -> float:
+        return mark_s if mark_s <= NEVER / 2 else mark_s + shift
+
+    runs = {
+        name: replace(
+            run,
+            started_mark_s=None,
+            stopped_mark_s=elapsed_s
+            if run.started_mark_s is not None
+            else moved(run.stopped_mark_s),
+            starts=tuple(moved(m) for m in run.starts),
+        )
+        for name, run in state.book.runs.items()
+    }
+    owed = tuple(dict.fromkeys((*state.book.owed, *state.book.leases)))
+    clock = state.hygiene
+    attempt = clock.attempt
+    return replace(
+        state,
+        at=now,
+        elapsed_s=elapsed_s,
+        connected=None,
+        clock=replace(state.clock, jumped_at_mark_s=moved(state.clock.jumped_at_mark_s)),
+        heard={
+            name: Heard(h.value, h.measured_s, elapsed_s, STALE) for name, h in state.heard.items()
+        },
+        belief=replace(
+            state.belief,
+            mark_s=moved(state.belief.mark_s),
+            astray_mark_s=None,
+            contradict_mark_s=None
+            if state.belief.contradict_mark_s is None
+            else moved(state.belief.contradict_mark_s),
+            heard_mark_s=None,
+        ),
+        draws=replace(
+            state.draws,
+            rate_l_per_min=0.0,
+            heat_mark_s=NEVER,
+            heat_kwh=None,
+            held=tuple(replace(h, mark_s=moved(h.mark_s)) for h in state.draws.held),
+        ),
+        book=replace(
+            state.book,
+            leases={},
+            runs=runs,
+            owed=owed,
+            hold_mark_s=moved(state.book.hold_mark_s),
+            blocked_mark_s=moved(state.book.blocked_mark_s),
+        ),
+        hygiene=replace(
+            clock,
+            since_pass_s=clock.since_pass_s + (away_s if believable else 0.0),
+            hold=None,
+            attempt=None if attempt is None else replace(attempt, mark_s=elapsed_s, rise=None),
+            failed_mark_s=moved(clock.failed_mark_s),
+            mark_s=elapsed_s,
+        ),
+        around=replace(state.around, mark_s=NEVER),
+        watch=watching.moved(state.watch, shift),
+        planning=replace(
+            state.planning,
+            asked={},
+            asked_mark_s={},
+            failed={},
+            failed_mark_s={},
+            learned_mark_s=NEVER,
+            forecast_slot_s=-1,
+            planned_mark_s=moved(state.planning.planned_mark_s),
+            plan_stale="restarted",
+        ),
+    )

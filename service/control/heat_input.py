@@ -1,0 +1,108 @@
+"""What heat goes into the cylinder: metered, by electricity and COP, or only assumed."""
+
+from __future__ import annotations
+
+from adapters.wiring import Quantity
+from service.control import observe
+from service.control.detectors import without_heat
+from service.control.effect import gains_unasked
+from service.control.metering import Metered
+from service.control.plant import Plant, SourcePlant
+from service.control.situation import METERED_AS
+from service.control.state import State
+from service.scheduling.types import SourceName
+
+GAINS_KWH = 0.12  # in five minutes, by the probes: somebody heats the water
+
+
+def since_stride(
+    state: State,
+    plant: Plant,
+    meter: Metered,
+    fresh: dict[str, float],
+    outdoor_c: float | None,
+    lived_s: float,
+) -> tuple[dict[str, float], bool, tuple[str, ...]]:
+    """Heat put in since the estimator's last stride, kWh by source, and whether it was measured.
+
+    A heat pump also warms rooms: its heat counts only while it is run for hot water, or while
+    the cylinder gains heat that nothing we ran gave, as when its own control heats it.
+    What is only assumed ends when the water where the source begins is as hot as it can make it,
+    and when the source is known not to heat. Last come the sources that nothing meters at all.
+    """
+    heat, measured = state.belief.heat_kwh, state.belief.metered
+    if lived_s <= 0:
+        return heat, measured, ()
+    assumed_of: list[str] = []
+    failed = without_heat(state.faults)
+    for name, source in plant.sources.items():
+        running = state.book.run_of(name) is not None
+        kwh, was_measured = _of_source(
+            name,
+            source,
+            running,
+            plant,
+            meter,
+            outdoor_c,
+            lived_s,
+            gains_unasked(state.watch, state.book.runs.values(), GAINS_KWH),
+        )
+        if not was_measured and kwh > 0:
+            lowest = next(
+                (
+                    fresh[p.name]
+                    for p in plant.probes
+                    if p.height_m >= source.foot_m and p.name in fresh
+                ),
+                None,
+            )
+            if lowest is not None and lowest >= source.limit_c - 1.0:
+                kwh = 0.0
+            if running and name in failed:
+                kwh = 0.0
+        if kwh > 0:
+            heat = {**heat, name: heat.get(name, 0.0) + kwh}
+            measured = measured and was_measured
+            if not was_measured and METERED_AS[name] not in meter.watts:
+                assumed_of.append(name)
+    return heat, measured, tuple(assumed_of)
+
+
+def returned_c(
+    state: State, plant: Plant, fresh: dict[str, float], outdoor_c: float | None
+) -> float | None:
+    """What the heat pump returns to the store while we run it; None while nobody asks."""
+    lease = state.book.run_of("heat_pump")
+    if lease is None:
+        return None
+    return plant.returned_c(
+        plant.set_c if lease.set_c is None else lease.set_c,
+        outdoor_c,
+        observe.first_fresh(plant, fresh, Quantity.HEAT_PUMP_FLOW_TEMPERATURE),
+    )
+
+
+def _of_source(
+    name: SourceName,
+    source: SourcePlant,
+    running: bool,
+    plant: Plant,
+    meter: Metered,
+    outdoor_c: float | None,
+    lived_s: float,
+    warms_water: bool,
+) -> tuple[float, bool]:
+    """Heat of one source in ``lived_s``, kWh, and whether a heat meter counted it."""
+    hours = lived_s / 3600.0
+    if name == "immersion":
+        if Quantity.IMMERSION_ELECTRICITY in meter.kwh:
+            return meter.kwh[Quantity.IMMERSION_ELECTRICITY], True
+        return (source.heat_w / 1000.0 * hours if running else 0.0), False
+    if not running and not warms_water:
+        return 0.0, True
+    if Quantity.HEAT_PUMP_HEAT in meter.kwh:
+        return meter.kwh[Quantity.HEAT_PUMP_HEAT], True
+    duty = plant.duty(outdoor_c)
+    if Quantity.HEAT_PUMP_ELECTRICITY in meter.watts and duty is not None:
+        return meter.kwh[Quantity.HEAT_PUMP_ELECTRICITY] * duty.cop, False
+    return plant.heat_w(source, outdoor_c) / 1000.0 * hours, False
