@@ -4,9 +4,10 @@ from __future__ import annotations
 
 from dataclasses import replace
 from datetime import datetime
+from functools import partial
 
 from service.control import hygiene, observe, watching
-from service.control.state import NEVER, Heard, State
+from service.control.state import NEVER, Heard, State, shifted
 from service.settings import HomeSettings
 
 STALE = 1e9  # the age, s, of what was heard before the process began
@@ -33,12 +34,10 @@ def resume(state: State, now: datetime, elapsed_s: float) -> State:
     they ran is released once fresh readings are in. A maintenance hold stays. The time since the
     last disinfection grows by the wall time that passed, if the clock can be believed.
     """
-    shift = elapsed_s - state.elapsed_s
+    shift_s = elapsed_s - state.elapsed_s
+    moved = partial(shifted, shift_s=shift_s)
     away_s = max(0.0, (now - state.at).total_seconds())
     believable = now.year in observe.PLAUSIBLE_YEARS and away_s < 366 * 86_400
-
-    def moved(mark_s: float) -> float:
-        return mark_s if mark_s <= NEVER / 2 else mark_s + shift
 
     runs = {
         name: replace(
@@ -96,7 +95,7 @@ def resume(state: State, now: datetime, elapsed_s: float) -> State:
             mark_s=elapsed_s,
         ),
         around=replace(state.around, mark_s=NEVER),
-        watch=watching.moved(state.watch, shift),
+        watch=watching.moved(state.watch, shift_s),
         planning=replace(
             state.planning,
             asked={},

@@ -59,7 +59,7 @@ def commanded(
         if watts < arrival.RUNNING_SHARE * expected_w:
             yield Finding("command_without_effect", name, facts)
             return
-        missed = watch.suspicions.get(f"command_without_effect/{name}")
+        missed = watch.suspicion("command_without_effect", name)
         missed_s = s.elapsed_s - (NEVER if missed is None else missed.seen_mark_s)
         if min(ran_s, missed_s) > TAKES_POWER_S:
             yield Finding("command_without_effect", name, {}, over=True)
@@ -133,12 +133,11 @@ def beyond_thermostat(s: Situation) -> Iterator[Finding]:
     watts = s.watts.get(Quantity.IMMERSION_ELECTRICITY)
     if element is None or watts is None or watts < UNCOMMANDED_W:
         return
-    source = s.plant.sources["immersion"]
-    above = [p for p in s.plant.probes if p.height_m >= source.foot_m and p.name in s.fresh]
-    if above and s.fresh[above[0].name] > element.thermostat_c + STUCK_ABOVE_K:
+    at_it_c = s.reached_c(s.plant.sources["immersion"])
+    if at_it_c and at_it_c[0] > element.thermostat_c + STUCK_ABOVE_K:
         facts: Facts = {
             "watts": round(watts),
-            "water_c": round(s.fresh[above[0].name], 1),
+            "water_c": round(at_it_c[0], 1),
             "thermostat_c": element.thermostat_c,
         }
         yield Finding("immersion_thermostat_stuck", "immersion", facts)
@@ -215,8 +214,8 @@ def _unseen_s(s: Situation, source: SourcePlant) -> float:
     probe down to the next, a cold one, from the top to the highest, or from the lowest to the
     bottom.
     """
-    shown = [(s.plant.level(p.height_m), s.fresh[p.name]) for p in s.plant.probes
-             if p.height_m >= source.foot_m and p.name in s.fresh]  # fmt: skip
+    shown = [(s.plant.level(p.height_m), s.fresh[p.name]) for p in s.plant.reached_by(source)
+             if p.name in s.fresh]  # fmt: skip
     if not shown:
         return 0.0
     cold_c, made_c = s.state.belief.cold_c, min(s.plant.set_c, s.reach_c(source))

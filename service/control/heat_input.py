@@ -48,14 +48,8 @@ def since_stride(
             gains_unasked(state.watch, state.book.runs.values(), GAINS_KWH),
         )
         if not was_measured and kwh > 0:
-            lowest = next(
-                (
-                    fresh[p.name]
-                    for p in plant.probes
-                    if p.height_m >= source.foot_m and p.name in fresh
-                ),
-                None,
-            )
+            reached = plant.reached_by(source)
+            lowest = next((fresh[p.name] for p in reached if p.name in fresh), None)
             if lowest is not None and lowest >= source.limit_c - 1.0:
                 kwh = 0.0
             if running and name in failed:

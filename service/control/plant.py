@@ -142,6 +142,10 @@ class Plant:
         flow_c = min(self.set_c + wiring.approach_k, pump.flow_limit_c(outdoor))
         return self.remembered(f"duty/{outdoor}", lambda: pump.at(outdoor, flow_c))
 
+    def reached_by(self, source: SourcePlant) -> tuple[Probe, ...]:
+        """The probes that a source heats: those at its foot or above, from the bottom up."""
+        return tuple(p for p in self.probes if p.height_m >= source.foot_m)
+
     def heat_w(self, source: SourcePlant, outdoor_c: float | None) -> float:
         """Heat a source usually gives, W: a heat pump at this outdoor temperature."""
         usual = self.duty(outdoor_c) if source.name == "heat_pump" else None

@@ -176,6 +176,10 @@ class Situation:
             if source.foot_m <= p.height_m <= low_m
         )
 
+    def reached_c(self, source: SourcePlant) -> list[float]:
+        """What the fresh probes that a source heats show, degC, from the bottom up."""
+        return [self.fresh[p.name] for p in self.plant.reached_by(source) if p.name in self.fresh]
+
     def satisfied(self, source: SourcePlant) -> bool:
         """Whether the source's own control has no reason to heat, called or not."""
         own_c, pump = self.reach_c(source), self.settings.wiring.heat_pump
@@ -185,11 +189,7 @@ class Situation:
             return True
         else:
             answers_below_c = own_c - pump.own_restart_k - RESTART_MARGIN_K
-        reached = [
-            self.fresh[p.name]
-            for p in self.plant.probes
-            if p.height_m >= source.foot_m and p.name in self.fresh
-        ]
+        reached = self.reached_c(source)
         return bool(reached) and min(reached) >= answers_below_c
 
     def usable_source(self, name: SourceName, surplus: bool = False) -> SourcePlant | None:
@@ -237,7 +237,7 @@ class Situation:
         )
 
     def _too_early(self, code: str, name: SourceName) -> bool:
-        suspicion = self.state.watch.suspicions.get(f"{code}/{name}")
+        suspicion = self.state.watch.suspicion(code, name)
         return suspicion is None or (self.elapsed_s - suspicion.seen_mark_s < UNUSABLE_FOR_S[code])
 
     @cached_property

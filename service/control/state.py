@@ -26,6 +26,12 @@ VERSION = 1
 KEPT_OUT = {"snapshot": False}
 NEVER = -1e12  # a mark before everything
 
+
+def shifted(mark_s: float, shift_s: float) -> float:
+    """A mark on another elapsed clock, which is ``shift_s`` ahead."""
+    return mark_s if mark_s <= NEVER / 2 else mark_s + shift_s
+
+
 Facts = dict[str, float | int | str | None]
 Row = tuple[int, float | None, float | None, float | None]
 
@@ -272,6 +278,10 @@ class Watch:
     away_since_s: float | None = None  # wall time at which the absence in force began
     empty_for_s: float = 0.0  # how long the last absence lasted
     flush_mark_s: float = NEVER  # when it ended and flushing was asked for
+
+    def suspicion(self, code: str, subject: str) -> Suspicion | None:
+        """What is seen of a fault, told or not; None when nothing is."""
+        return self.suspicions.get(f"{code}/{subject}")
 
 
 @dataclass(frozen=True, slots=True)

@@ -51,7 +51,7 @@ def advance(
     changed: list[Fault] = []
     for key, finding in found.items():
         name = f"{key[0]}/{key[1]}"
-        suspicion = watch.suspicions.get(name) or Suspicion(s.elapsed_s, s.now)
+        suspicion = watch.suspicion(*key) or Suspicion(s.elapsed_s, s.now)
         suspicion = replace(suspicion, seen_mark_s=s.elapsed_s)
         suspicions[name] = suspicion
         detector = BY_CODE[key[0]]
@@ -64,7 +64,7 @@ def advance(
             continue
         name = f"{key[0]}/{key[1]}"
         known = BY_CODE.get(key[0])
-        suspicion = watch.suspicions.get(name) or Suspicion(s.elapsed_s, s.now)
+        suspicion = watch.suspicion(*key) or Suspicion(s.elapsed_s, s.now)
         gone = s.elapsed_s - suspicion.seen_mark_s
         if known is None or (key in over if known.proof else gone >= known.cleared_after_s):
             del standing[key]

@@ -8,12 +8,13 @@ the longest pause between draws of a day, and an absence.
 from __future__ import annotations
 
 from dataclasses import replace
+from functools import partial
 
 from adapters.wiring import Quantity
 from service.control import arrival, hygiene, observe, reheats
 from service.control.detectors import HOUR_S
 from service.control.situation import Situation
-from service.control.state import NEVER, Moment, Watch
+from service.control.state import NEVER, Moment, Watch, shifted
 
 MOMENT_EVERY_S = 300.0
 MOMENTS_KEPT = 30  # two and a half hours
@@ -108,10 +109,7 @@ def _quiet_day(s: Situation, watch: Watch) -> Watch:
 
 def moved(watch: Watch, shift_s: float) -> Watch:
     """The memory with its marks on another elapsed clock; what was being watched begins anew."""
-
-    def mark(m: float) -> float:
-        return m if m <= NEVER / 2 else m + shift_s
-
+    mark = partial(shifted, shift_s=shift_s)
     return replace(
         watch,
         mark_s=NEVER,
