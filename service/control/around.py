@@ -14,7 +14,7 @@ import numpy as np
 from adapters.wiring import Quantity
 from forecasting import surroundings
 from forecasting.sun import Place
-from forecasting.types import Measured
+from forecasting.types import Measured, Surroundings
 from service.control import observe
 from service.control.plant import Plant
 from service.control.state import Around, Row, State
@@ -74,6 +74,27 @@ def outdoor_c(state: State, plant: Plant, fresh: dict[str, float], now_s: float)
         return measured_c
     slot = expected.grid.slot_at(now_s)
     return None if slot is None else float(expected.outdoor_c[slot])
+
+
+def coldest_c(
+    expected: Surroundings | None,
+    outdoor_c: float | None,
+    now_s: float,
+    from_s: float,
+    for_s: float,
+) -> float | None:
+    """The coldest that the outdoor air gets within ``for_s`` from ``from_s`` on, degC.
+
+    As it is expected to rise and fall from ``outdoor_c`` now on: that is known better than how cold
+    it is. None where it is not known now; what is beyond expectation is as it is at its end.
+    """
+    if expected is None or outdoor_c is None:
+        return outdoor_c
+    grid = expected.grid
+    now, begin, end = np.searchsorted(grid.end_s, (now_s, from_s, from_s + for_s), side="right")
+    last = len(grid) - 1
+    ahead = expected.outdoor_c[min(begin, last) : end + 1]
+    return outdoor_c + float(ahead.min() - expected.outdoor_c[min(now, last)])
 
 
 def _closed(was: Around, start_s: int) -> Around:

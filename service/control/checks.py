@@ -116,7 +116,8 @@ def disinfection(s: Situation) -> Iterator[Finding]:
         reaches_c = hygiene.out_of_reach_c(s) if when.ours else None
         if reaches_c is not None:
             disinfect_c = s.settings.tunables.hygiene.disinfect_c
-            facts |= {"reaches_c": round(reaches_c, 1), "disinfect_c": disinfect_c}
+            reaches_c = round(min(reaches_c, disinfect_c), 1)
+            facts |= {"reaches_c": reaches_c, "disinfect_c": disinfect_c}
         yield Finding("disinfection_overdue", "hygiene", facts)
     if s.state.hygiene.failures >= FAILURES_TOLD:
         yield Finding("disinfection_failed", "hygiene", {"attempts": s.state.hygiene.failures})

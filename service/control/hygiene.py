@@ -9,10 +9,12 @@ so that a clock that jumps neither drops nor brings on a cycle.
 
 from __future__ import annotations
 
+import math
 from dataclasses import dataclass, replace
 
 import numpy as np
 
+from service.control import around
 from service.control.plant import (
     DISINFECTION_BELOW_CEILING_K,
     DISINFECTION_MARGIN_K,
@@ -46,6 +48,8 @@ RISES_K = 1.0  # probes that changed by so much did change: ten times what a usu
 STANDSTILL_S = 1200.0
 LEAST_SHARE = 0.5  # of its usual heat: what gives less is not waited for
 HOTTER_K = 3.0
+AS_WARM_K = 0.5  # air that differs by less is as warm
+HELD_ABOVE_K = 0.3  # what probes and standing loss take off before it is heated again
 REHEAT_K = 0.8  # a hold is topped up when it cooled by this much
 UPSIDE_DOWN_K = 5.0  # colder water above by more than this cannot be
 TALLY_STRIDE_S = 60.0
@@ -158,11 +162,20 @@ def target_c(plant: Plant) -> float:
     )
 
 
+def least_c(plant: Plant) -> float:
+    """How hot the water must get at least so that probes go on measuring its temperature.
+
+    A little hotter than that, as far as any source gets it.
+    """
+    hottest_c = max((source.limit_c for source in reaching(plant)), default=0.0)
+    wanted_c = plant.settings.tunables.hygiene.disinfect_c
+    return max(wanted_c, min(wanted_c + HELD_ABOVE_K, hottest_c, target_c(plant)))
+
+
 def due(s: Situation) -> Due:
     """When the next disinfection has to be finished, and why then."""
     clock, h = s.state.hygiene, s.settings.tunables.hygiene
-    interval_s = h.longest_interval_days * DAY_S
-    in_s, why = interval_s - clock.since_pass_s, "interval"
+    in_s, why = _interval_s(s) - clock.since_pass_s, "interval"
     if clock.passed_at is None:
         why = "first"
     lukewarm_h = lukewarm_hours(clock)
@@ -280,10 +293,17 @@ def judge(s: Situation) -> Ruling | None:
     if source is None:
         return Ruling(Rule.HYGIENE, Reason("disinfection_waits_for_source", facts))
     set_c = min(target_c(s.plant), s.reach_c(source))
-    lowest = _lowest_c(s)
-    if lowest is not None and lowest >= set_c - (0.0 if s.running(source.name) else REHEAT_K):
+    if _as_hot(s, source):
         return Ruling(Rule.HYGIENE, Reason("disinfection_holding", facts))
     return Ruling(Rule.HYGIENE, Reason("disinfection_heating", facts), (Run(source.name, set_c),))
+
+
+def _as_hot(s: Situation, source: SourcePlant) -> bool:
+    """Whether the coldest named probe is as hot as the source is to make it, or needs no reheat."""
+    set_c, lowest = min(target_c(s.plant), s.reach_c(source)), _lowest_c(s)
+    # Where hardly more is reached than is needed, a hold has no room to cool.
+    again_c = max(set_c - REHEAT_K, min(set_c, least_c(s.plant)))
+    return lowest is not None and lowest >= (set_c if s.running(source.name) else again_c)
 
 
 def begin_or_end(s: Situation) -> tuple[HygieneClock, tuple[HygieneEvidence, ...]]:
@@ -294,7 +314,13 @@ def begin_or_end(s: Situation) -> tuple[HygieneClock, tuple[HygieneEvidence, ...
         # What was reckoned at its beginning: what is left shrinks while it heats as it should.
         need = max(need_s(s), attempt.reckoned_s, 3600.0)
         need += s.settings.tunables.hygiene.hold_s
-        if s.elapsed_s - attempt.mark_s > GIVE_UP_FACTOR * need and clock.hold is None:
+        source = _source(s)
+        hopeless = source is not None and (
+            (s.reach_c(source) < s.settings.tunables.hygiene.disinfect_c and _as_hot(s, source))
+            or (attempt.pump_done and source.name == "heat_pump")
+        )
+        too_long = s.elapsed_s - attempt.mark_s > GIVE_UP_FACTOR * need
+        if (hopeless or too_long) and clock.hold is None:
             named, lowest = s.plant.hygiene_probes, _lowest_c(s) or 0.0
             failed = HygieneEvidence(
                 attempt.started_at,
@@ -316,41 +342,59 @@ def begin_or_end(s: Situation) -> tuple[HygieneClock, tuple[HygieneEvidence, ...
             return clock, (failed,)
         followed = _followed(s, attempt)
         return clock if followed is attempt else replace(clock, attempt=followed), ()
-    if clock.failures and s.elapsed_s < clock.failed_mark_s + _pause_s(s):
-        return clock, ()
     when = due(s)
     if not when.ours:
         return clock, ()
-    late = when.in_s <= need_s(s) * START_MARGIN + 1800.0 and not _planned_by(s, when.in_s)
-    if late or planned_now(s):
+    since_failed_s = s.elapsed_s - clock.failed_mark_s if clock.failures else math.inf
+    if out_of_reach_c(s) is None:
+        late = when.in_s <= need_s(s) * START_MARGIN + 1800.0 and not _planned_by(s, when.in_s)
+        begins = since_failed_s >= _pause_s(s) and (late or planned_now(s))
+    else:
+        # Warmer air is waited for. But what is reached is often believed only, and what falls short
+        # kills too: after each interval one is made all the same, in the warmest hours of a day.
+        begins = when.overdue and since_failed_s >= _interval_s(s) and _warmest_now(s)
+    if begins:
         clock = replace(clock, attempt=Attempt(s.now, s.elapsed_s, need_s(s)))
     return clock, ()
 
 
 def out_of_reach_c(s: Situation) -> float | None:
-    """The hottest water to be had now where that is too cool to disinfect, degC; None: hot enough.
+    """The hottest water to be had where that is too cool to disinfect now, degC; None: hot enough.
 
-    Cold air lowers what a heat pump reaches. A source that cannot run now is waited for.
+    Cold air lowers what a heat pump reaches, and it has to reach it until the hold is over. A
+    source that cannot run now is waited for.
     """
     able = [x for x in reaching(s.plant) if s.usable_source(x.name) is not None]
     if not able:
         return None
-    most_c = max(map(s.reach_c, able))
-    return most_c if most_c < s.settings.tunables.hygiene.disinfect_c else None
+    most_c = max(s.plant.reach_c(x, _coldest_c(s)) for x in able)
+    return most_c if most_c < least_c(s.plant) else None
+
+
+def _coldest_c(s: Situation, in_s: float = 0.0) -> float | None:
+    """The coldest air of a disinfection that begins in so many seconds, degC."""
+    expected, need = s.state.surroundings, need_s(s)
+    return around.coldest_c(expected, s.outdoor_c, s.now_s, s.now_s + in_s, need)
+
+
+def _warmest_now(s: Situation) -> bool:
+    """Whether no disinfection that begins within a day has warmer air."""
+    now_c = _coldest_c(s)
+    later = (_coldest_c(s, 3600.0 * h) for h in range(1, 24))
+    return now_c is None or all(c is None or c <= now_c + AS_WARM_K for c in later)
+
+
+def _interval_s(s: Situation) -> float:
+    return s.settings.tunables.hygiene.longest_interval_days * DAY_S
 
 
 def _pause_s(s: Situation) -> float:
     """How long to wait after an attempt that failed, an interval at most, s.
 
-    What failed again and again mostly fails once more, costs money and wears the plant. Where cold
-    air keeps a heat pump from reaching the temperature, warmer air is waited for; but what it
-    reaches is often believed only, so that one attempt in an interval is made all the same.
+    What failed again and again mostly fails once more, costs money and wears the plant.
     """
-    clock = s.state.hygiene
-    interval_s = s.settings.tunables.hygiene.longest_interval_days * DAY_S
-    if out_of_reach_c(s) is not None:
-        return interval_s
-    return min(RETRY_S * 2.0 ** min(max(clock.unexplained - 1, 0), 16), interval_s)
+    doubled = 2.0 ** min(max(s.state.hygiene.unexplained - 1, 0), 16)
+    return min(RETRY_S * doubled, _interval_s(s))
 
 
 def _followed(s: Situation, was: Attempt) -> Attempt:

@@ -77,7 +77,8 @@ class PlanArguments:
     charge_to: tuple[tuple[int, float], ...]  # (by when, litres at 40 degC)
     disinfect_by_s: int | None
     disinfect_from_s: int
-    disinfect_c: float
+    disinfect_to_c: float
+    disinfect_least_c: float
     disinfect_hold_s: float
     unavailable: tuple[SourceName, ...]
     loss_w_per_k: float
@@ -295,7 +296,8 @@ def plan_arguments(
         disinfect_from_s=disinfect_by - RETURN_WINDOW_S
         if disinfect_by is not None and when.why == "return"
         else 0,
-        disinfect_c=hygiene.target_c(s.plant),
+        disinfect_to_c=hygiene.target_c(s.plant),
+        disinfect_least_c=hygiene.least_c(s.plant),
         disinfect_hold_s=s.settings.tunables.hygiene.hold_s,
         unavailable=tuple(n for n in s.plant.sources if _lost(s, n)),
         loss_w_per_k=float(s.estimate.loss_w_per_k)

@@ -71,7 +71,6 @@ def build(a: PlanArguments) -> Problem:
     if not sources:
         raise ValueError("no heat source is commanded by an actuator, so nothing can be planned")
     bought = np.min([_heat_price(s, prices) for s in sources], axis=0)
-    reachable_c = max(float(s.store_c.max()) for s in sources)
     limits = Limits(
         highest_l40=plant.litres(t.highest_tenths),
         raises=_raises(a, store.capacity_l40),
@@ -81,8 +80,9 @@ def build(a: PlanArguments) -> Problem:
         else Disinfection(
             due_s=a.disinfect_by_s,
             not_before_s=a.disinfect_from_s,
-            set_c=min(a.disinfect_c, reachable_c),
+            set_c=a.disinfect_to_c,
             hold_s=a.disinfect_hold_s,
+            least_c=a.disinfect_least_c,
             sources=tuple(s.name for s in sources if _heats_lowest(plant, s.name)),
         ),
     )

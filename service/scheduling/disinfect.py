@@ -8,7 +8,7 @@ Whether it passed is for the probes to say, not for the plan.
 
 from __future__ import annotations
 
-from dataclasses import dataclass
+from dataclasses import dataclass, replace
 
 import numpy as np
 
@@ -20,6 +20,8 @@ from service.scheduling.types import Disinfection
 # Electricity for a kelvin of flow temperature more: generic figures of the hplib 1.9 package, at
 # A7/W55, are 2.0 % (on-off) to 2.6 % (regulated) for each kelvin.
 COP_LOSS_PER_K = 0.025
+NEAR_K = 0.05  # what differs by less is the same temperature
+AS_GOOD_K = 0.5  # what is reached within so much of the most leaves the choice to the price
 BREAKS_L40 = 10.0  # a draw that brings cold water as far up as a low probe
 LIKELY_PER_H = 0.5  # chance of one in an hour
 LATE_TIMES_COST_PER_H = 10.0  # an hour late is as dear as ten disinfections
@@ -63,10 +65,15 @@ def job(c: Compiled) -> Job | None:
         np.zeros(len(grid)) if s is None else np.minimum(s.source.store_c, wanted.set_c)
         for s in stages
     ]
-    if float(np.maximum(reach[0], reach[1]).max()) < wanted.set_c - 0.05:
-        return None
+    if float(np.maximum(reach[0], reach[1]).min()) < wanted.set_c - NEAR_K:
+        # Colder air takes the heat pump's reach away before it is over.
+        reach = [_lasting(c, stage, of_c) for stage, of_c in zip(stages, reach, strict=True)]
+        best_c = float(np.maximum(reach[0], reach[1]).max())
+        if best_c < wanted.least_c:
+            return None
+        wanted = replace(wanted, set_c=max(best_c - AS_GOOD_K, wanted.least_c))
     by_main, by_extra = stages
-    if by_main is not None and float(reach[0].min()) >= wanted.set_c - 0.05:
+    if by_main is not None and float(reach[0].min()) >= wanted.set_c - NEAR_K:
         by_extra = None
     # The source that finishes decides how far down the water is treated.
     finisher = by_extra or by_main
@@ -145,6 +152,21 @@ def job(c: Compiled) -> Job | None:
         after=after,
         leaves=leaves.astype(np.intp),
     )
+
+
+def _lasting(c: Compiled, stage: Stage | None, reach_c: Floats) -> Floats:
+    """What a source reaches from each slot on until it has heated all the water and held it, degC.
+
+    ``reach_c`` is what it reaches in each slot, shape (n,), as the result.
+    """
+    wanted = c.problem.limits.disinfection
+    if stage is None or wanted is None:
+        return reach_c
+    rate = stage.heat / c.hours  # litres at 40 degC in an hour
+    takes_h = float(stores.full_l40(c.problem.store, wanted.set_c)) / np.maximum(rate, 1e-9)
+    start_s = c.problem.grid.start_s
+    over = np.searchsorted(start_s, start_s + takes_h * 3600.0 + wanted.hold_s)
+    return np.array([reach_c[i : max(end, i + 1)].min() for i, end in enumerate(over)])
 
 
 def _undisturbed(c: Compiled, clock: Floats, since_h: Floats, hold_h: float) -> Floats:

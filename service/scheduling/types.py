@@ -119,11 +119,16 @@ class Raise:
 
 @dataclass(frozen=True)
 class Disinfection:
-    """A thermal disinfection that must be finished by ``due_s``."""
+    """A thermal disinfection that must be finished by ``due_s``.
+
+    It heats to ``set_c``, or where nothing stays that hot until it is over, as far as it reaches,
+    but not below ``least_c``, degC.
+    """
 
     due_s: int
     set_c: float
     hold_s: float
+    least_c: float
     not_before_s: int = 0
     sources: tuple[SourceName, ...] = ("heat_pump", "immersion")
 

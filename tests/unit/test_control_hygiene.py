@@ -7,9 +7,11 @@ from datetime import timedelta
 from itertools import pairwise
 from typing import Any
 
+import numpy as np
 import pytest
 
 from adapters.types import Reading
+from forecasting.types import SlotGrid, Surroundings
 from service.control import plant as plants
 from service.control.planning import PlanArguments
 from service.control.state import changed
@@ -260,6 +262,7 @@ def test_a_draw_gives_the_heat_pump_work_and_time_anew() -> None:
     assert home.until(lambda h: _heats(h, "element"), 2 * 3600)
 
 
+OUTDOOR = {"name": "outdoor", "measures": "outdoor_temperature", "unit": "Cel", "topic": "o"}
 ALONE: dict[str, Any] = {
     "heat_pump": {"layout": "plate", "capacity_w": 6000, "flow_limit_c": 67, "own_set_c": 62},
     "immersion": None,
@@ -267,21 +270,25 @@ ALONE: dict[str, Any] = {
 }
 
 
-def test_a_heat_pump_that_stands_still_goes_on_where_nothing_else_reaches() -> None:
+def test_an_attempt_ends_where_the_heat_pump_stands_still_and_nothing_else_reaches() -> None:
     home = _stands(tunables=WEEKLY | {"normal_set_c": 60}, reaches_c=57.0, changes=ALONE)
     assert home.until(lambda h: _heats(h, "pump"), 1800)
-    home.live(4 * 3600)
-    assert _heats(home, "pump")
+    assert home.until(lambda h: h.probe("probe_1") > 56.0, 4 * 3600)
+    stood = home.elapsed_s
+    assert home.until(lambda h: bool(_evidence(h)), 2 * 3600)
+    assert not _evidence(home)[0].passed
+    assert home.elapsed_s - stood >= 1200.0  # a heat pump may take its time to begin
+    home.live(600)
+    assert home.last.view.running == ()
 
 
 def test_in_the_cold_a_heat_pump_alone_tries_once_and_again_when_it_is_warm() -> None:
-    outdoor = {"name": "outdoor", "measures": "outdoor_temperature", "unit": "Cel", "topic": "o"}
     home = _home(
         WEEKLY | {"normal_set_c": 62},
         reaches_c=50.0,
         outdoor_c=0.0,  # 55 degC of flow, 50 degC of water
         every_s=240.0,
-        changes=ALONE | {"signals": [*wiring()["signals"], outdoor]},
+        changes=ALONE | {"signals": [*wiring()["signals"], OUTDOOR]},
     )
     home.restart(down_s=EIGHT_DAYS_S)
     assert home.until(lambda h: bool(_evidence(h)), 86_400)
@@ -295,6 +302,62 @@ def test_in_the_cold_a_heat_pump_alone_tries_once_and_again_when_it_is_warm() ->
     home.live(240)
     assert home.last.view.mode is Rule.HYGIENE
     assert home.until(lambda h: _evidence(h)[-1].passed, 86_400)
+
+
+def test_a_hold_is_kept_up_where_hardly_more_is_reached_than_is_needed() -> None:
+    pump = {"layout": "plate", "capacity_w": 6000, "flow_limit_c": 65.5, "own_set_c": 62}
+    home = _home(WEEKLY | {"normal_set_c": 62}, changes=ALONE | {"heat_pump": pump}, profile_c=58.0)
+    home.restart(down_s=EIGHT_DAYS_S)
+    assert home.until(lambda h: _heats(h, "pump"), 1800)
+    _feed(home, 20, lowest=60.5, upper=60.5)
+    assert home.last.view.running == ()
+    _feed(home, 15, lowest=60.1, upper=60.4)  # half a kelvin below what it reaches
+    assert _heats(home, "pump")
+
+
+def _expected(home: LittleHome, outdoor_c: list[float]) -> Surroundings:
+    """Hours from now on with this outdoor air."""
+    start_s = int(home.now.timestamp()) + 3600 * np.arange(len(outdoor_c))
+    plain = np.full(len(outdoor_c), 10.0)
+    return Surroundings(SlotGrid(start_s, start_s + 3600), plain, np.array(outdoor_c), plain * 0.0)
+
+
+def test_what_falls_short_in_the_cold_is_made_in_the_warmest_hours_and_ends_as_hot_as_it_gets() -> (
+    None
+):
+    home = _home(
+        WEEKLY | {"normal_set_c": 62},
+        reaches_c=54.0,
+        outdoor_c=8.0,
+        every_s=240.0,
+        changes=ALONE | {"signals": [*wiring()["signals"], OUTDOOR]},
+    )
+    home.restart(down_s=EIGHT_DAYS_S)
+    rising = [-2.0] * 6 + [4.0] * 8 + [-2.0] * 34
+    home.state = replace(home.state, surroundings=_expected(home, rising))
+    began = home.now
+    home.outdoor_c = -2.0
+    assert home.until(lambda h: h.last.view.mode is Rule.HYGIENE, 86_400)
+    assert timedelta(hours=6) <= home.now - began <= timedelta(hours=12)
+    home.outdoor_c = 4.0
+    assert home.until(lambda h: bool(_evidence(h)), 6 * 3600)
+    assert not _evidence(home)[0].passed
+    assert home.probe("probe_1") > 52.5
+    assert home.now - began < timedelta(hours=13)
+
+
+def test_it_is_not_begun_when_the_air_gets_too_cold_before_it_is_over() -> None:
+    home = _home(
+        WEEKLY | {"normal_set_c": 62},
+        outdoor_c=11.0,  # 60 degC of water, and more when it is warmer
+        every_s=240.0,
+        changes=ALONE | {"signals": [*wiring()["signals"], OUTDOOR]},
+    )
+    home.restart(down_s=EIGHT_DAYS_S)
+    falling = [11.0, 11.0, 4.0, 4.0] + [12.0] * 44
+    home.state = replace(home.state, surroundings=_expected(home, falling))
+    home.live(3600)
+    assert home.last.view.mode is not Rule.HYGIENE
 
 
 def test_a_heat_pump_that_disinfects_by_itself_is_credited_and_nothing_is_refused() -> None:

@@ -251,7 +251,7 @@ def test_a_reserve_is_as_dear_as_the_heat_that_keeps_it() -> None:
 
 
 def disinfected(problem: Problem, due: float, set_c: float = 60.0) -> Plan:
-    wanted = Disinfection(at(due), set_c, 3600.0)
+    wanted = Disinfection(at(due), set_c, 3600.0, set_c)
     return plan.make(replace(problem, limits=replace(problem.limits, disinfection=wanted)))
 
 
@@ -277,6 +277,24 @@ def test_a_disinfection_is_placed_in_the_cheap_hours(kind: str) -> None:
         assert treated[-1].source == "immersion"
     without = plan.make(day(*sources, imports=prices, use_at={30: 60.0}))
     assert made.electricity_kwh > without.electricity_kwh + 1.0
+
+
+def test_it_is_placed_where_a_heat_pump_alone_stays_hot_enough_until_it_is_over() -> None:
+    """200 L at 60 degC are 333 L at 40 degC: five half hours of 70 L, and the hold is two more."""
+    reach_c = np.full(N, 57.0)
+    reach_c[2:8] = 63.0  # too short
+    reach_c[20:32] = 61.0
+    pump = replace(cases.heat_pump(N), store_c=reach_c)
+    wanted = Disinfection(at(40), 61.5, 3600.0, least_c=60.3)
+    limits = Limits(disinfection=wanted)
+    # Before and after it is dear: the price would have it elsewhere.
+    made = plan.make(day(pump, imports=cheap(*range(20)), limits=limits, use_at={40: 60.0}))
+    treated = [w for w in made.windows if w.purpose == "disinfection"]
+    assert at(20) <= treated[0].start_s
+    assert treated[-1].end_s <= at(32)
+    cold = replace(pump, store_c=np.minimum(reach_c, 60.2))
+    made = plan.make(day(cold, limits=limits, use_at={40: 60.0}))
+    assert not [w for w in made.windows if w.purpose == "disinfection"]
 
 
 def test_the_hold_is_over_before_draws_that_would_break_it() -> None:
