@@ -653,6 +653,7 @@ def _hygiene(plant: Plant) -> Iterator[Misfit]:
             )
     refusal = hygiene.refusal(plant)
     if refusal is None:
+        yield from _hardly_disinfects(plant)
         yield from _too_cold_to_disinfect(plant)
         return
     if refusal.code == "disinfection_refused_no_mixing_valve":
@@ -711,11 +712,28 @@ def _hygiene(plant: Plant) -> Iterator[Misfit]:
         )
 
 
+def _hardly_disinfects(plant: Plant) -> Iterator[Misfit]:
+    """Sources that get no hotter than the disinfection asks for: probes waver below it."""
+    wanted_c, needs_c = plant.settings.tunables.hygiene.disinfect_c, hygiene.target_c(plant)
+    if max(source.limit_c for source in hygiene.reaching(plant)) >= needs_c:
+        return
+    yield Misfit(
+        "warn",
+        "disinfection_hardly_reached",
+        "hygiene.disinfect_c",
+        f"{wanted_c:g}",
+        f"{arithmetic(plant)}: water that gets no hotter than {wanted_c:g} degC hardly stays at it "
+        "for the whole hold, and a thermostat lets it cool before it heats again",
+        f"let a source make {needs_c:g} degC or more, on the plant and in thermostat_c, own_set_c "
+        "or flow_limit_c",
+    )
+
+
 def _too_cold_to_disinfect(plant: Plant) -> Iterator[Misfit]:
     """A heat pump that disinfects alone, and not in the cold of an ordinary winter."""
     able, wanted_c = hygiene.reaching(plant), plant.settings.tunables.hygiene.disinfect_c
-    outdoors = range(ORDINARY_COLD_C, 11)
-    cold = [at for at in outdoors if all(plant.reach_c(x, float(at)) < wanted_c for x in able)]
+    outdoors, least_c = range(ORDINARY_COLD_C, 11), hygiene.least_c(plant)
+    cold = [at for at in outdoors if all(plant.reach_c(x, float(at)) < least_c for x in able)]
     if not cold:
         return
     coldest_c = max(plant.reach_c(x, float(ORDINARY_COLD_C)) for x in able)

@@ -46,6 +46,7 @@ RISES_K = 1.0  # probes that changed by so much did change: ten times what a usu
 # A heat pump that is called while it starts, changes over from the rooms or defrosts warms nothing
 # for some minutes (common practice, no source); beyond that it only waits for the charged water.
 STANDSTILL_S = 1200.0
+WAVERS_S = 600.0  # what is hot for less may only waver about the temperature
 LEAST_SHARE = 0.5  # of its usual heat: what gives less is not waited for
 HOTTER_K = 3.0
 AS_WARM_K = 0.5  # air that differs by less is as warm
@@ -316,8 +317,8 @@ def begin_or_end(s: Situation) -> tuple[HygieneClock, tuple[HygieneEvidence, ...
         need += s.settings.tunables.hygiene.hold_s
         source = _source(s)
         hopeless = source is not None and (
-            (s.reach_c(source) < s.settings.tunables.hygiene.disinfect_c and _as_hot(s, source))
-            or (attempt.pump_done and source.name == "heat_pump")
+            source.name in attempt.stood
+            or (s.reach_c(source) < s.settings.tunables.hygiene.disinfect_c and _as_hot(s, source))
         )
         too_long = s.elapsed_s - attempt.mark_s > GIVE_UP_FACTOR * need
         if (hopeless or too_long) and clock.hold is None:
@@ -398,27 +399,32 @@ def _pause_s(s: Situation) -> float:
 
 
 def _followed(s: Situation, was: Attempt) -> Attempt:
-    """The attempt, with whether the heat pump that runs for it still warms the water.
+    """The attempt, with whether the source that runs for it still warms the water.
 
-    How hot it gets the water falls with the outdoor air, ages, and is not always known; then it
-    stands still though it is called. Between two probes charged water passes unseen: so even one
-    that ails is given the time to heat everything to where it should get, and some minutes. A draw
-    gives it work, and time, anew; what it cannot run for (rests, starts) is not counted.
+    How hot a heat pump gets it falls with the outdoor air, ages, and is not always known, and a
+    thermostat may be set lower than is known: then it stands still though a source is called.
+    Between two probes charged water passes unseen: so even one that ails is given the time to heat
+    everything to where it should get, and some minutes. A draw gives it work, and time, anew; what
+    it cannot run for (rests, starts) is not counted.
     """
-    lowest, pump, shown = _lowest_c(s), s.plant.sources.get("heat_pump"), s.probes_c.values()
-    if was.pump_done or lowest is None or pump is None:
+    lowest, source, shown = _lowest_c(s), _source(s), s.probes_c.values()
+    if lowest is None or source is None or source.name in was.stood:
         return was
-    if not s.running(pump.name) or lowest >= s.settings.tunables.hygiene.disinfect_c:
+    hold = s.state.hygiene.hold
+    holds = hold is not None and hold.held_s >= WAVERS_S
+    if holds or not s.running(source.name):
         return was if was.rise is None else replace(was, rise=None)
     mean_c = sum(shown) / len(shown)
-    if was.rise is None or abs(mean_c - was.rise.from_c) >= RISES_K:
-        least_w = LEAST_SHARE * s.heat_w(pump)
-        most_k = _missing_most_k(s, min(target_c(s.plant), s.reach_c(pump)))
-        heating_s = _heating_s(s, most_k, least_w)
-        return replace(was, rise=Rise(mean_c, s.elapsed_s + STANDSTILL_S + heating_s))
-    if s.elapsed_s < was.rise.until_mark_s:
+    rise = was.rise
+    if rise is None or rise.source != source.name or abs(mean_c - rise.from_c) >= RISES_K:
+        pump = source.name == "heat_pump" and s.duty is not None
+        least_w = LEAST_SHARE * (s.duty.heat_w if s.duty is not None and pump else source.heat_w)
+        most_k = _missing_most_k(s, min(target_c(s.plant), s.reach_c(source)))
+        until_s = s.elapsed_s + STANDSTILL_S + _heating_s(s, most_k, least_w)
+        return replace(was, rise=Rise(mean_c, until_s, source.name))
+    if s.elapsed_s < rise.until_mark_s or hold is not None:
         return was
-    return replace(was, rise=None, pump_done=True)
+    return replace(was, rise=None, stood=(*was.stood, source.name))
 
 
 def _missing_most_k(s: Situation, to_c: float) -> float:
@@ -472,9 +478,9 @@ def _source(s: Situation) -> SourcePlant | None:
     """The heat pump while it helps, then what reaches the temperature."""
     attempt, pump = s.state.hygiene.attempt, s.usable_source("heat_pump")
     able = [x for x in reaching(s.plant) if s.usable_source(x.name) is not None]
-    others = [x for x in able if x.name != "heat_pump"]
-    if attempt is not None and attempt.pump_done and others:
-        return others[0]
+    if attempt is not None and attempt.stood:
+        others = [x for x in able if x.name not in attempt.stood]
+        return others[0] if others else next(iter(able), None)
     # Cold air lowers what it reaches: it must not be waited for when others would go on.
     wanted_c = s.settings.tunables.hygiene.disinfect_c
     helps = pump is not None and (

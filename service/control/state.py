@@ -174,10 +174,11 @@ class Hold:
 
 @dataclass(frozen=True, slots=True)
 class Rise:
-    """What a running heat pump is given time for: that the probes show it, by their mean."""
+    """What a running source is given time for: that the probes show it, by their mean."""
 
     from_c: float
     until_mark_s: float
+    source: SourceName = "heat_pump"
 
 
 @dataclass(frozen=True, slots=True)
@@ -187,8 +188,8 @@ class Attempt:
     started_at: datetime
     mark_s: float
     reckoned_s: float = 0.0  # how long it was reckoned to take when it began
-    rise: Rise | None = None  # None while the heat pump does not run for it
-    pump_done: bool = False  # the heat pump warmed the water no further: others go on
+    rise: Rise | None = None  # None while no source runs for it
+    stood: tuple[SourceName, ...] = ()  # sources that warmed the water no further
 
 
 @dataclass(frozen=True, slots=True)

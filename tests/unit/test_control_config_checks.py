@@ -317,6 +317,18 @@ def test_a_line_without_a_value_has_no_equals_sign() -> None:
     assert lines[0].endswith("latching_accepted_by")
 
 
+def test_a_source_that_gets_no_hotter_than_a_disinfection_asks_for_is_told() -> None:
+    def told(thermostat_c: float) -> list[str]:
+        element = {"power_w": 3000, "thermostat_c": thermostat_c}
+        found = config_checks.check(settings(immersion=element))
+        return [str(m) for m in found if m.code == "disinfection_hardly_reached"]
+
+    (line,) = told(60.0)
+    assert "immersion heater's thermostat 60 degC" in line
+    assert "let a source make 61.5 degC or more" in line
+    assert not told(62.0)
+
+
 def test_a_heat_pump_that_cannot_disinfect_in_an_ordinary_winter_is_told() -> None:
     alone: dict[str, Any] = {
         "immersion": None,
@@ -326,7 +338,7 @@ def test_a_heat_pump_that_cannot_disinfect_in_an_ordinary_winter_is_told() -> No
     only_warm = "disinfection_only_when_warm"
     assert only_warm in _codes({"normal_set_c": 60}, heat_pump=pump, **alone)
     assert only_warm not in _codes()  # an immersion heater does the rest
-    typed = pump | {"flow_limits": [{"outdoor_c": -10, "flow_c": 65}]}
+    typed = pump | {"flow_limits": [{"outdoor_c": -10, "flow_c": 66}]}
     assert only_warm not in _codes({"normal_set_c": 60}, heat_pump=typed, **alone)
 
 

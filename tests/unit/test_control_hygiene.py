@@ -282,6 +282,18 @@ def test_an_attempt_ends_where_the_heat_pump_stands_still_and_nothing_else_reach
     assert home.last.view.running == ()
 
 
+def test_an_attempt_ends_where_a_thermostat_lets_the_water_get_no_hotter() -> None:
+    element_only = [x for x in wiring()["actuators"] if x["name"] == "element"]
+    home = _home(changes={"heat_pump": None, "actuators": element_only}, profile_c=55.0)
+    home.restart(down_s=EIGHT_DAYS_S)
+    assert home.until(lambda h: _heats(h, "element"), 1800)
+    for _ in range(18):  # it swings about its setting, and now and then just gets there
+        _feed(home, 4, lowest=59.6, upper=60.1)
+        _feed(home, 1, lowest=60.1, upper=60.2)
+    _feed(home, 5, lowest=59.6, upper=60.1)
+    assert [e.passed for e in _evidence(home)] == [False]
+
+
 def test_in_the_cold_a_heat_pump_alone_tries_once_and_again_when_it_is_warm() -> None:
     home = _home(
         WEEKLY | {"normal_set_c": 62},
