@@ -217,6 +217,9 @@ def replay(
         str | None, typer.Option(help="A stranger's cylinder model: a command of JSON lines.")
     ] = None,
     seed: Annotated[int, typer.Option(help="Of invented days and weather.")] = 1,
+    pv_peak_w: Annotated[
+        float, typer.Option(min=0.0, max=1e6, help="What its solar panels give in full sun, W.")
+    ] = 0.0,
     own_pace: Annotated[
         bool,
         typer.Option(
@@ -232,7 +235,18 @@ def replay(
     wiring = load(config)
     chosen = wiring.homes[0] if home is None else _named(wiring, home)[0]
     try:
-        replaying.replay(wiring, chosen, draws, days, since, tank, seed, out, own_pace=own_pace)
+        replaying.replay(
+            wiring,
+            chosen,
+            draws,
+            days,
+            since,
+            tank,
+            seed,
+            out,
+            pv_peak_w=pv_peak_w,
+            own_pace=own_pace,
+        )
     except (ValueError, RuntimeError) as error:
         raise typer.BadParameter(str(error)) from None
 

@@ -41,10 +41,12 @@ class HotWater:
     """What hot water came to. Money in the home's currency, litres of mixed water at 40 degC.
 
     hot_water_cost counts the electricity of heat pump and immersion heater: surplus it used is
-    charged at the export price forgone. heat_kwh is what both gave the water.
+    charged at the export price forgone, and sun_kwh says how much it was. heat_kwh is what both
+    gave the water.
     """
 
     hot_water_cost: float = 0.0
+    sun_kwh: float = 0.0
     heat_pump_kwh: float = 0.0
     immersion_kwh: float = 0.0
     heat_kwh: float = 0.0
@@ -54,6 +56,13 @@ class HotWater:
     draws: int = 0
     cold_draws: int = 0
     stored_kwh_change: float = 0.0
+
+    def pay(self, stretch: Stretch, import_per_kwh: float, export_per_kwh: float) -> float:
+        """Add what a stretch cost, and return it, money."""
+        cost = cost_of(stretch, import_per_kwh, export_per_kwh)
+        self.hot_water_cost += cost
+        self.sun_kwh += _sun_kwh(stretch)
+        return cost
 
     def read(self, home: SimulatedHome, stored_kwh: float) -> None:
         """Take over what a home has counted; ``stored_kwh`` is what it began with."""
@@ -247,8 +256,8 @@ class Replay:
         return tuple(found)
 
     def _pay(self, stretch: Stretch) -> None:
-        report, cost = self.report, cost_of(stretch, *self._price_at(stretch.from_s))
-        report.hot_water_cost += cost
+        report = self.report
+        cost = report.pay(stretch, *self._price_at(stretch.from_s))
         if self.state.hygiene.attempt is not None:
             report.disinfecting_cost += cost
             report.disinfecting_kwh += stretch.hot_kwh
@@ -287,6 +296,11 @@ def hastened(settings: HomeSettings) -> HomeSettings:
 
 def cost_of(stretch: Stretch, import_per_kwh: float, export_per_kwh: float) -> float:
     """What a stretch's hot water cost, money: surplus is worth the export price forgone."""
+    sun_kwh = _sun_kwh(stretch)
+    return (stretch.hot_kwh - sun_kwh) * import_per_kwh + sun_kwh * export_per_kwh
+
+
+def _sun_kwh(stretch: Stretch) -> float:
+    """Surplus that hot water took."""
     surplus_kwh = max(stretch.pv_w - stretch.base_w, 0.0) * stretch.seconds / 3.6e6
-    own_kwh = min(stretch.hot_kwh, surplus_kwh)
-    return (stretch.hot_kwh - own_kwh) * import_per_kwh + own_kwh * export_per_kwh
+    return min(stretch.hot_kwh, surplus_kwh)

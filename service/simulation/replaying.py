@@ -14,6 +14,7 @@ from rich.progress import BarColumn, Progress, TextColumn, TimeRemainingColumn
 from rich.table import Table
 
 from adapters.types import Command, PriceSeries, SeriesOf
+from adapters.wiring import Quantity
 from service.clock import utc
 from service.records.records import Records
 from service.settings import HomeSettings, HomeWiring, Wiring
@@ -21,7 +22,7 @@ from service.simulation import money, sources
 from service.simulation.fitted import build_of, home_of
 from service.simulation.home import SimulatedHome, Stretch
 from service.simulation.household import TapDraw
-from service.simulation.replay import HotWater, PriceAt, Replay, Report, cost_of, hastened
+from service.simulation.replay import HotWater, PriceAt, Replay, Report, hastened
 from service.simulation.tank import OurTank, StrangerTank
 from service.simulation.weather import Weather
 
@@ -40,11 +41,13 @@ def replay(
     seed: int,
     out: Console,
     *,
+    pv_peak_w: float = 0.0,
     own_pace: bool = False,
 ) -> tuple[Report, HotWater]:
     """Replay at most ``days`` days of ``draws`` in ``home`` and print what they came to.
 
-    With ``own_pace`` it plans in the home's own slots and as often as the service, see
+    ``pv_peak_w`` is what its solar panels give in full sun; nothing in the settings says so. With
+    ``own_pace`` it plans in the home's own slots and as often as the service, see
     ``replay.hastened``.
 
     Raises:
@@ -79,7 +82,9 @@ def replay(
 
     def lived() -> SimulatedHome:
         """The home at its beginning."""
-        weather = Weather(seed=seed, latitude=home.latitude, longitude=home.longitude)
+        weather = Weather(
+            seed=seed, latitude=home.latitude, longitude=home.longitude, pv_peak_w=pv_peak_w
+        )
         cylinder = StrangerTank(shlex.split(tank), build) if tank else OurTank(build)
         return home_of(settings, iter(taps), weather, start_s, cylinder)
 
@@ -104,6 +109,8 @@ def replay(
     out.print(_table(report, alone, home.currency))
     out.print(_saved(report, alone, home.currency))
     out.print(_NOTE.format(prices="the prices its feeds told" if series else "its own price bands"))
+    if not pv_peak_w and home.signals_of(Quantity.EXPORT_POWER):
+        out.print("No sun fell on this home's panels: say with --pv-peak-w how much they give.")
     spent = ", ".join(f"{what} {s:.1f} s" for what, s in sorted(report.spent_s.items()))
     out.print(f"Took {took_s:.1f} s for {report.steps} steps: {spent}.")
     return report, alone
@@ -152,7 +159,7 @@ def _alone(home: SimulatedHome, price_at: PriceAt, until_s: float) -> HotWater:
     alone = HotWater()
 
     def pay(stretch: Stretch) -> None:
-        alone.hot_water_cost += cost_of(stretch, *price_at(stretch.from_s))
+        alone.pay(stretch, *price_at(stretch.from_s))
 
     home.on_stretch = pay
     stored_kwh = home.stored_kwh
@@ -205,6 +212,7 @@ def _table(report: Report, alone: HotWater, currency: str) -> Table:
         ),
         ("heat pump", f"{report.heat_pump_kwh:.1f} kWh", f"{alone.heat_pump_kwh:.1f} kWh"),
         ("immersion heater", f"{report.immersion_kwh:.1f} kWh", f"{alone.immersion_kwh:.1f} kWh"),
+        ("of that from surplus", *(f"{x.sun_kwh:.1f} kWh" for x in (report, alone))),
         ("starts", f"{report.starts}", f"{alone.starts}"),
         (
             "came colder",

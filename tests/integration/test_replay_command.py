@@ -62,6 +62,26 @@ def test_left_alone_an_immersion_heater_gives_what_is_drawn_and_lost(tmp_path: P
     assert float(saved) == pytest.approx(used[1] - used[0], abs=0.1)
 
 
+def test_the_sun_on_a_homes_panels_heats_its_water(tmp_path: Path) -> None:
+    config = config_text.write(tmp_path, 1883)
+    meter = '\n[[homes.signals]]\nname = "x"\nmeasures = "export_power"\nunit = "W"\ntopic = "x"\n'
+    config.write_text(config.read_text(encoding="utf-8") + meter, encoding="utf-8")
+    days = ("--draws", "L", "--days", "4", "--since", "2026-06-08")
+    dark, sunny = (_replay(config, *days, *sun) for sun in ((), ("--pv-peak-w", "5000")))
+    assert "say with --pv-peak-w" in " ".join(dark.stdout.split())
+    assert "--pv-peak-w" not in sunny.stdout
+    assert _columns(dark.stdout, "of that from surplus") == (0.0, 0.0)
+    (taken, alone), (cost, _) = (
+        _columns(sunny.stdout, row) for row in ("of that from surplus", "hot water cost")
+    )
+    bought = sum(_columns(sunny.stdout, row)[0] for row in ("heat pump", "immersion")) - taken
+    assert taken > alone
+    assert taken > bought
+    # the grid pays nothing for surplus here, and all else is paid at one of the file's prices
+    assert 0.12 * bought <= cost + 0.02
+    assert cost <= 0.32 * bought + 0.02
+
+
 def test_a_file_of_draws_is_lived_from_its_first_day_to_its_last(tmp_path: Path) -> None:
     config = config_text.write(tmp_path, 1883)
     file = tmp_path / "draws.csv"
