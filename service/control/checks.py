@@ -8,7 +8,7 @@ from __future__ import annotations
 from collections.abc import Iterator
 
 from adapters.wiring import Quantity
-from service.control import hygiene, observe
+from service.control import disinfecting, hygiene, observe
 from service.control.detectors import BY_CODE, FLUSH, HOUR_S, Finding
 from service.control.situation import Situation
 from service.control.state import Facts, Watch
@@ -113,7 +113,7 @@ def disinfection(s: Situation) -> Iterator[Finding]:
         yield Finding("disinfection_refused", "hygiene", facts)
     if when.overdue:
         facts = {"overdue_h": round(-when.in_s / HOUR_S, 1), "because": when.why}
-        reaches_c = hygiene.out_of_reach_c(s) if when.ours else None
+        reaches_c = disinfecting.out_of_reach_c(s) if when.ours else None
         if reaches_c is not None:
             disinfect_c = s.settings.tunables.hygiene.disinfect_c
             reaches_c = round(min(reaches_c, disinfect_c), 1)

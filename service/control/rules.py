@@ -4,7 +4,7 @@ from __future__ import annotations
 
 from datetime import timedelta
 
-from service.control import config_checks, hygiene
+from service.control import config_checks, disinfecting
 from service.control.plant import SourcePlant
 from service.control.precedence import Judge, Ruling, Run
 from service.control.situation import ORDER, Situation
@@ -169,7 +169,7 @@ JUDGES: dict[Rule, Judge] = {
     Rule.HARD_LIMITS: hard_limits,
     Rule.FAIL_SAFE: fail_safe,
     Rule.MAINTENANCE_HOLD: maintenance_hold,
-    Rule.HYGIENE: hygiene.judge,
+    Rule.HYGIENE: disinfecting.judge,
     Rule.OVERRIDE: override,
     Rule.GUESTS_AND_AWAY: guests_and_away,
     Rule.PLAN: plan,

@@ -13,6 +13,7 @@ from adapters.wiring import Quantity
 from service.control import (
     around,
     believe,
+    disinfecting,
     draws,
     heat_input,
     hygiene,
@@ -194,7 +195,7 @@ def step(
     if any(e.passed for e in evidence):
         state = changed(state, planning=replace(state.planning, plan_stale="disinfected"))
         situation = situation.with_state(state)
-    cycle, failed = hygiene.begin_or_end(situation)
+    cycle, failed = disinfecting.begin_or_end(situation)
     if cycle is not state.hygiene:
         state = changed(state, hygiene=cycle)
         situation = situation.with_state(state)
