@@ -93,13 +93,16 @@ def begin_or_end(s: Situation) -> tuple[HygieneClock, tuple[HygieneEvidence, ...
     if not when.ours:
         return clock, ()
     since_failed_s = s.elapsed_s - clock.failed_mark_s if clock.failures else math.inf
+    late = when.in_s <= need_s(s) * START_MARGIN + 1800.0 and not _planned_by(s, when.in_s)
     if out_of_reach_c(s) is None:
-        late = when.in_s <= need_s(s) * START_MARGIN + 1800.0 and not _planned_by(s, when.in_s)
         begins = since_failed_s >= _pause_s(s) and (late or planned_now(s))
     else:
         # Warmer air is waited for. But what is reached is often believed only, and what falls short
-        # kills too: after each interval one is made all the same, in the warmest hours of a day.
-        begins = when.overdue and since_failed_s >= hygiene.interval_s(s) and _warmest_now(s)
+        # kills too: after each interval one is made all the same, before people return or in the
+        # warmest hours of a day.
+        begins = since_failed_s >= hygiene.interval_s(s) and (
+            late if when.why == "return" else when.overdue and _warmest_now(s)
+        )
     if begins:
         clock = replace(clock, attempt=Attempt(s.now, s.elapsed_s, need_s(s)))
     return clock, ()

@@ -358,6 +358,21 @@ def test_what_falls_short_in_the_cold_is_made_in_the_warmest_hours_and_ends_as_h
     assert home.now - began < timedelta(hours=13)
 
 
+def test_what_falls_short_is_made_before_people_return_all_the_same() -> None:
+    home = _home(
+        WEEKLY | {"normal_set_c": 62},
+        reaches_c=50.0,
+        outdoor_c=0.0,
+        every_s=240.0,
+        changes=ALONE | {"signals": [*wiring()["signals"], OUTDOOR]},
+    )
+    _feed(home, 62, lowest=60.5)
+    back = home.now + timedelta(days=3)
+    home.wish(Wish.AWAY, until=back)
+    assert home.until(lambda h: h.last.view.mode is Rule.HYGIENE, 4 * 86_400)
+    assert timedelta(0) < back - home.now < timedelta(hours=8)
+
+
 def test_it_is_not_begun_when_the_air_gets_too_cold_before_it_is_over() -> None:
     home = _home(
         WEEKLY | {"normal_set_c": 62},
