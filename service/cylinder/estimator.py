@@ -91,8 +91,10 @@ MOUNTED_LEVEL_SD = 0.025  # the same before a probe is suspected: as well as hei
 SUSPECTED_SD_K = 0.3  # what the model may be wrong by before a probe is suspected for it
 FRONT_APART_S = 300.0
 READINGS_APART_S = 60.0  # readings in quicker succession share their errors
-UNMETERED_L_PER_H = 12.0  # without a flow meter: how much a front may have moved unseen
+# Without a flow meter: so many draws an hour may pass unseen, each of so many litres.
+UNMETERED_PER_H, UNMETERED_L = 1.0, 12.0
 UNMETERED_L_PER_MIN = 12.0  # and the strongest draw
+CLEARLY = 6.0  # by how much a draw must explain more than none, log-likelihood
 UNSEEN_MOST_L = 50.0  # the largest single draw that the band allows for unseen: a shower
 DOUBT_K, DOUBT_REACH = 4.0, 0.2  # added around a probe that turns out to be wrong
 BORDER_SD_CELLS = 0.01  # a border of a mixed zone is known to a part of a cell only
@@ -302,8 +304,8 @@ def _predict(state: EstimatorState, seen: Observation, elapsed_s: float) -> Esti
         swing = HEATED_NOISE * np.sqrt(HEATED_ALIKE_K * np.maximum(gained, 0.0))
         noise += np.outer(swing, swing)
     if seen.drawn_l is None:
-        slope = _slope_k_per_l(motion.temperatures_c, motion.h_l)
-        noise += UNMETERED_L_PER_H**2 * hours * np.outer(slope, slope)
+        swing = _unseen_swing_k(state, motion, cold_c)
+        noise += UNMETERED_PER_H * hours * np.outer(swing, swing)
     covariance[:N, :N] = rows[:, :moved] @ jacobian.T + noise
     drift = np.full(len(errors), OFFSET_DRIFT_K_PER_DAY**2 * days)
     drift[:PARAMETERS] = np.square(DRIFT_PER_DAY) * days
@@ -360,9 +362,7 @@ def _correct(state: EstimatorState, seen: Observation, elapsed_s: float) -> Esti
     readings = _readings(placed, seen)
     covariance = np.asarray(state.covariance, np.float64)
     if seen.drawn_l is None and elapsed_s > 0:
-        state = _find_draw(
-            state, readings, levels, covariance, seen_cold_c=seen.cold_c, elapsed_s=elapsed_s
-        )
+        state = _find_draw(state, seen, readings, levels, covariance, elapsed_s)
         covariance = np.asarray(state.covariance, np.float64)
     if not np.isfinite(readings).any():
         return replace(
@@ -375,6 +375,7 @@ def _correct(state: EstimatorState, seen: Observation, elapsed_s: float) -> Esti
     steep = look_at @ _slope_k_per_l(state.cells_c, 1.0) * CELLS  # K per share of the volume
     front, mounted = (PROBE_LEVEL_SD * steep) ** 2, (MOUNTED_LEVEL_SD * steep) ** 2
     crossed, spread = _crossed(covariance, look_at)
+    risen = levels * state.cylinder.volume_l - state.unseen_l
     watch = faults.look(
         state.watch,
         readings,
@@ -386,6 +387,16 @@ def _correct(state: EstimatorState, seen: Observation, elapsed_s: float) -> Esti
             state.cells_c[1:-1],
         ),
         levels=levels,
+        unseen_k=np.maximum(
+            look_at @ state.cells_c
+            - np.interp(
+                risen,
+                _middles(state.cylinder, state.phase_l),
+                state.cells_c,
+                left=_coldest_c(state, seen, readings[:0]),
+            ),
+            0.0,
+        ),
         elapsed_s=elapsed_s,
     )
     possible = (readings > faults.LOW_C) & (readings < faults.HIGH_C)  # False for NaN
@@ -416,10 +427,13 @@ def _correct(state: EstimatorState, seen: Observation, elapsed_s: float) -> Esti
     errors = state.errors + change[N:]
     np.clip(errors[:INLET], -0.9, 3.0, out=errors[:INLET])
     np.clip(errors[INLET:PARAMETERS], -MOST_OFF_K, MOST_OFF_K, out=errors[INLET:PARAMETERS])
-    cells = _settled(cells, cell_volumes_l(state.cylinder, state.phase_l))
+    # Water is nowhere colder than what was there, what came in and what is shown.
+    coldest_c = _coldest_c(state, seen, readings - errors[PARAMETERS:][use])
+    coldest_c = max(min(coldest_c, float(state.cells_c.min())), 0.0)
+    cells = _settled(np.maximum(cells, coldest_c), cell_volumes_l(state.cylinder, state.phase_l))
     return replace(
         state,
-        cells_c=np.minimum(np.maximum(cells, 0.0), 100.0),
+        cells_c=np.minimum(cells, 100.0),
         errors=errors,
         covariance=covariance.astype(np.float32),
         watch=watch,
@@ -450,11 +464,10 @@ def _doubted(state: EstimatorState, covariance: Floats, levels: Floats) -> Float
 
 def _find_draw(
     state: EstimatorState,
+    seen: Observation,
     readings: Floats,
     levels: Floats,
     covariance: Floats,
-    *,
-    seen_cold_c: float,
     elapsed_s: float,
 ) -> EstimatorState:
     """Without a flow meter: how far must the water have risen to show these readings?
@@ -472,26 +485,29 @@ def _find_draw(
     tried = np.linspace(0.0, most_l, 81)
     middles = _middles(state.cylinder, state.phase_l)
     at = levels[use][None, :] * state.cylinder.volume_l - tried[:, None]
-    lowest = float(min(state.cells_c.min(), np.nanmin(readings[use])))
-    coldest = min(seen_cold_c, lowest)
-    shown = np.interp(at, middles, state.cells_c, left=coldest)
-    offsets = state.errors[PARAMETERS:][use]
-    sd2 = state.probe_sd_k**2 + 1.0
-    misfit = np.minimum((readings[use] - offsets - shown) ** 2 / (2 * sd2), 12.0).sum(axis=1)
+    shown_c = readings[use] - state.errors[PARAMETERS:][use]
+    coldest_c = _coldest_c(state, seen, shown_c)
+    expected = np.interp(at, middles, state.cells_c, left=coldest_c)
+    _, spread = _crossed(covariance, _look_at(state, levels))
+    sd2 = state.probe_sd_k**2 + SUSPECTED_SD_K**2 + np.maximum(spread.diagonal()[use], 0.0)
+    came_sd2 = INLET_SD_K**2 if seen.cold_measured else covariance[N + INLET, N + INLET]
+    sd2 = sd2 + (at < middles[0]) * came_sd2
+    misfit = np.minimum((shown_c - expected) ** 2 / (2 * sd2), 12.0).sum(axis=1)
     # Of two that fit alike, the smaller draw.
     best = int(np.argmin(misfit + tried / state.cylinder.volume_l))
     fits = np.flatnonzero(misfit <= misfit.min() + 2.0)
-    if misfit[0] - misfit[best] < 4.0:
+    if misfit[0] - misfit[best] < CLEARLY:
         # Nothing was seen to move: what would have been seen wasn't drawn.
         return replace(state, unseen_l=float(tried[fits[-1]]))
     litres = float(tried[best])
     motion = Motion.begin(
         state.cylinder, state.cells_c, state.phase_l, POSITION_NOISE_L, 3 * INLET_SD_K
     )
-    motion.draw(litres, coldest)
-    by_cells, _ = motion.jacobians
+    motion.draw(litres, coldest_c, measured=seen.cold_measured)
+    by_cells, by_parameters = motion.jacobians
     jacobian = np.eye(len(covariance))
     jacobian[:N, :N] = by_cells
+    jacobian[:N, N + INLET] = by_parameters[:, INLET]
     moved = jacobian @ covariance @ jacobian.T
     slope = _slope_k_per_l(motion.temperatures_c, motion.h_l)
     moved[:N, :N] += motion.noise + (0.3 * litres + 1.0) ** 2 * np.outer(slope, slope)
@@ -502,6 +518,12 @@ def _find_draw(
         covariance=moved,
         unseen_l=float(max(tried[fits[-1]] - litres, 0.0)),
     )
+
+
+def _coldest_c(state: EstimatorState, seen: Observation, shown_c: Floats) -> float:
+    """What comes in below, degC: as believed, and no warmer than what any probe shows."""
+    cold_c = seen.cold_c + (0.0 if seen.cold_measured else float(state.errors[INLET]))
+    return float(min(cold_c, shown_c.min(initial=math.inf)))
 
 
 def inlet_error_k(state: EstimatorState) -> float:
@@ -609,6 +631,27 @@ def _slope_k_per_l(cells_c: Floats, h_l: float) -> Floats:
     slope[0], slope[-1] = steps[0], steps[-1]
     slope[1:-1] = 0.5 * (steps[1:] + steps[:-1])
     return slope
+
+
+def _unseen_swing_k(state: EstimatorState, motion: Motion, cold_c: float) -> Floats:
+    """What a draw that nothing meters changes, as far as it makes a cell less sure, K.
+
+    Cold water comes in below and everything rises. Nothing gets less sure than half of what the
+    most that may have passed unseen would change: no more can the standard deviation be of what
+    lies between two bounds (Popoviciu).
+    """
+    middles = np.maximum(_middles(motion.cylinder, motion.phase_l), 0.0)
+    t = motion.temperatures_c
+
+    def colder_k(litres: float) -> Floats:
+        risen: Floats = np.interp(middles - litres, middles, t, left=cold_c)
+        return np.maximum(t - risen, 0.0)
+
+    most_k = colder_k(UNMETERED_L + state.unseen_l)
+    variance = np.asarray(state.covariance.diagonal()[:N], np.float64)
+    room = 1.0 - variance / np.maximum(0.25 * most_k**2, 1e-9)
+    swing: Floats = colder_k(UNMETERED_L) * np.sqrt(np.maximum(room, 0.0))
+    return swing
 
 
 def _settled(cells_c: Floats, volumes_l: Floats) -> Floats:

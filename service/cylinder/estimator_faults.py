@@ -100,6 +100,7 @@ def look(
     *,
     at_levels_c: Floats,
     levels: Floats,
+    unseen_k: Floats | float = 0.0,
     elapsed_s: float,
 ) -> Watch:
     """Weigh one set of readings.
@@ -109,6 +110,7 @@ def look(
     expected_sd_k  (m,) how sure it is of that
     at_levels_c    (len(LEVELS),) what it expects at each of LEVELS
     levels         (m,) where the probes are said to be, share of the volume
+    unseen_k       (m,) by how much colder each may be for a draw that nobody saw
     """
     m = len(readings_c)
     was_broken = np.isfinite(watch.broken_c)
@@ -141,7 +143,9 @@ def look(
         possible = (readings_c > LOW_C) & (readings_c < HIGH_C)  # False for NaN
         y = np.where(possible, readings_c, expected_c)  # no reading, no evidence
         variance = SPREAD_K**2 + expected_sd_k**2
-        own = np.minimum(0.5 * (y - expected_c) ** 2 / variance, WORST)
+        # Water that rose unseen explains a colder reading as well as another place does.
+        explained_c = np.clip(y, expected_c - unseen_k, expected_c)
+        own = np.minimum(0.5 * (y - explained_c) ** 2 / variance, WORST)
         other = np.minimum(0.5 * (y[:, None] - at_levels_c) ** 2 / variance[:, None], WORST)
         # another height must explain clearly more, or every small model error would count
         apart = possible[:, None] & (np.abs(LEVELS - levels[:, None]) > LEVEL_APART)
@@ -237,6 +241,10 @@ def _heard(
     if highest - lowest > SAME_K:
         low_high, same_s = [reading_c, reading_c, expected_c, expected_c], 0.0
     else:
+        # What only comes closer to the reading has learned from it: no water moved.
+        nearest_k = max(least - reading_c, reading_c - most, 0.0)
+        if abs(expected_c - reading_c) < nearest_k:
+            least = most = expected_c
         low_high = [lowest, highest, min(least, expected_c), max(most, expected_c)]
         same_s += elapsed_s
     return reading_c, expected_c, 0.0, math.nan, low_high, same_s, jumps, leap
