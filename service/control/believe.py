@@ -94,7 +94,7 @@ def advance(
         flow_known: whether a flow meter says what was drawn.
         news: whether a probe was heard in this step.
         elapsed_s: elapsed clock.
-        returned_c: what a plate exchanger is asked to return, degC; None when nobody asks.
+        returned_c: what a plate exchanger is believed to return, degC; None without one.
         cold_measured: whether ``cold_c`` was measured or is only believed.
         contradict: whether the probes show what water cannot be. A few minutes of it are left out;
             what goes on is followed, so that the probe that errs is found, and begun anew from when

@@ -65,12 +65,11 @@ def since_stride(
 def returned_c(
     state: State, plant: Plant, fresh: dict[str, float], outdoor_c: float | None
 ) -> float | None:
-    """What the heat pump returns to the store while we run it; None while nobody asks."""
-    lease = state.book.run_of("heat_pump")
-    if lease is None:
-        return None
+    """What the heat pump returns to the store, run by us or by its own control; None without one."""
+    pump, lease = plant.settings.wiring.heat_pump, state.book.run_of("heat_pump")
+    asked_c = lease.set_c if lease is not None else pump.own_set_c if pump is not None else None
     return plant.returned_c(
-        plant.set_c if lease.set_c is None else lease.set_c,
+        plant.set_c if asked_c is None else asked_c,
         outdoor_c,
         observe.first_fresh(plant, fresh, Quantity.HEAT_PUMP_FLOW_TEMPERATURE),
     )

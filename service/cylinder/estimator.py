@@ -85,6 +85,7 @@ START_REACH = 0.065  # a front may stand close below a probe
 # Heat goes elsewhere than believed: a share of what a cell gained, wrong alike over that many
 # kelvin gained and then anew.
 HEATED_NOISE, HEATED_ALIKE_K = 0.01, 10.0
+ASSUMED_NOISE = 0.1  # the same of heat that is not measured: begun earlier, or stronger, than seen
 PROBE_SD_K = 0.5
 PROBE_LEVEL_SD = 0.003  # of a front as a probe feels it: place and width, share of volume
 MOUNTED_LEVEL_SD = 0.025  # the same before a probe is suspected: as well as heights are measured
@@ -300,9 +301,9 @@ def _predict(state: EstimatorState, seen: Observation, elapsed_s: float) -> Esti
     noise = motion.noise
     noise += IDLE_NOISE_K_PER_H**2 * hours * ALIKE
     if seen.heat:
-        gained = jacobian[:, N + HEAT] + jacobian[:, N + ASSUMED_HEAT]
-        swing = HEATED_NOISE * np.sqrt(HEATED_ALIKE_K * np.maximum(gained, 0.0))
-        noise += np.outer(swing, swing)
+        for which, share in ((HEAT, HEATED_NOISE), (ASSUMED_HEAT, ASSUMED_NOISE)):
+            swing = share * np.sqrt(HEATED_ALIKE_K * np.maximum(jacobian[:, N + which], 0.0))
+            noise += np.outer(swing, swing)
     if seen.drawn_l is None:
         swing = _unseen_swing_k(state, motion, cold_c)
         noise += UNMETERED_PER_H * hours * np.outer(swing, swing)
