@@ -142,6 +142,7 @@ def advance(
         ambient_c=ambient_c,
         heat=tuple(_heat(belief, plant, returned_c)),
         cold_measured=cold_measured,
+        heat_known="heat_pump" not in plant.sources or bool(plant.of(Quantity.HEAT_PUMP_HEAT)),
     )
     lived = estimator.advance(belief.estimator, seen, lived_s)
     belief = replace(

@@ -65,7 +65,7 @@ def since_stride(
 def returned_c(
     state: State, plant: Plant, fresh: dict[str, float], outdoor_c: float | None
 ) -> float | None:
-    """What the heat pump returns to the store, run by us or by its own control; None without one."""
+    """What the heat pump returns, run by us or by its own control; None without one."""
     pump, lease = plant.settings.wiring.heat_pump, state.book.run_of("heat_pump")
     asked_c = lease.set_c if lease is not None else pump.own_set_c if pump is not None else None
     return plant.returned_c(

@@ -94,6 +94,9 @@ FRONT_APART_S = 300.0
 READINGS_APART_S = 60.0  # readings in quicker succession share their errors
 # Without a flow meter: so many draws an hour may pass unseen, each of so many litres.
 UNMETERED_PER_H, UNMETERED_L = 1.0, 12.0
+# Where a source may heat unseen: so many runs an hour, each of so many litres that sink.
+UNHEATED_PER_H, UNHEATED_L = 0.1, 12.0
+RETURNED_MORE_K = 5.0  # and comes back warmer than the top by so much
 UNMETERED_L_PER_MIN = 12.0  # and the strongest draw
 CLEARLY = 6.0  # by how much a draw must explain more than none, log-likelihood
 UNSEEN_MOST_L = 50.0  # the largest single draw that the band allows for unseen: a shower
@@ -134,6 +137,7 @@ class Observation:
     drawn_l     litres metered since, None without a flow meter (a known 0 is worth more)
     drawn_at    where the meter sits: it counts litres at that water's temperature
     cold_measured  False when ``cold_c`` is only what the cold inlet is believed to be
+    heat_known  False where a source may have heated without anybody knowing
     """
 
     probes_c: Mapping[str, float] = field(default_factory=dict)
@@ -143,6 +147,7 @@ class Observation:
     ambient_c: float = 20.0
     heat: Sequence[Heat] = ()
     cold_measured: bool = True
+    heat_known: bool = True
 
 
 @dataclass(frozen=True)
@@ -307,6 +312,9 @@ def _predict(state: EstimatorState, seen: Observation, elapsed_s: float) -> Esti
     if seen.drawn_l is None:
         swing = _unseen_swing_k(state, motion, cold_c)
         noise += UNMETERED_PER_H * hours * np.outer(swing, swing)
+    if not seen.heat_known:
+        swing = _sunk_k(motion, UNHEATED_L)
+        noise += UNHEATED_PER_H * hours * np.outer(swing, swing)
     covariance[:N, :N] = rows[:, :moved] @ jacobian.T + noise
     drift = np.full(len(errors), OFFSET_DRIFT_K_PER_DAY**2 * days)
     drift[:PARAMETERS] = np.square(DRIFT_PER_DAY) * days
@@ -376,7 +384,6 @@ def _correct(state: EstimatorState, seen: Observation, elapsed_s: float) -> Esti
     steep = look_at @ _slope_k_per_l(state.cells_c, 1.0) * CELLS  # K per share of the volume
     front, mounted = (PROBE_LEVEL_SD * steep) ** 2, (MOUNTED_LEVEL_SD * steep) ** 2
     crossed, spread = _crossed(covariance, look_at)
-    risen = levels * state.cylinder.volume_l - state.unseen_l
     watch = faults.look(
         state.watch,
         readings,
@@ -388,16 +395,8 @@ def _correct(state: EstimatorState, seen: Observation, elapsed_s: float) -> Esti
             state.cells_c[1:-1],
         ),
         levels=levels,
-        unseen_k=np.maximum(
-            look_at @ state.cells_c
-            - np.interp(
-                risen,
-                _middles(state.cylinder, state.phase_l),
-                state.cells_c,
-                left=_coldest_c(state, seen, readings[:0]),
-            ),
-            0.0,
-        ),
+        colder_k=_colder_k(state, seen, levels),
+        warmer_k=0.0 if seen.heat_known else math.inf,
         elapsed_s=elapsed_s,
     )
     possible = (readings > faults.LOW_C) & (readings < faults.HIGH_C)  # False for NaN
@@ -439,6 +438,18 @@ def _correct(state: EstimatorState, seen: Observation, elapsed_s: float) -> Esti
         covariance=covariance.astype(np.float32),
         watch=watch,
     )
+
+
+def _colder_k(state: EstimatorState, seen: Observation, levels: Floats) -> Floats:
+    """By how much the water at levels may be colder for what was drawn unseen, K."""
+    volumes_l, middles = levels * state.cylinder.volume_l, _middles(state.cylinder, state.phase_l)
+    coldest_c = _coldest_c(state, seen, np.empty(0))
+    now, risen = (
+        np.interp(volumes_l - litres, middles, state.cells_c, left=coldest_c)
+        for litres in (0.0, state.unseen_l)
+    )
+    colder: Floats = np.maximum(now - risen, 0.0)
+    return colder
 
 
 def _crossed(covariance: Floats, look_at: Floats) -> tuple[Floats, Floats]:
@@ -653,6 +664,14 @@ def _unseen_swing_k(state: EstimatorState, motion: Motion, cold_c: float) -> Flo
     room = 1.0 - variance / np.maximum(0.25 * most_k**2, 1e-9)
     swing: Floats = colder_k(UNMETERED_L) * np.sqrt(np.maximum(room, 0.0))
     return swing
+
+
+def _sunk_k(motion: Motion, litres: float) -> Floats:
+    """By how much each cell is warmer once so many litres sank and returned at the top, K."""
+    middles = _middles(motion.cylinder, motion.phase_l)
+    t = motion.temperatures_c
+    sunk: Floats = np.interp(middles + litres, middles, t, right=float(t[-1]) + RETURNED_MORE_K)
+    return np.maximum(sunk - t, 0.0)
 
 
 def _settled(cells_c: Floats, volumes_l: Floats) -> Floats:

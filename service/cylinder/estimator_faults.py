@@ -100,7 +100,8 @@ def look(
     *,
     at_levels_c: Floats,
     levels: Floats,
-    unseen_k: Floats | float = 0.0,
+    colder_k: Floats | float = 0.0,
+    warmer_k: float = 0.0,
     elapsed_s: float,
 ) -> Watch:
     """Weigh one set of readings.
@@ -110,7 +111,8 @@ def look(
     expected_sd_k  (m,) how sure it is of that
     at_levels_c    (len(LEVELS),) what it expects at each of LEVELS
     levels         (m,) where the probes are said to be, share of the volume
-    unseen_k       (m,) by how much colder each may be for a draw that nobody saw
+    colder_k       (m,) by how much colder each may be for a draw that nobody saw
+    warmer_k       by how much warmer for heat that nobody saw
     """
     m = len(readings_c)
     was_broken = np.isfinite(watch.broken_c)
@@ -143,13 +145,14 @@ def look(
         possible = (readings_c > LOW_C) & (readings_c < HIGH_C)  # False for NaN
         y = np.where(possible, readings_c, expected_c)  # no reading, no evidence
         variance = SPREAD_K**2 + expected_sd_k**2
-        # Water that rose unseen explains a colder reading as well as another place does.
-        explained_c = np.clip(y, expected_c - unseen_k, expected_c)
-        own = np.minimum(0.5 * (y - explained_c) ** 2 / variance, WORST)
+        own = np.minimum(0.5 * (y - expected_c) ** 2 / variance, WORST)
+        # Water that rose or was heated unseen explains a reading as well as another place does.
+        moved_c = np.clip(y, expected_c - colder_k, expected_c + warmer_k)
+        moved = np.minimum(0.5 * (y - moved_c) ** 2 / variance, WORST)
         other = np.minimum(0.5 * (y[:, None] - at_levels_c) ** 2 / variance[:, None], WORST)
         # another height must explain clearly more, or every small model error would count
         apart = possible[:, None] & (np.abs(LEVELS - levels[:, None]) > LEVEL_APART)
-        gain = np.where(apart, own[:, None] - other, 0.0) - 0.15 * (own > 0.5)[:, None]
+        gain = np.where(apart, moved[:, None] - other, 0.0) - 0.15 * (moved > 0.5)[:, None]
         level = np.minimum(np.maximum(level * fade + weight * gain, 0.0), MOST)
         if m > 1:
             exchanged = np.minimum(0.5 * (y[:, None] - expected_c) ** 2 / variance, WORST)
