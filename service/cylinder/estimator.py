@@ -312,7 +312,7 @@ def _predict(state: EstimatorState, seen: Observation, elapsed_s: float) -> Esti
     if seen.drawn_l is None:
         swing = _unseen_swing_k(state, motion, cold_c)
         noise += UNMETERED_PER_H * hours * np.outer(swing, swing)
-    if not seen.heat_known:
+    elif not seen.heat_known:  # what may have risen unseen may have sunk as far
         swing = _sunk_k(motion, UNHEATED_L)
         noise += UNHEATED_PER_H * hours * np.outer(swing, swing)
     covariance[:N, :N] = rows[:, :moved] @ jacobian.T + noise

@@ -32,11 +32,16 @@ HOUSEHOLDS: dict[str, Household] = {
     "plate": SCHOOL_FAMILY,
     "coil": SCHOOL_FAMILY,
     "immersion": EARLY_SHIFT,
+    "lean": SCHOOL_FAMILY,
 }
+LEAN = {"probe_1", "probe_3"}  # all that measures anything in a lean home
 
 
 def settings_of(kind: str, loop: bool = False) -> HomeSettings:
-    """A home with a plate exchanger, a coil, or an immersion heater alone; metered throughout."""
+    """A home with a plate exchanger, a coil, or an immersion heater alone; metered throughout.
+
+    ``lean`` is the one with a plate exchanger, with two probes and nothing else that measures.
+    """
     plain = control_plant.wiring()
     # A counter misses nothing, however seldom it is read.
     counts = {"name": "draw", "measures": "draw_flow", "unit": "L", "place": "cold_feed"}
@@ -59,6 +64,8 @@ def settings_of(kind: str, loop: bool = False) -> HomeSettings:
         plain["heat_pump"] = None
         plain["actuators"] = plain["actuators"][1:]
         plain["signals"] = [s for s in plain["signals"] if s["name"] != "pump_power"]
+    if kind == "lean":
+        plain["signals"] = [s for s in plain["signals"] if s["name"] in LEAN]
     people = HOUSEHOLDS[kind].people
     return control_plant.settings(
         {

@@ -9,8 +9,9 @@ from numpy.typing import NDArray
 
 from service.cylinder import estimator, model
 from service.cylinder import estimator_faults as faults
-from service.cylinder.drive import Drive
+from service.cylinder.drive import Drive, PlateCharge
 from service.cylinder.geometry import Cylinder
+from service.cylinder.usable import v40_l
 from tests.published.independent import Case, cases, replay
 from tests.published.independent.drive import tank
 
@@ -168,3 +169,83 @@ def test_a_probe_that_jumps_in_a_standing_front_is_named_within_hours() -> None:
         if ("jumping", "middle") in named:
             jumping_h.append((step - 12) / 12)
     assert min(jumping_h, default=9.0) < 1.5
+
+
+LEAN = Cylinder(300.0, 1.6, loss_w_per_k=1.76)
+LEAN_PROBES = {"low": 0.125, "high": 0.875}
+STEP_S = 200.0
+
+
+def lived_lean(
+    taps_l: dict[int, float],
+    hours: int,
+    begin_c: NDArray[np.float64] | float,
+    plate: range = range(0),
+    *,
+    metered: bool = False,
+) -> tuple[set[tuple[str, str]], float, float]:
+    """(faults that were named, V40 estimated and true in L) of two probes and no heat meter.
+
+    ``taps_l`` says in which steps how much is drawn, ``plate`` in which a heat pump heats unasked.
+    """
+    truth = model.start(LEAN, begin_c)
+    levels = np.array(list(LEAN_PROBES.values()))
+    state, named = None, set()
+    for step in range(int(hours * 3600 / STEP_S)):
+        litres = taps_l.get(step, 0.0)
+        heat = PlateCharge(6000.0, 52.0, 30.0) if step in plate else None
+        drive = Drive(cold_c=15.0, draw_l_per_min=litres / STEP_S * 60.0, plate=heat)
+        truth, _ = model.advance(LEAN, truth, drive, STEP_S)
+        shown = model.temperatures_at(LEAN, truth, levels).tolist()
+        seen = estimator.Observation(
+            dict(zip(LEAN_PROBES, shown, strict=True)),
+            litres if metered else None,
+            cold_c=15.0 if metered else 18.0,
+            cold_measured=metered,
+            heat_known=False,
+        )
+        state = (
+            estimator.start(LEAN, LEAN_PROBES, seen)
+            if state is None
+            else estimator.advance(state, seen, STEP_S)
+        )
+        named |= {(f.code, f.probe) for f in estimator.estimate(state, 15.0).probe_faults}
+    assert state is not None
+    volumes = LEAN.layer_volumes_l(estimator.LAYERS)
+    true_l = float(v40_l(model.profile(LEAN, truth, estimator.LAYERS), volumes, 15.0))
+    return named, estimator.estimate(state, 15.0).v40_l, true_l
+
+
+def test_draws_that_nothing_meters_do_not_put_a_sound_probe_elsewhere() -> None:
+    """A shower brings cold water below the lowest probe, small draws bring it closer and closer."""
+    begin_c = np.concatenate((np.linspace(41.0, 47.0, 8), np.full(16, 47.0), np.full(16, 51.0)))
+    taps_l = {9: 34.0} | {18 + 12 * k: float(litres) for k, litres in enumerate((1, 2, 4, 1, 9, 6))}
+    named, found_l, true_l = lived_lean(taps_l, 8, begin_c)
+    assert named == set()
+    assert found_l == pytest.approx(true_l, abs=42.0)  # a tenth
+
+
+def test_heat_that_nobody_knows_of_does_not_put_a_sound_probe_elsewhere() -> None:
+    """The heat pump's own control begins: water sinks past both probes while no draw runs."""
+    begin_c = np.concatenate((np.full(20, 47.0), np.full(20, 51.0)))
+    named, found_l, true_l = lived_lean({}, 3, begin_c, range(18, 27), metered=True)
+    assert named == set()
+    assert found_l == pytest.approx(true_l, abs=42.0)  # a tenth: nothing tells what came in
+
+
+def test_what_the_model_learns_from_a_reading_is_no_water_that_moved() -> None:
+    """A reading that leapt and stands is not stuck because the expectation follows it slowly."""
+    watch = faults.Watch.begin(1)
+    still = {"at_levels_c": np.full(len(faults.LEVELS), 45.0), "levels": np.array([0.9])}
+    for step in range(12):
+        expected = np.array([49.0 - 4.5 * 0.6**step])
+        watch = faults.look(
+            watch, np.array([49.0]), expected, np.array([0.3]), **still, elapsed_s=300.0
+        )
+    assert watch.named == ()
+    for step in range(12):  # and now it moves away from a reading that stays
+        expected = np.array([49.0 - 0.5 * step])
+        watch = faults.look(
+            watch, np.array([49.0]), expected, np.array([0.3]), **still, elapsed_s=300.0
+        )
+    assert watch.named == ((0, "stuck"),)
