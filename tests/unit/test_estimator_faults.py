@@ -216,11 +216,14 @@ def lived_lean(
     return named, estimator.estimate(state, 15.0).v40_l, true_l
 
 
-def test_draws_that_nothing_meters_do_not_put_a_sound_probe_elsewhere() -> None:
-    """A shower brings cold water below the lowest probe, small draws bring it closer and closer."""
-    begin_c = np.concatenate((np.linspace(41.0, 47.0, 8), np.full(16, 47.0), np.full(16, 51.0)))
-    taps_l = {9: 34.0} | {18 + 12 * k: float(litres) for k, litres in enumerate((1, 2, 4, 1, 9, 6))}
-    named, found_l, true_l = lived_lean(taps_l, 8, begin_c)
+@pytest.mark.parametrize("seed", [4, 10])
+def test_draws_that_nothing_meters_do_not_put_a_sound_probe_elsewhere(seed: int) -> None:
+    """A day of forty draws, most of them small, that two probes see only when a front passes."""
+    chance = np.random.default_rng(seed)
+    steps = np.sort(chance.choice(np.arange(9, 24 * 18), 40, replace=False)).tolist()
+    shares = [0.3, 0.2, 0.15, 0.1, 0.1, 0.05, 0.05, 0.05]
+    litres = chance.choice([1.0, 2.0, 3.0, 5.0, 8.0, 12.0, 30.0, 36.0], 40, p=shares).tolist()
+    named, found_l, true_l = lived_lean(dict(zip(steps, litres, strict=True)), 24, 51.0)
     assert named == set()
     assert found_l == pytest.approx(true_l, abs=42.0)  # a tenth
 
