@@ -85,7 +85,7 @@ START_REACH = 0.065  # a front may stand close below a probe
 # Heat goes elsewhere than believed: a share of what a cell gained, wrong alike over that many
 # kelvin gained and then anew.
 HEATED_NOISE, HEATED_ALIKE_K = 0.01, 10.0
-ASSUMED_NOISE = 0.1  # the same of heat that is not measured: begun earlier, or stronger, than seen
+ASSUMED_NOISE = 0.05  # the same of heat that is not measured: begun earlier, or stronger, than seen
 PROBE_SD_K = 0.5
 PROBE_LEVEL_SD = 0.003  # of a front as a probe feels it: place and width, share of volume
 MOUNTED_LEVEL_SD = 0.025  # the same before a probe is suspected: as well as heights are measured
@@ -96,7 +96,6 @@ READINGS_APART_S = 60.0  # readings in quicker succession share their errors
 UNMETERED_PER_H, UNMETERED_L = 1.0, 12.0
 # Where a source may heat unseen: so many runs an hour, each of so many litres that sink.
 UNHEATED_PER_H, UNHEATED_L = 0.1, 12.0
-RETURNED_MORE_K = 5.0  # and comes back warmer than the top by so much
 UNMETERED_L_PER_MIN = 12.0  # and the strongest draw
 CLEARLY = 6.0  # by how much a draw must explain more than none, log-likelihood
 UNSEEN_MOST_L = 50.0  # the largest single draw that the band allows for unseen: a shower
@@ -667,10 +666,10 @@ def _unseen_swing_k(state: EstimatorState, motion: Motion, cold_c: float) -> Flo
 
 
 def _sunk_k(motion: Motion, litres: float) -> Floats:
-    """By how much each cell is warmer once so many litres sank and returned at the top, K."""
+    """By how much each cell is warmer once so many litres of the top's water sank, K."""
     middles = _middles(motion.cylinder, motion.phase_l)
     t = motion.temperatures_c
-    sunk: Floats = np.interp(middles + litres, middles, t, right=float(t[-1]) + RETURNED_MORE_K)
+    sunk: Floats = np.interp(middles + litres, middles, t)
     return np.maximum(sunk - t, 0.0)
 
 
