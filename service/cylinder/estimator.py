@@ -85,7 +85,7 @@ START_REACH = 0.065  # a front may stand close below a probe
 # Heat goes elsewhere than believed: a share of what a cell gained, wrong alike over that many
 # kelvin gained and then anew.
 HEATED_NOISE, HEATED_ALIKE_K = 0.01, 10.0
-ASSUMED_NOISE = 0.05  # the same of heat that is not measured: begun earlier, or stronger, than seen
+ASSUMED_NOISE = 0.03  # the same of heat that is not measured: begun earlier, or stronger, than seen
 PROBE_SD_K = 0.5
 PROBE_LEVEL_SD = 0.003  # of a front as a probe feels it: place and width, share of volume
 MOUNTED_LEVEL_SD = 0.025  # the same before a probe is suspected: as well as heights are measured
