@@ -76,7 +76,9 @@ def test_the_sun_on_a_homes_panels_heats_its_water(tmp_path: Path) -> None:
     )
     bought = sum(_columns(sunny.stdout, row)[0] for row in ("heat pump", "immersion")) - taken
     assert taken > alone
-    assert taken > bought
+    # of the same draws less is bought, though the first disinfection falls where it may
+    assert bought < sum(_columns(dark.stdout, row)[0] for row in ("heat pump", "immersion"))
+    assert cost < _columns(dark.stdout, "hot water cost")[0]
     # the grid pays nothing for surplus here, and all else is paid at one of the file's prices
     assert 0.12 * bought <= cost + 0.02
     assert cost <= 0.32 * bought + 0.02
