@@ -47,10 +47,10 @@ def judge(s: Situation) -> Ruling | None:
     }
     if source is None:
         return Ruling(Rule.HYGIENE, Reason("disinfection_waits_for_source", facts))
-    set_c = min(hygiene.target_c(s.plant), s.reach_c(source))
     if _as_hot(s, source):
         return Ruling(Rule.HYGIENE, Reason("disinfection_holding", facts))
-    return Ruling(Rule.HYGIENE, Reason("disinfection_heating", facts), (Run(source.name, set_c),))
+    heats = Run(source.name, _set_c(s, source))
+    return Ruling(Rule.HYGIENE, Reason("disinfection_heating", facts), (heats,))
 
 
 def begin_or_end(s: Situation) -> tuple[HygieneClock, tuple[HygieneEvidence, ...]]:
@@ -92,10 +92,12 @@ def begin_or_end(s: Situation) -> tuple[HygieneClock, tuple[HygieneEvidence, ...
     when = hygiene.due(s)
     if not when.ours:
         return clock, ()
-    since_failed_s = s.elapsed_s - clock.failed_mark_s if clock.failures else math.inf
     late = when.in_s <= need_s(s) * START_MARGIN + 1800.0 and not _planned_by(s, when.in_s)
+    if not (late or planned_now(s)):
+        return clock, ()
+    since_failed_s = s.elapsed_s - clock.failed_mark_s if clock.failures else math.inf
     if out_of_reach_c(s) is None:
-        begins = since_failed_s >= _pause_s(s) and (late or planned_now(s))
+        begins = since_failed_s >= _pause_s(s)
     else:
         # Warmer air is waited for. But what is reached is often believed only, and what falls short
         # kills too: after each interval one is made all the same, before people return or in the
@@ -108,9 +110,14 @@ def begin_or_end(s: Situation) -> tuple[HygieneClock, tuple[HygieneEvidence, ...
     return clock, ()
 
 
+def _set_c(s: Situation, source: SourcePlant) -> float:
+    """How hot the source is to make the water, degC: as far as it reaches now."""
+    return min(hygiene.target_c(s.plant), s.reach_c(source))
+
+
 def _as_hot(s: Situation, source: SourcePlant) -> bool:
     """Whether the coldest named probe is as hot as the source is to make it, or needs no reheat."""
-    set_c, lowest = min(hygiene.target_c(s.plant), s.reach_c(source)), _lowest_c(s)
+    set_c, lowest = _set_c(s, source), _lowest_c(s)
     # Where hardly more is reached than is needed, a hold has no room to cool.
     again_c = max(set_c - REHEAT_K, min(set_c, hygiene.least_c(s.plant)))
     return lowest is not None and lowest >= (set_c if s.running(source.name) else again_c)
@@ -142,20 +149,21 @@ def out_of_reach_c(s: Situation) -> float | None:
     able = [x for x in hygiene.reaching(s.plant) if s.usable_source(x.name) is not None]
     if not able:
         return None
-    most_c = max(s.plant.reach_c(x, _coldest_c(s)) for x in able)
+    coldest_c = _coldest_c(s, need_s(s))
+    most_c = max(s.plant.reach_c(x, coldest_c) for x in able)
     return most_c if most_c < hygiene.least_c(s.plant) else None
 
 
-def _coldest_c(s: Situation, in_s: float = 0.0) -> float | None:
-    """The coldest air of a disinfection that begins in so many seconds, degC."""
-    expected, need = s.state.surroundings, need_s(s)
-    return around.coldest_c(expected, s.outdoor_c, s.now_s, s.now_s + in_s, need)
+def _coldest_c(s: Situation, takes_s: float, in_s: float = 0.0) -> float | None:
+    """The coldest air of a disinfection that takes so long and begins in ``in_s``, degC."""
+    return around.coldest_c(s.state.surroundings, s.outdoor_c, s.now_s, s.now_s + in_s, takes_s)
 
 
 def _warmest_now(s: Situation) -> bool:
     """Whether no disinfection that begins within a day has warmer air."""
-    now_c = _coldest_c(s)
-    later = (_coldest_c(s, 3600.0 * h) for h in range(1, 24))
+    takes_s = need_s(s)
+    now_c = _coldest_c(s, takes_s)
+    later = (_coldest_c(s, takes_s, 3600.0 * h) for h in range(1, 24))
     return now_c is None or all(c is None or c <= now_c + AS_WARM_K for c in later)
 
 
@@ -187,10 +195,9 @@ def _followed(s: Situation, was: Attempt) -> Attempt:
     mean_c = sum(shown) / len(shown)
     rise = was.rise
     if rise is None or rise.source != source.name or abs(mean_c - rise.from_c) >= RISES_K:
-        pump = source.name == "heat_pump" and s.duty is not None
-        least_w = LEAST_SHARE * (s.duty.heat_w if s.duty is not None and pump else source.heat_w)
-        most_k = _missing_most_k(s, min(hygiene.target_c(s.plant), s.reach_c(source)))
-        until_s = s.elapsed_s + STANDSTILL_S + _heating_s(s, most_k, least_w)
+        most_k = _missing_most_k(s, _set_c(s, source))
+        heating_s = _heating_s(s, most_k, LEAST_SHARE * s.heat_w(source))
+        until_s = s.elapsed_s + STANDSTILL_S + heating_s
         return replace(was, rise=Rise(mean_c, until_s, source.name))
     if s.elapsed_s < rise.until_mark_s or hold is not None:
         return was
@@ -244,7 +251,7 @@ def _source(s: Situation) -> SourcePlant | None:
     able = [x for x in hygiene.reaching(s.plant) if s.usable_source(x.name) is not None]
     if attempt is not None and attempt.stood:
         others = [x for x in able if x.name not in attempt.stood]
-        return others[0] if others else next(iter(able), None)
+        return next(iter(others or able), None)
     # Cold air lowers what it reaches: it must not be waited for when others would go on.
     wanted_c = s.settings.tunables.hygiene.disinfect_c
     helps = pump is not None and (

@@ -35,6 +35,7 @@ def since_stride(
         return heat, measured, ()
     assumed_of: list[str] = []
     failed = without_heat(state.faults)
+    unasked = gains_unasked(state.watch, state.book.runs.values(), GAINS_KWH)
     for name, source in plant.sources.items():
         running = state.book.run_of(name) is not None
         kwh, was_measured = _of_source(
@@ -45,7 +46,7 @@ def since_stride(
             meter,
             outdoor_c,
             lived_s,
-            gains_unasked(state.watch, state.book.runs.values(), GAINS_KWH),
+            unasked,
         )
         if not was_measured and kwh > 0:
             reached = plant.reached_by(source)
@@ -66,8 +67,8 @@ def returned_c(
     state: State, plant: Plant, fresh: dict[str, float], outdoor_c: float | None
 ) -> float | None:
     """What the heat pump returns, run by us or by its own control; None without one."""
-    pump, lease = plant.settings.wiring.heat_pump, state.book.run_of("heat_pump")
-    asked_c = lease.set_c if lease is not None else pump.own_set_c if pump is not None else None
+    lease = state.book.run_of("heat_pump")
+    asked_c = plant.own_set_c if lease is None else lease.set_c
     return plant.returned_c(
         plant.set_c if asked_c is None else asked_c,
         outdoor_c,

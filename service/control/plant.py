@@ -212,6 +212,12 @@ class Plant:
         """Hours in which a cylinder full at the lowest set temperature cools to use."""
         return self.cools_h(self.lowest_set_c, self.settings.wiring.cylinder.use_c)
 
+    @property
+    def own_set_c(self) -> float:
+        """What the heat pump's own control heats to, degC; the usual temperature if unsaid."""
+        pump = self.settings.wiring.heat_pump
+        return self.set_c if pump is None or pump.own_set_c is None else pump.own_set_c
+
     @cached_property
     def own_control(self) -> OwnControl | None:
         """What the heat pump's own control decides, as far as it is known; None where it is not.
@@ -224,14 +230,13 @@ class Plant:
         pump, source = self.settings.wiring.heat_pump, self.sources.get("heat_pump")
         if pump is None or source is None or pump.own_sensor_height_m is None:
             return None
-        own_set_c = self.set_c if pump.own_set_c is None else pump.own_set_c
         written = Form.SET_TEMPERATURE in pump_forms(self.settings.wiring)
         called_c = min(source.limit_c, self.ceiling_c) if written else source.limit_c
         rests = any(a.rest_c is not None for a in source.actuators)
         return OwnControl(
             level=self.level(pump.own_sensor_height_m),
-            set_c=own_set_c,
-            calls_below_c=own_set_c - pump.own_restart_k,
+            set_c=self.own_set_c,
+            calls_below_c=self.own_set_c - pump.own_restart_k,
             answers_below_c=called_c - pump.own_restart_k - CALL_MARGIN_K,
             kept_quiet=rests or bool(pump.own_timer),
             written=written,

@@ -45,7 +45,8 @@ def follow(s: Situation, watch: Watch) -> Watch:
     if done:
         watch = replace(watch, done_mark_s=watch.done_mark_s | done)
     watch = _absence(s, _quiet_day(s, watch))
-    return replace(watch, reheats=reheats.follow(s, watch.reheats, frozenset(done)))
+    accounts = reheats.follow(s, watch.reheats, frozenset(done))
+    return watch if accounts is watch.reheats else replace(watch, reheats=accounts)
 
 
 def counted(s: Situation, nonsense: tuple[str, ...]) -> Watch:

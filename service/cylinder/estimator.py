@@ -443,12 +443,7 @@ def _colder_k(state: EstimatorState, seen: Observation, levels: Floats) -> Float
     """By how much the water at levels may be colder for what was drawn unseen, K."""
     volumes_l, middles = levels * state.cylinder.volume_l, _middles(state.cylinder, state.phase_l)
     coldest_c = _coldest_c(state, seen, np.empty(0))
-    now, risen = (
-        np.interp(volumes_l - litres, middles, state.cells_c, left=coldest_c)
-        for litres in (0.0, state.unseen_l)
-    )
-    colder: Floats = np.maximum(now - risen, 0.0)
-    return colder
+    return _risen_k(state.cells_c, middles, volumes_l, state.unseen_l, coldest_c)
 
 
 def _crossed(covariance: Floats, look_at: Floats) -> tuple[Floats, Floats]:
@@ -652,17 +647,24 @@ def _unseen_swing_k(state: EstimatorState, motion: Motion, cold_c: float) -> Flo
     lies between two bounds (Popoviciu).
     """
     middles = np.maximum(_middles(motion.cylinder, motion.phase_l), 0.0)
-    t = motion.temperatures_c
-
-    def colder_k(litres: float) -> Floats:
-        risen: Floats = np.interp(middles - litres, middles, t, left=cold_c)
-        return np.maximum(t - risen, 0.0)
-
-    most_k = colder_k(UNMETERED_L + state.unseen_l)
+    once_k, most_k = (
+        _risen_k(motion.temperatures_c, middles, middles, litres, cold_c)
+        for litres in (UNMETERED_L, UNMETERED_L + state.unseen_l)
+    )
     variance = np.asarray(state.covariance.diagonal()[:N], np.float64)
     room = 1.0 - variance / np.maximum(0.25 * most_k**2, 1e-9)
-    swing: Floats = colder_k(UNMETERED_L) * np.sqrt(np.maximum(room, 0.0))
+    swing: Floats = once_k * np.sqrt(np.maximum(room, 0.0))
     return swing
+
+
+def _risen_k(
+    cells_c: Floats, middles: Floats, volumes_l: Floats, litres: float, cold_c: float
+) -> Floats:
+    """By how much it gets colder at volumes once so many litres of cold water came in below, K."""
+    now, then = (
+        np.interp(volumes_l - risen, middles, cells_c, left=cold_c) for risen in (0.0, litres)
+    )
+    return np.maximum(now - then, 0.0)
 
 
 def _sunk_k(motion: Motion, litres: float) -> Floats:

@@ -67,7 +67,10 @@ def job(c: Compiled) -> Job | None:
     ]
     if float(np.maximum(reach[0], reach[1]).min()) < wanted.set_c - NEAR_K:
         # Colder air takes the heat pump's reach away before it is over.
-        reach = [_lasting(c, stage, of_c) for stage, of_c in zip(stages, reach, strict=True)]
+        reach = [
+            of_c if stage is None else _lasting(c, wanted, stage, of_c)
+            for stage, of_c in zip(stages, reach, strict=True)
+        ]
         best_c = float(np.maximum(reach[0], reach[1]).max())
         if best_c < wanted.least_c:
             return None
@@ -154,14 +157,11 @@ def job(c: Compiled) -> Job | None:
     )
 
 
-def _lasting(c: Compiled, stage: Stage | None, reach_c: Floats) -> Floats:
+def _lasting(c: Compiled, wanted: Disinfection, stage: Stage, reach_c: Floats) -> Floats:
     """What a source reaches from each slot on until it has heated all the water and held it, degC.
 
     ``reach_c`` is what it reaches in each slot, shape (n,), as the result.
     """
-    wanted = c.problem.limits.disinfection
-    if stage is None or wanted is None:
-        return reach_c
     rate = stage.heat / c.hours  # litres at 40 degC in an hour
     takes_h = float(stores.full_l40(c.problem.store, wanted.set_c)) / np.maximum(rate, 1e-9)
     start_s = c.problem.grid.start_s

@@ -97,6 +97,12 @@ class Stretch:
         return (self.heat_pump_w + self.immersion_w) * self.seconds / 3.6e6
 
     @property
+    def sun_kwh(self) -> float:
+        """Surplus of the sun that hot water took, kWh."""
+        surplus_kwh = max(self.pv_w - self.base_w, 0.0) * self.seconds / 3.6e6
+        return min(self.hot_kwh, surplus_kwh)
+
+    @property
     def net_w(self) -> float:
         """Import less export, W."""
         return self.heat_pump_w + self.immersion_w + self.base_w - self.pv_w

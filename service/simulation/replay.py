@@ -61,7 +61,7 @@ class HotWater:
         """Add what a stretch cost, and return it, money."""
         cost = cost_of(stretch, import_per_kwh, export_per_kwh)
         self.hot_water_cost += cost
-        self.sun_kwh += _sun_kwh(stretch)
+        self.sun_kwh += stretch.sun_kwh
         return cost
 
     def read(self, home: SimulatedHome, stored_kwh: float) -> None:
@@ -296,11 +296,5 @@ def hastened(settings: HomeSettings) -> HomeSettings:
 
 def cost_of(stretch: Stretch, import_per_kwh: float, export_per_kwh: float) -> float:
     """What a stretch's hot water cost, money: surplus is worth the export price forgone."""
-    sun_kwh = _sun_kwh(stretch)
+    sun_kwh = stretch.sun_kwh
     return (stretch.hot_kwh - sun_kwh) * import_per_kwh + sun_kwh * export_per_kwh
-
-
-def _sun_kwh(stretch: Stretch) -> float:
-    """Surplus that hot water took."""
-    surplus_kwh = max(stretch.pv_w - stretch.base_w, 0.0) * stretch.seconds / 3.6e6
-    return min(stretch.hot_kwh, surplus_kwh)

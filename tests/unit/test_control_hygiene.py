@@ -270,6 +270,12 @@ ALONE: dict[str, Any] = {
 }
 
 
+def _measured_alone(**more: Any) -> LittleHome:
+    """A heat pump that disinfects alone, in a home that measures the outdoor air."""
+    changes = ALONE | {"signals": [*wiring()["signals"], OUTDOOR]}
+    return _home(WEEKLY | {"normal_set_c": 62}, every_s=240.0, changes=changes, **more)
+
+
 def test_an_attempt_ends_where_the_heat_pump_stands_still_and_nothing_else_reaches() -> None:
     home = _stands(tunables=WEEKLY | {"normal_set_c": 60}, reaches_c=57.0, changes=ALONE)
     assert home.until(lambda h: _heats(h, "pump"), 1800)
@@ -295,13 +301,7 @@ def test_an_attempt_ends_where_a_thermostat_lets_the_water_get_no_hotter() -> No
 
 
 def test_in_the_cold_a_heat_pump_alone_tries_once_and_again_when_it_is_warm() -> None:
-    home = _home(
-        WEEKLY | {"normal_set_c": 62},
-        reaches_c=50.0,
-        outdoor_c=0.0,  # 55 degC of flow, 50 degC of water
-        every_s=240.0,
-        changes=ALONE | {"signals": [*wiring()["signals"], OUTDOOR]},
-    )
+    home = _measured_alone(reaches_c=50.0, outdoor_c=0.0)  # 55 degC of flow, 50 degC of water
     home.restart(down_s=EIGHT_DAYS_S)
     assert home.until(lambda h: bool(_evidence(h)), 86_400)
     assert not _evidence(home)[0].passed
@@ -337,13 +337,7 @@ def _expected(home: LittleHome, outdoor_c: list[float]) -> Surroundings:
 def test_what_falls_short_in_the_cold_is_made_in_the_warmest_hours_and_ends_as_hot_as_it_gets() -> (
     None
 ):
-    home = _home(
-        WEEKLY | {"normal_set_c": 62},
-        reaches_c=54.0,
-        outdoor_c=8.0,
-        every_s=240.0,
-        changes=ALONE | {"signals": [*wiring()["signals"], OUTDOOR]},
-    )
+    home = _measured_alone(reaches_c=54.0, outdoor_c=8.0)
     home.restart(down_s=EIGHT_DAYS_S)
     rising = [-2.0] * 6 + [4.0] * 8 + [-2.0] * 34
     home.state = replace(home.state, surroundings=_expected(home, rising))
@@ -359,13 +353,7 @@ def test_what_falls_short_in_the_cold_is_made_in_the_warmest_hours_and_ends_as_h
 
 
 def test_what_falls_short_is_made_before_people_return_all_the_same() -> None:
-    home = _home(
-        WEEKLY | {"normal_set_c": 62},
-        reaches_c=50.0,
-        outdoor_c=0.0,
-        every_s=240.0,
-        changes=ALONE | {"signals": [*wiring()["signals"], OUTDOOR]},
-    )
+    home = _measured_alone(reaches_c=50.0, outdoor_c=0.0)
     _feed(home, 62, lowest=60.5)
     back = home.now + timedelta(days=3)
     home.wish(Wish.AWAY, until=back)
@@ -374,12 +362,7 @@ def test_what_falls_short_is_made_before_people_return_all_the_same() -> None:
 
 
 def test_it_is_not_begun_when_the_air_gets_too_cold_before_it_is_over() -> None:
-    home = _home(
-        WEEKLY | {"normal_set_c": 62},
-        outdoor_c=11.0,  # 60 degC of water, and more when it is warmer
-        every_s=240.0,
-        changes=ALONE | {"signals": [*wiring()["signals"], OUTDOOR]},
-    )
+    home = _measured_alone(outdoor_c=11.0)  # 60 degC of water, and more when it is warmer
     home.restart(down_s=EIGHT_DAYS_S)
     falling = [11.0, 11.0, 4.0, 4.0] + [12.0] * 44
     home.state = replace(home.state, surroundings=_expected(home, falling))
