@@ -1,4 +1,7 @@
-"""What is done to the cylinder over a step: draws, sources, circulation, and when to stop."""
+"""What is done to the cylinder over a step: draws, sources, circulation, and when to stop.
+
+Each of these raises ValueError when it is made with what no cylinder can have.
+"""
 
 from __future__ import annotations
 
@@ -34,6 +37,11 @@ class PlateCharge:
     ua_w_per_k: float | None = None
     primary_l_per_min: float | None = None
 
+    def __post_init__(self) -> None:
+        _range("plate.heat_w", self.heat_w, 0.0, 1e6)
+        _range("plate.outlet_c", self.outlet_c, 0.0, HIGHEST_C)
+        _range("plate.flow_l_per_min", self.flow_l_per_min, 1e-3, 1000.0)
+
 
 @dataclass(frozen=True)
 class CoilCharge:
@@ -51,6 +59,13 @@ class CoilCharge:
     flow_c: float | None = None
     ua_w_per_k: float | None = None
 
+    def __post_init__(self) -> None:
+        _range("coil.heat_w", self.heat_w, 0.0, 1e6)
+        _range("coil.bottom", self.bottom, 0.0, 1.0)
+        _range("coil.top", self.top, self.bottom + 1e-6, 1.0)
+        if self.flow_c is not None:
+            _range("coil.flow_c", self.flow_c, 0.0, HIGHEST_C)
+
 
 @dataclass(frozen=True)
 class ImmersionHeat:
@@ -60,6 +75,12 @@ class ImmersionHeat:
     level: float
     thermostat_c: float | None = None
 
+    def __post_init__(self) -> None:
+        _range("immersion.heat_w", self.heat_w, 0.0, 1e6)
+        _range("immersion.level", self.level, 0.0, 1.0)
+        if self.thermostat_c is not None:
+            _range("immersion.thermostat_c", self.thermostat_c, 0.0, HIGHEST_C)
+
 
 @dataclass(frozen=True)
 class SecondaryReturn:
@@ -68,6 +89,11 @@ class SecondaryReturn:
     flow_l_per_min: float
     return_c: float
     level: float
+
+    def __post_init__(self) -> None:
+        _range("secondary_return.flow_l_per_min", self.flow_l_per_min, 0.0, 1000.0)
+        _range("secondary_return.level", self.level, 0.0, 1.0)
+        _range("secondary_return.return_c", self.return_c, 0.0, HIGHEST_C)
 
 
 @dataclass(frozen=True)
@@ -90,6 +116,13 @@ class Drive:
     secondary_return: SecondaryReturn | None = None
     use_c: float = USE_C
 
+    def __post_init__(self) -> None:
+        _range("cold_c", self.cold_c, 0.0, HIGHEST_C)
+        _range("ambient_c", self.ambient_c, -60.0, HIGHEST_C)
+        _range("draw_l_per_min", self.draw_l_per_min, 0.0, 1000.0)
+        if not self.use_c > self.cold_c:
+            raise ValueError(f"use_c is {self.use_c:g}, must be above cold_c, {self.cold_c:g} degC")
+
 
 @dataclass(frozen=True)
 class Until:
@@ -107,35 +140,6 @@ class Until:
     def met(self, temperature: float) -> bool:
         """Whether a temperature in degC is there."""
         return self.short_k(temperature) <= 0
-
-
-def check(drive: Drive, duration_s: float) -> None:
-    """Raise ValueError for inputs that no cylinder can have."""
-    _range("duration_s", duration_s, 0.0, math.inf)
-    _range("cold_c", drive.cold_c, 0.0, HIGHEST_C)
-    _range("ambient_c", drive.ambient_c, -60.0, HIGHEST_C)
-    _range("draw_l_per_min", drive.draw_l_per_min, 0.0, 1000.0)
-    if not drive.use_c > drive.cold_c:
-        raise ValueError(f"use_c is {drive.use_c:g}, must be above cold_c, {drive.cold_c:g} degC")
-    if (plate := drive.plate) is not None:
-        _range("plate.heat_w", plate.heat_w, 0.0, 1e6)
-        _range("plate.outlet_c", plate.outlet_c, 0.0, HIGHEST_C)
-        _range("plate.flow_l_per_min", plate.flow_l_per_min, 1e-3, 1000.0)
-    if (coil := drive.coil) is not None:
-        _range("coil.heat_w", coil.heat_w, 0.0, 1e6)
-        _range("coil.bottom", coil.bottom, 0.0, 1.0)
-        _range("coil.top", coil.top, coil.bottom + 1e-6, 1.0)
-        if coil.flow_c is not None:
-            _range("coil.flow_c", coil.flow_c, 0.0, HIGHEST_C)
-    for element in drive.immersion:
-        _range("immersion.heat_w", element.heat_w, 0.0, 1e6)
-        _range("immersion.level", element.level, 0.0, 1.0)
-        if element.thermostat_c is not None:
-            _range("immersion.thermostat_c", element.thermostat_c, 0.0, HIGHEST_C)
-    if (circuit := drive.secondary_return) is not None:
-        _range("secondary_return.flow_l_per_min", circuit.flow_l_per_min, 0.0, 1000.0)
-        _range("secondary_return.level", circuit.level, 0.0, 1.0)
-        _range("secondary_return.return_c", circuit.return_c, 0.0, HIGHEST_C)
 
 
 def _range(name: str, value: float, low: float, high: float) -> None:

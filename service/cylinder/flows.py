@@ -33,7 +33,7 @@ class Flows(NamedTuple):
     loss_kwh        standing loss of the cylinder, loop_loss_kwh of the loop,
     return_loss_kwh what the secondary circuit gave off
     expansion_kg    water that left at the bottom because it expanded, less what came back
-    inflow_kwh, outflow_kwh, expansion_kwh, stored_before_kwh, stored_after_kwh  enthalpies
+    inflow_kwh, outflow_kwh, expansion_kwh  enthalpies that entered and left with water
     """
 
     duration_s: float = 0.0
@@ -53,8 +53,6 @@ class Flows(NamedTuple):
     expansion_kwh: float = 0.0
     inflow_kwh: float = 0.0
     outflow_kwh: float = 0.0
-    stored_before_kwh: float = 0.0
-    stored_after_kwh: float = 0.0
     circulated_kg: float = 0.0
     stopped_by: Until | None = None
 
@@ -81,18 +79,17 @@ class Flows(NamedTuple):
         return self.plate_kwh + self.coil_kwh + self.immersion_kwh
 
     @property
-    def balance_error_kwh(self) -> float:
-        """Stored heat that the flows do not account for; rounding only."""
-        change = self.stored_after_kwh - self.stored_before_kwh
-        gained = self.heat_kwh + self.inflow_kwh
-        lost = (
-            self.outflow_kwh
-            + self.loss_kwh
-            + self.loop_loss_kwh
-            + self.return_loss_kwh
-            + self.expansion_kwh
+    def gained_kwh(self) -> float:
+        """Enthalpy that the water gained on balance: what came less what went."""
+        return (
+            self.heat_kwh
+            + self.inflow_kwh
+            - self.outflow_kwh
+            - self.loss_kwh
+            - self.loop_loss_kwh
+            - self.return_loss_kwh
+            - self.expansion_kwh
         )
-        return change - (gained - lost)
 
 
 @dataclass(slots=True)
@@ -111,16 +108,8 @@ class Tally:
     expansion_kg: float = 0.0
     circulated_kg: float = 0.0
 
-    def flows(
-        self,
-        before_kwh: float,
-        after_kwh: float,
-        drive: Drive,
-        *,
-        duration_s: float,
-        stopped_by: Until | None,
-    ) -> Flows:
-        """What crossed, in kWh, between two enthalpies of all water, kWh."""
+    def flows(self, drive: Drive, duration_s: float, stopped_by: Until | None) -> Flows:
+        """What crossed, in kWh."""
         return Flows(
             duration_s=duration_s,
             plate_kwh=self.plate_kj / KJ_PER_KWH,
@@ -132,8 +121,6 @@ class Tally:
             expansion_kg=self.expansion_kg,
             expansion_kwh=self.expansion_kj / KJ_PER_KWH,
             inflow_kwh=self.inflow_kj / KJ_PER_KWH,
-            stored_before_kwh=before_kwh,
-            stored_after_kwh=after_kwh,
             circulated_kg=self.circulated_kg,
             stopped_by=stopped_by,
             **(self._drawn(drive) if self.parts else {}),

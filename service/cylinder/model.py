@@ -10,7 +10,7 @@ added; water warmer than what lies above it rises and mixes; heat spreads and le
 that expanded leaves at the bottom, or cold water fills what contracted. ``advance`` divides a
 long step only as far as these orders matter.
 
-Energy is enthalpy of mass, and ``Flows.balance_error_kwh`` closes to rounding.
+Energy is enthalpy of mass: ``State.stored_kwh`` changes by ``Flows.gained_kwh``, to rounding.
 
 Conventions: layers and profiles run from the bottom up; a level is the share of the volume
 below it, 0 to 1.
@@ -19,14 +19,13 @@ below it, 0 to 1.
 from __future__ import annotations
 
 import math
-from collections.abc import Iterable, Mapping
+from collections.abc import Iterable
 from dataclasses import dataclass, replace
-from functools import cached_property
 
 import numpy as np
 
 from service.cylinder.conduction import Dispersion, relaxed, without_crumbs
-from service.cylinder.drive import HIGHEST_C, Drive, PlateCharge, Until, check
+from service.cylinder.drive import HIGHEST_C, Drive, PlateCharge, Until
 from service.cylinder.flows import Flows, Tally
 from service.cylinder.geometry import Cylinder
 from service.cylinder.heating import CRUMB_SHARE, heated, stirred
@@ -107,7 +106,7 @@ class State:
         """Temperature of the topmost segment."""
         return self.water[-1][3]
 
-    @cached_property
+    @property
     def stored_kwh(self) -> float:
         """Enthalpy of all water, loop included, in kWh; only differences mean anything."""
         return (heat_kj(self.water) + heat_kj(self.loop)) / KJ_PER_KWH
@@ -115,24 +114,6 @@ class State:
     def usable_l(self, cold_c: float, use_c: float = USE_C, *, graded: bool = True) -> float:
         """Litres at ``use_c`` in it, see ``usable.usable_l``."""
         return float(usable_l(self.temperatures_c, self.volumes_l, cold_c, use_c, graded=graded))
-
-    def to_plain(self) -> dict[str, list[float]]:
-        """Lists of floats, to store it."""
-        return {
-            "mass_kg": [part[0] for part in self.water],
-            "enthalpy_kj_per_kg": [part[1] for part in self.water],
-            "loop_mass_kg": [part[0] for part in self.loop],
-            "loop_enthalpy_kj_per_kg": [part[1] for part in self.loop],
-        }
-
-    @classmethod
-    def from_plain(cls, plain: Mapping[str, list[float]]) -> State:
-        """Build it from what ``to_plain`` gave."""
-        water, loop = (
-            tuple(map(segment, plain[f"{name}mass_kg"], plain[f"{name}enthalpy_kj_per_kg"]))
-            for name in ("", "loop_")
-        )
-        return cls(water, loop)
 
 
 # --- public functions ----------------------------------------------------------------------
@@ -174,9 +155,10 @@ def advance(
 
     With ``until`` it ends early, at the first moment (within a second or 0.02 K) at which one of
     the conditions is met: ``Flows.stopped_by`` names it and ``Flows.duration_s`` says when. A
-    condition that is met at the outset stops at once. Raises ValueError for impossible inputs.
+    condition that is met at the outset stops at once. Raises ValueError for an impossible time.
     """
-    check(drive, duration_s)
+    if not 0.0 <= duration_s < math.inf:
+        raise ValueError(f"duration_s is {duration_s:g}, must be finite and 0 or more")
     tally = Tally()
     now, left_s = state, float(duration_s)
     met = _first_met(state, until)
@@ -187,9 +169,7 @@ def advance(
         else:
             now = _step(cylinder, now, drive, step_s, tally)
         left_s -= step_s
-    return now, tally.flows(
-        state.stored_kwh, now.stored_kwh, drive, duration_s=duration_s - left_s, stopped_by=met
-    )
+    return now, tally.flows(drive, duration_s - left_s, met)
 
 
 def profile(cylinder: Cylinder, state: State, layers: int = 40) -> Floats:

@@ -34,6 +34,7 @@ from service.cylinder.water import density_kg_per_l, enthalpy_kj_per_kg, specifi
 MANY_TANKS = 32
 
 _DROP_SHARE = 0.02  # of a nominal segment: what fills up contracted water and is less is mixed in
+_FULL_SHARE = 1e-6  # of the volume: nearer than that the cylinder is full
 _LEAST_KG_PER_S = 1e-9  # a flow below it moves nothing
 
 
@@ -166,7 +167,7 @@ def circulated(
 def filled(cylinder: Cylinder, water: Column, cold_c: float, tally: Tally) -> Column:
     """Let water that expanded leave at the bottom, or cold water in where it contracted."""
     surplus_l = litres(water) - cylinder.volume_l
-    if abs(surplus_l) < 1e-9 * cylinder.volume_l:
+    if abs(surplus_l) < _FULL_SHARE * cylinder.volume_l:
         return water
     if surplus_l > 0:
         out, water = split_volume(water, surplus_l)

@@ -244,8 +244,11 @@ def overturned(column: Column) -> Column:
     Pooling adjacent violators (Barlow and others: Statistical Inference under Order
     Restrictions, 1972) is the mixing that buoyancy forces and no more.
     """
-    for k, (lower, upper) in enumerate(pairwise(column)):
-        if upper[1] < lower[1] - _LEVEL_KJ_PER_KG:
+    enthalpies = [part[1] for part in column]
+    if enthalpies == sorted(enthalpies):  # as it mostly is, and sorting what is sorted is quick
+        return column
+    for k, (lower, upper) in enumerate(pairwise(enthalpies)):
+        if upper < lower - _LEVEL_KJ_PER_KG:
             return _pooled(column, k)
     return column
 

@@ -11,7 +11,7 @@ from hypothesis import strategies as st
 
 from service.cylinder.drive import CoilCharge, Drive, ImmersionHeat, PlateCharge, SecondaryReturn
 from service.cylinder.geometry import Cylinder
-from service.cylinder.model import State, advance, profile, start
+from service.cylinder.model import advance, profile, start
 from service.cylinder.usable import mixed_l
 
 CAP_C = 70.0  # no source below makes water hotter
@@ -95,7 +95,9 @@ def test_energy_is_never_made_and_temperatures_keep_between_their_extremes(
     for drive, seconds in steps:
         before = state
         state, flows = advance(cylinder, state, drive, seconds)
-        assert abs(flows.balance_error_kwh) <= 1e-9 * max(before.stored_kwh, state.stored_kwh, 1)
+        gained_kwh = state.stored_kwh - before.stored_kwh
+        near_kwh = 1e-9 * max(before.stored_kwh, state.stored_kwh, 1)
+        assert gained_kwh == pytest.approx(flows.gained_kwh, abs=near_kwh)
         assert min(flows.plate_kwh, flows.coil_kwh, flows.immersion_kwh) >= 0
         assert flows.drawn_l == pytest.approx(drive.draw_l_per_min / 60 * seconds, abs=1e-6)
         assert flows.return_loss_kwh >= 0
@@ -156,17 +158,6 @@ def test_heat_at_fixed_heights_never_lowers_v40(
     v40 = state.usable_l(10.0, graded=False)
     after, _ = advance(ideal, state, drive, seconds)
     assert after.usable_l(10.0, graded=False) >= v40 - 1e-6 * ideal.volume_l
-
-
-@settings(max_examples=25, deadline=None)
-@given(cylinders, profiles, drives, number(60, 300))
-def test_a_state_can_be_stored(
-    cylinder: Cylinder, begin: list[float], drive: Drive, seconds: float
-) -> None:
-    state, _ = advance(cylinder, start(cylinder, begin), drive, seconds)
-    again = State.from_plain(state.to_plain())
-    assert again.to_plain() == state.to_plain()
-    assert np.array_equal(profile(cylinder, again), profile(cylinder, state))
 
 
 def test_a_cold_loop_lowers_v40_by_what_mixing_takes() -> None:
