@@ -93,8 +93,8 @@ class Quantity(StrEnum):
     HEAT_PUMP_HEAT = "heat_pump_heat"
     HEAT_PUMP_FLOW_TEMPERATURE = "heat_pump_flow_temperature"
     IMMERSION_ELECTRICITY = "immersion_electricity"
-    IMPORT_POWER = "import_power"
-    EXPORT_POWER = "export_power"
+    IMPORT_POWER = "import_power"  # below zero it leaves the home
+    EXPORT_POWER = "export_power"  # and the other way round
     SECONDARY_RETURN = "secondary_return"  # its pump runs: a contact
     SPACE_HEATING = "space_heating"  # the heat pump is needed by the rooms: a contact
 
@@ -163,8 +163,8 @@ KINDS_OF_QUANTITY: dict[Quantity, frozenset[Kind]] = {
     Quantity.HEAT_PUMP_ELECTRICITY: _METERED,
     Quantity.HEAT_PUMP_HEAT: _METERED,
     Quantity.IMMERSION_ELECTRICITY: _METERED,
-    Quantity.IMPORT_POWER: _METERED,
-    Quantity.EXPORT_POWER: _METERED,
+    Quantity.IMPORT_POWER: frozenset({Kind.POWER}),
+    Quantity.EXPORT_POWER: frozenset({Kind.POWER}),
     Quantity.SECONDARY_RETURN: frozenset({Kind.CONTACT}),
     Quantity.SPACE_HEATING: frozenset({Kind.CONTACT}),
 }
@@ -176,6 +176,7 @@ class Signal(Part):
     ``unit`` is what the payload carries and is converted explicitly; for a flow meter it decides
     whether it is a rate (L/min, L/h, m3/h), a running total (L, m3) or pulses (pulse, with
     litres_per_pulse); for electricity whether it is power (W, kW) or a running total (Wh, kWh).
+    Signals of the grid's meter add up, one for each phase say; power in and out is one balance.
     """
 
     name: Annotated[str, Field(pattern=r"^[a-z0-9_]{1,40}$")]

@@ -754,8 +754,10 @@ def _same_values(wiring: HomeWiring) -> Iterator[Misfit]:
     users: dict[tuple[str, str, str, Quantity], list[str]] = {}
     for s in wiring.signals:
         value = "" if s.format == "number" else s.value
-        users.setdefault((s.topic, s.format, value, s.measures), []).append(s.name)
-    for (topic, _, value, _), names in users.items():
+        grid = s.measures in (Quantity.IMPORT_POWER, Quantity.EXPORT_POWER)  # one balance
+        measures = Quantity.IMPORT_POWER if grid else s.measures
+        users.setdefault((s.topic, s.format, value, measures), []).append(s.name)
+    for (topic, _, value, measures), names in users.items():
         if len(names) > 1:
             yield Misfit(
                 "refuse",
@@ -764,7 +766,12 @@ def _same_values(wiring: HomeWiring) -> Iterator[Misfit]:
                 topic,
                 f"{' and '.join(names)} would read one and the same value"
                 + (f", {value}" if value else ""),
-                "give each its own topic, or its own value expression",
+                "give each its own topic, or its own value expression"
+                + (
+                    "; a grid meter that counts both ways is import_power alone"
+                    if measures is Quantity.IMPORT_POWER
+                    else ""
+                ),
             )
 
 
@@ -792,16 +799,12 @@ def _instruments(plant: Plant) -> Iterator[Misfit]:
         )
     yield from _same_values(settings.wiring)
     for actuator in settings.wiring.actuators:
-        if (
-            actuator.form is Form.TERMINALS
-            and actuator.surplus_only
-            and not plant.of(Quantity.EXPORT_POWER)
-        ):
+        if actuator.form is Form.TERMINALS and actuator.surplus_only and not plant.tells_surplus:
             yield Misfit(
                 "warn",
                 "surplus_unknown",
                 f"actuators.{actuator.name}.surplus_only",
                 "true",
                 "surplus is measured nowhere, so it would never be used",
-                "add a signal that measures export_power",
+                "add a signal that measures export_power, or import_power both ways",
             )

@@ -256,6 +256,11 @@ class Plant:
         return self._by_quantity.get(quantity, ())
 
     @cached_property
+    def tells_surplus(self) -> bool:
+        """Whether a meter tells what leaves the home: of export, or of import both ways."""
+        return bool(self.of(Quantity.EXPORT_POWER) or self.of(Quantity.IMPORT_POWER))
+
+    @cached_property
     def _by_quantity(self) -> dict[Quantity, tuple[Signal, ...]]:
         found: dict[Quantity, tuple[Signal, ...]] = {}
         for signal in self.settings.wiring.signals:

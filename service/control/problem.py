@@ -97,7 +97,7 @@ def build(a: PlanArguments) -> Problem:
         shortage_price_per_l40=comfort.shortage_price(
             t.comfort, store, float(bought.mean()), float(bought.max())
         ),
-        surplus_measured=bool(plant.of(Quantity.EXPORT_POWER)),
+        surplus_measured=plant.tells_surplus,
     )
 
 

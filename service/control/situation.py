@@ -260,16 +260,25 @@ class Situation:
 
     @cached_property
     def export_w(self) -> float | None:
-        """Power that leaves the home now, W."""
-        return observe.first_fresh(self.plant, self.fresh, Quantity.EXPORT_POWER)
+        """Power that leaves the home on balance, W, below zero what comes in; None if unknown.
+
+        A meter that reports changes only is silent about import while the sun shines: where
+        export is metered of its own, what import says counts as long as it says something.
+        """
+        out, into = (
+            [self.fresh.get(signal.name) for signal in self.plant.of(quantity)]
+            for quantity in (Quantity.EXPORT_POWER, Quantity.IMPORT_POWER)
+        )
+        if None in (out or into or [None]):
+            return None
+        return sum(filter(None, out)) - sum(filter(None, into))
 
     @cached_property
     def surplus_w(self) -> float | None:
         """Power from the sun that hot water could take: what leaves, and what it takes already."""
         if self.export_w is None:
             return None
-        imported_w = observe.first_fresh(self.plant, self.fresh, Quantity.IMPORT_POWER) or 0.0
-        return max(0.0, self.export_w - imported_w + sum(map(self._taken_w, self.plant.sources)))
+        return max(0.0, self.export_w + sum(map(self._taken_w, self.plant.sources)))
 
     def _taken_w(self, name: SourceName) -> float:
         """What a source that we run takes: metered, else what its command asks for.

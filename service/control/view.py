@@ -83,7 +83,7 @@ def loses(s: Situation) -> tuple[str, ...]:
         lost.append("no_immersion_meter_effect_from_temperatures")
     if "heat_pump" in plant.sources and not plant.of(Quantity.OUTDOOR_TEMPERATURE):
         lost.append("no_outdoor_seasonal_guess")
-    if not plant.of(Quantity.EXPORT_POWER):
+    if not plant.tells_surplus:
         lost.append("no_export_no_surplus")
     if plant.settings.wiring.cylinder.mixing_valve_c is None:
         lost.append("no_mixing_valve_no_disinfection")

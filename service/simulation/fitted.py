@@ -64,4 +64,5 @@ def home_of(
         immersion_w=home.immersion.power_w if home.immersion else 0.0,
         immersion_stop_c=home.immersion.thermostat_c if home.immersion else 65.0,
         ambient_c=home.cylinder.ambient_c,
+        grid_both_ways=not home.signals_of(Quantity.EXPORT_POWER),
     )

@@ -11,7 +11,7 @@ from collections.abc import Callable, Iterator
 from dataclasses import dataclass, replace
 
 from adapters.types import Command
-from adapters.wiring import Quantity, Signal
+from adapters.wiring import Kind, Quantity, Signal
 from service.simulation.household import TapDraw
 from service.simulation.tank import Answer, Push, Tank
 from service.simulation.weather import Weather
@@ -63,6 +63,7 @@ class Running:
     electricity_kwh: float = 0.0
     heat_kwh: float = 0.0
     electricity_w: float = 0.0
+    heat_w: float = 0.0
 
     def commanded(self, at_s: float) -> bool:
         """Whether a command holds."""
@@ -126,6 +127,7 @@ class SimulatedHome:
     immersion_stop_c: float = 65.0
     ambient_c: float = 20.0
     base_w: float = 250.0
+    grid_both_ways: bool = False  # the import meter shows export too, below zero
     on_stretch: Callable[[Stretch], None] | None = None
 
     def __post_init__(self) -> None:
@@ -137,6 +139,7 @@ class SimulatedHome:
         self.export_kwh = 0.0
         self.flow_l_per_min = 0.0
         self.outlet_c = self._settle().outlet_c
+        self.pump_flow_c = self.ambient_c
         self._draw: TapDraw | None = None
         self._draw_left_s = 0.0
         self._draw_wanted = self._draw_colder = 0.0
@@ -272,14 +275,15 @@ class SimulatedHome:
     def _count(self, push: Push, answer: Answer, mixed_l_per_min: float) -> None:
         seconds, hours = push.seconds, push.seconds / 3600.0
         pump_w = 0.0
+        self.pump_flow_c = self.ambient_c
         if self.heat_pump is not None and self.pump.heats:
             store_c = push.plate_c if push.plate_w else push.coil_c - self.heat_pump.approach_k
-            cop = self.heat_pump.cop(
-                self.weather.outdoor_c(self.now_s), store_c + self.heat_pump.approach_k
-            )
+            self.pump_flow_c = store_c + self.heat_pump.approach_k
+            cop = self.heat_pump.cop(self.weather.outdoor_c(self.now_s), self.pump_flow_c)
             pump_w = answer.heat_pump_kwh / hours * 1000.0 / cop
             self.pump.heat_kwh += answer.heat_pump_kwh
-        element_w = answer.element_kwh / hours * 1000.0
+        self.pump.heat_w = answer.heat_pump_kwh / hours * 1000.0
+        element_w = self.element.heat_w = answer.element_kwh / hours * 1000.0
         self.element.heat_kwh += answer.element_kwh
         for running, watts in ((self.pump, pump_w), (self.element, element_w)):
             running.electricity_w = watts
@@ -337,7 +341,7 @@ class SimulatedHome:
             + self.base_w
             - self.weather.pv_w(self.now_s)
         )
-        total = signal.unit in ("L", "m3", "pulse", "Wh", "kWh")
+        total = signal.kind in (Kind.VOLUME, Kind.ENERGY)
         match signal.measures:
             case Quantity.PROBE:
                 base = self._last.at_c[self.probe_names.index(signal.name)]
@@ -353,12 +357,14 @@ class SimulatedHome:
                 base = self.drawn_l if total else self.flow_l_per_min
             case Quantity.HEAT_PUMP_ELECTRICITY:
                 base = self.pump.electricity_kwh if total else self.pump.electricity_w
+            case Quantity.HEAT_PUMP_FLOW_TEMPERATURE:
+                base = self.pump_flow_c
             case Quantity.HEAT_PUMP_HEAT:
-                base = self.pump.heat_kwh
+                base = self.pump.heat_kwh if total else self.pump.heat_w
             case Quantity.IMMERSION_ELECTRICITY:
                 base = self.element.electricity_kwh if total else self.element.electricity_w
             case Quantity.IMPORT_POWER:
-                base = max(net_w, 0.0)
+                base = net_w if self.grid_both_ways else max(net_w, 0.0)
             case Quantity.EXPORT_POWER:
                 base = max(-net_w, 0.0)
             case _:

@@ -14,8 +14,8 @@ from rich.progress import BarColumn, Progress, TextColumn, TimeRemainingColumn
 from rich.table import Table
 
 from adapters.types import Command, PriceSeries, SeriesOf
-from adapters.wiring import Quantity
 from service.clock import utc
+from service.control import plant as control_plant
 from service.records.records import Records
 from service.settings import HomeSettings, HomeWiring, Wiring
 from service.simulation import money, sources
@@ -109,7 +109,7 @@ def replay(
     out.print(_table(report, alone, home.currency))
     out.print(_saved(report, alone, home.currency))
     out.print(_NOTE.format(prices="the prices its feeds told" if series else "its own price bands"))
-    if not pv_peak_w and home.signals_of(Quantity.EXPORT_POWER):
+    if not pv_peak_w and control_plant.of(settings).tells_surplus:
         out.print("No sun fell on this home's panels: say with --pv-peak-w how much they give.")
     spent = ", ".join(f"{what} {s:.1f} s" for what, s in sorted(report.spent_s.items()))
     out.print(f"Took {took_s:.1f} s for {report.steps} steps: {spent}.")

@@ -261,3 +261,47 @@ def test_a_source_that_may_not_start_leaves_its_power_to_the_other() -> None:
     assert home.last.view.decision.inputs["waits_for"] == "minimum_rest"
     home.live(600)
     assert home.last.view.running == ("pump",)
+
+
+IMPORT = {"name": "import", "measures": "import_power", "unit": "W", "topic": "plant/import"}
+PHASES = [EXPORT | {"name": f"export_{n}", "topic": f"plant/export/{n}"} for n in (1, 2, 3)]
+
+
+@pytest.mark.parametrize(
+    ("signals", "shown", "given_w"),
+    [
+        ([IMPORT], {"import": -1200.0}, 1200.0),
+        ([IMPORT], {"import": 1200.0}, None),
+        ([IMPORT], {}, None),
+        ([EXPORT], {"export": 1200.0}, 1200.0),
+        ([EXPORT], {"export": -1200.0}, None),
+        ([EXPORT, IMPORT], {"export": 1500.0, "import": 300.0}, 1200.0),
+        ([EXPORT, IMPORT], {"export": 1200.0}, 1200.0),  # one that tells changes only says no 0
+        ([EXPORT, IMPORT], {"import": 0.0}, None),
+        (PHASES, {"export_1": 900.0, "export_2": 800.0, "export_3": -500.0}, 1200.0),
+        (PHASES, {"export_1": 900.0, "export_2": 800.0}, None),
+    ],
+)
+def test_a_diverter_is_given_the_balance_of_what_the_grids_meter_shows(
+    signals: list[dict[str, Any]], shown: dict[str, float], given_w: float | None
+) -> None:
+    """One meter both ways, one each way, one for each phase; a silent one is no zero."""
+    changes = {"actuators": [_diverter(200)], "signals": [*wiring()["signals"], *signals]}
+    profile_c = [12.0] * 20 + [52.0] * 20
+    home = LittleHome(settings(CALM, **changes), plans=False, profile_c=profile_c, every_s=60.0)
+    real = home.readings
+    home.readings = lambda: (  # type: ignore[method-assign]
+        *real(),
+        *(home.reading(name, watts) for name, watts in shown.items()),
+    )
+    home.live(60)
+    _plan_in_force(home, dear=False, surplus_level=400.0)
+    home.live(60)
+    assert [c.power_w for _, c in home.sent[:1]] == ([] if given_w is None else [given_w])
+
+
+@pytest.mark.parametrize("measures", ["import_power", "export_power"])
+def test_a_running_total_of_the_grids_meter_is_refused(measures: str) -> None:
+    """12,345 kWh are not 12,345 W of surplus."""
+    with pytest.raises(ValueError, match=f"{measures} cannot be in kWh; use one of W, kW"):
+        settings(signals=[*wiring()["signals"], EXPORT | {"measures": measures, "unit": "kWh"}])

@@ -6,6 +6,7 @@ import numpy as np
 import pytest
 
 from adapters.types import Command
+from adapters.wiring import Quantity, Signal, Unit
 from service.simulation.fitted import build_of, home_of
 from service.simulation.home import SimulatedHome
 from service.simulation.tank import OurTank
@@ -40,6 +41,37 @@ def test_at_rest_it_heats_to_the_low_set_temperature_written_to_it(
     home.advance(NOON_S + 2 * 3600)
     assert home.pump.starts == starts
     assert home.outlet_c <= max(rest_c, 20.0) + 0.5
+
+
+@pytest.mark.parametrize(
+    ("measures", "unit", "low", "high"),
+    [
+        (Quantity.HEAT_PUMP_HEAT, "kW", 2.0, 15.0),
+        (Quantity.HEAT_PUMP_HEAT, "kWh", 0.2, 7.5),
+        (Quantity.HEAT_PUMP_HEAT, "J", 0.2 * 3.6e6, 7.5 * 3.6e6),
+        (Quantity.HEAT_PUMP_ELECTRICITY, "J", 0.1 * 3.6e6, 4.0 * 3.6e6),
+        (Quantity.HEAT_PUMP_FLOW_TEMPERATURE, "Cel", 50.0, 70.0),
+        (Quantity.IMPORT_POWER, "kW", 0.8, 8.0),
+    ],
+)
+def test_its_instruments_show_what_they_are_wired_as(
+    measures: Quantity, unit: Unit, low: float, high: float
+) -> None:
+    """Half an hour of a heat pump at 50 degC: power as power, totals as totals."""
+    home = _home((12.0, 12.0, 12.0))
+    home.advance(NOON_S + 1800.0)
+    assert home.pump.heats
+    assert low <= home.value(Signal(name="x", measures=measures, topic="x", unit=unit)) <= high
+
+
+def test_an_import_meter_alone_shows_export_below_zero() -> None:
+    home = _home((50.0,))
+    home.weather = Weather(pv_peak_w=5000.0)
+    signal = Signal(name="x", measures=Quantity.IMPORT_POWER, topic="x", unit="W")
+    home.advance(NOON_S + 60.0)
+    assert home.value(signal) < -100.0
+    home.grid_both_ways = False
+    assert home.value(signal) == 0.0
 
 
 def test_outdoors_changes_steadily_over_midnight() -> None:
