@@ -8,7 +8,7 @@ from typing import Literal
 import numpy as np
 
 from adapters.types import PriceSeries
-from adapters.wiring import Form, Quantity
+from adapters.wiring import Form
 from forecasting.calendar import local_days
 from forecasting.types import Floats, Ints, SlotGrid
 from service.clock import in_span

@@ -9,7 +9,7 @@ from functools import cached_property
 
 from adapters.wiring import Quantity
 from service.clock import in_span
-from service.control import around, observe
+from service.control import around
 from service.control.overrides import Standing
 from service.control.plant import CALL_MARGIN_K, KWH_PER_LK, LAYERS, Plant, Probe, SourcePlant
 from service.control.state import State
