@@ -143,18 +143,18 @@ def beyond_thermostat(s: Situation) -> Iterator[Finding]:
         yield Finding("immersion_thermostat_stuck", "immersion", facts)
 
 
-def gains_unasked(watch: Watch, runs: Iterable[SourceRun], least_kwh: float) -> bool:
-    """Whether the probes warmed between the last two moments though we ran nothing since.
+def gained_unasked(watch: Watch, runs: Iterable[SourceRun]) -> tuple[float, float]:
+    """Heat that the probes gained between the last two moments, kWh, and over how many hours.
 
-    Draws are not added back: see ``_gained``.
+    None, if we ran anything since. Draws are not added back: see ``_gained``.
     """
     if len(watch.moments) < 2:
-        return False
+        return 0.0, 0.0
     before, last = watch.moments[-2:]
-    if last.heat_kwh is None or before.heat_kwh is None:
-        return False
     ours = any(r.started_mark_s is not None or r.stopped_mark_s > before.mark_s for r in runs)
-    return not ours and last.heat_kwh - before.heat_kwh > least_kwh
+    if ours or last.heat_kwh is None or before.heat_kwh is None:
+        return 0.0, 0.0
+    return last.heat_kwh - before.heat_kwh, (last.mark_s - before.mark_s) / 3600.0
 
 
 def _own_control(s: Situation, name: SourceName) -> Facts:

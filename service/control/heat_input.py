@@ -5,14 +5,16 @@ from __future__ import annotations
 from adapters.wiring import Quantity
 from service.control import observe
 from service.control.detectors import without_heat
-from service.control.effect import gains_unasked
+from service.control.effect import gained_unasked
 from service.control.metering import Metered
 from service.control.plant import Plant, SourcePlant
 from service.control.situation import METERED_AS
 from service.control.state import State
 from service.scheduling.types import SourceName
 
-GAINS_KWH = 0.12  # in five minutes, by the probes: somebody heats the water
+# What the probes must gain until somebody is taken to heat the water: that much, and that share of
+# what the heat pump would have given. Where a front creeps past a probe it warms by itself.
+GAINS_KWH, GAINS_SHARE = 0.12, 0.25
 
 
 def since_stride(
@@ -35,9 +37,10 @@ def since_stride(
         return heat, measured, ()
     assumed_of: list[str] = []
     failed = without_heat(state.faults)
-    unasked = gains_unasked(state.watch, state.book.runs.values(), GAINS_KWH)
+    gained_kwh, gained_h = gained_unasked(state.watch, state.book.runs.values())
     for name, source in plant.sources.items():
         running = state.book.run_of(name) is not None
+        usual_kw = plant.heat_w(source, outdoor_c) / 1000.0
         kwh, was_measured = _of_source(
             name,
             source,
@@ -46,7 +49,7 @@ def since_stride(
             meter,
             outdoor_c,
             lived_s,
-            unasked,
+            gained_kwh > max(GAINS_KWH, GAINS_SHARE * usual_kw * gained_h),
         )
         if not was_measured and kwh > 0:
             reached = plant.reached_by(source)
