@@ -37,7 +37,9 @@ def since_stride(
         return heat, measured, ()
     assumed_of: list[str] = []
     failed = without_heat(state.faults)
-    gained_kwh, gained_h = gained_unasked(state.watch, state.book.runs.values())
+    gained_kwh, gained_h = 0.0, 0.0
+    if not _rests(state):
+        gained_kwh, gained_h = gained_unasked(state.watch, state.book.runs.values())
     for name, source in plant.sources.items():
         running = state.book.run_of(name) is not None
         usual_kw = plant.heat_w(source, outdoor_c) / 1000.0
@@ -77,6 +79,14 @@ def returned_c(
         outdoor_c,
         observe.first_fresh(plant, fresh, Quantity.HEAT_PUMP_FLOW_TEMPERATURE),
     )
+
+
+def _rests(state: State) -> bool:
+    """Whether the heat pump is asked not to heat by its own control, and obeys."""
+    if any(f.code == "uncommanded_running" for f in state.faults):
+        return False
+    leases = state.book.leases.values()
+    return any(x.action == "block" and x.source == "heat_pump" for x in leases)
 
 
 def _of_source(

@@ -1,0 +1,54 @@
+"""Heat that nobody asked for: taken for the heat pump's own control only where it can be that."""
+
+from __future__ import annotations
+
+from dataclasses import replace
+from typing import Any
+
+import pytest
+
+from service.control import heat_input
+from service.control import plant as plants
+from service.control.metering import Metered
+from service.control.beginning import start
+from service.control.state import Book, Lease, Moment, State, Watch
+from service.control.types import Fault
+from tests.control_plant import MONDAY, settings, wiring
+
+NOW_S = 10_000.0
+MINUTE_S = 60.0
+UNMETERED = settings(signals=[s for s in wiring()["signals"] if s["name"] != "pump_power"])
+RESTS = Lease("pump", "heat_pump", "block", 10.0, None, NOW_S - 900, NOW_S, 1800.0)
+
+
+def _state(gained_kwh: float, apart_s: float, **changes: Any) -> State:
+    """Two moments between which the probes gained heat."""
+    moments = (
+        Moment(NOW_S - apart_s, 8.0, 0.0, 200.0, 0.0),
+        Moment(NOW_S, 8.0 + gained_kwh, 0.0, 200.0, 0.0),
+    )
+    made = start(UNMETERED, MONDAY, NOW_S)
+    return replace(made, watch=Watch(moments=moments), **changes)
+
+
+def _assumed_kwh(state: State) -> float:
+    plant = plants.of(UNMETERED)
+    heat, _, _ = heat_input.since_stride(state, plant, Metered({}, {}, {}, {}), {}, 7.0, MINUTE_S)
+    return heat.get("heat_pump", 0.0)
+
+
+@pytest.mark.parametrize(
+    ("gained_kwh", "apart_s", "heats"),
+    [(0.30, 300.0, True), (0.10, 300.0, False), (0.30, 1200.0, False), (1.50, 1200.0, True)],
+)
+def test_gains_count_by_how_long_they_took(gained_kwh: float, apart_s: float, heats: bool) -> None:
+    """6 kW give 0.5 kWh in five minutes; a probe at a front warms by a fifth of that by itself."""
+    assumed = _assumed_kwh(_state(gained_kwh, apart_s))
+    assert assumed == (pytest.approx(6.0 / 60.0, rel=0.1) if heats else 0.0)
+
+
+def test_a_heat_pump_at_rest_does_not_heat_unless_it_was_found_to() -> None:
+    rests = Book(leases={"pump": RESTS})
+    assert _assumed_kwh(_state(0.30, 300.0, book=rests)) == 0.0
+    runs = Fault("uncommanded_running", "heat_pump", MONDAY, "fault")
+    assert _assumed_kwh(_state(0.30, 300.0, book=rests, faults=(runs,))) > 0.0
