@@ -9,8 +9,8 @@ import pytest
 
 from service.control import heat_input
 from service.control import plant as plants
-from service.control.metering import Metered
 from service.control.beginning import start
+from service.control.metering import Metered
 from service.control.state import Book, Lease, Moment, State, Watch
 from service.control.types import Fault
 from tests.control_plant import MONDAY, settings, wiring
