@@ -32,6 +32,7 @@ from service.cylinder.estimator_motion import (
     FLOW,
     HEAT,
     HOTTEST_C,
+    LEAST_RISE_K,
     INLET,
     LOSS,
     MIXING,
@@ -354,12 +355,10 @@ def _put_in(motion: Motion, heat: Heat, errors: Floats, part: float) -> None:
         if not heat.outlet_measured:
             outlet_c += float(errors[RETURNED])
     # Whatever the meters say, water returns warmer than it left and doesn't boil.
-    outlet_c = min(max(outlet_c, bottom_c + 3.0), HOTTEST_C)
+    outlet_c = min(max(outlet_c, bottom_c + LEAST_RISE_K), HOTTEST_C)
     if outlet_c <= bottom_c:
         return
-    litres = kwh / (kwh_per_lk(0.5 * (outlet_c + bottom_c)) * (outlet_c - bottom_c))
-    believed_k = None if heat.outlet_measured else outlet_c - bottom_c
-    motion.pump_down(litres, outlet_c, which, believed_k=believed_k)
+    motion.pump_down(kwh, outlet_c, which, believed=not heat.outlet_measured)
 
 
 def _correct(state: EstimatorState, seen: Observation, elapsed_s: float) -> EstimatorState:

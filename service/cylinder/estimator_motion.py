@@ -113,15 +113,16 @@ class Motion:
             self._mix_inlet(u)
             left -= u
 
-    def pump_down(
-        self, litres: float, hot_c: float, parameter: int, *, believed_k: float | None = None
-    ) -> None:
-        """Take ``litres`` from the bottom and return them at the top at ``hot_c``.
+    def pump_down(self, kwh: float, hot_c: float, parameter: int, *, believed: bool) -> None:
+        """Take water from the bottom and return it at the top at ``hot_c``, with ``kwh`` of heat.
 
-        ``believed_k`` says that ``hot_c`` is not measured, and by how much it was believed to warm
-        the water: the hotter it is, the less water the same heat moves.
+        ``believed`` says that ``hot_c`` is not measured: the hotter it is, the less water the same
+        heat moves.
         """
         h, longest_l = self.h_l, self._longest_l(self.cylinder.plate_mixing_l)
+        litres, last_k = self._warmed_l(kwh, hot_c)
+        # What a little more heat moves, and a little hotter return, is the water that comes last.
+        by_heat = kwh / (kwh_per_lk(hot_c - 0.5 * last_k) * last_k) / litres
         left = litres
         while left > 1e-9:
             u = min(left, longest_l)
@@ -132,15 +133,30 @@ class Motion:
             self._renumber(-came, hot_c)
             self.phase_l = h - (inside + u - came * h)
             slope = np.concatenate((self.x[1:, 0], [hot_c])) - self.x[:, 0]
-            self._shifted(slope / h, u, parameter)
-            if believed_k is not None:
+            self._shifted(slope / h, u, parameter, by_heat)
+            if believed:
                 returned = self._parameter(RETURNED)
                 returned[-1 - came] += 1.0 - kept
                 returned[len(returned) - came :] = 1.0
-                returned -= slope / h * (u / believed_k)
+                returned -= slope / h * (u / last_k)
             self._mix_return(u)
             left -= u
         self.settle()
+
+    def _warmed_l(self, kwh: float, hot_c: float) -> tuple[float, float]:
+        """How much water from the bottom up that heat warms to ``hot_c``, L, and the last by what.
+
+        The water gets warmer from the bottom up: the further a charge goes, the more it moves.
+        """
+        litres, rise_k, left = 0.0, LEAST_RISE_K, kwh
+        for part_l, t_c in zip(self.volumes_l.tolist(), self.x[:, 0].tolist(), strict=True):
+            rise_k = max(hot_c - t_c, LEAST_RISE_K)
+            needed = part_l * kwh_per_lk(hot_c - 0.5 * rise_k) * rise_k
+            if needed >= left:
+                return litres + part_l * left / needed, rise_k
+            litres += part_l
+            left -= needed
+        return litres, rise_k
 
     def _longest_l(self, mixing_l: float) -> float:
         """How far water may move at once: a part of the zone that it mixes in."""
@@ -243,8 +259,10 @@ class Motion:
         swing[below] = swing_k
         self.noise += np.outer(swing, swing)
 
-    def _shifted(self, slope: Floats, litres: float, parameter: int) -> None:
-        self._parameter(parameter)[:] += slope * litres
+    def _shifted(
+        self, slope: Floats, litres: float, parameter: int, by_parameter: float = 1.0
+    ) -> None:
+        self._parameter(parameter)[:] += slope * (litres * by_parameter)
         self.noise += (self.position_noise_l**2 * litres) * np.outer(slope, slope)
         self.moved_l += litres
 
@@ -306,6 +324,7 @@ class Motion:
 
 FOOT_SHARE = 0.04  # how unsure a source's foot is: share of the heat in the cell below it
 ALIGNED = 0.02  # of a cell: a border so close to a source's foot is at it
+LEAST_RISE_K = 3.0  # of what a plate exchanger returns, whatever the meters say
 COIL_EXCESS_K = 8.0  # how much hotter than the water beside it a source is, at least
 HOTTEST_C = 100.0
 
