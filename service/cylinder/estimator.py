@@ -78,6 +78,7 @@ MOST_OFF_K = 6.0  # either of the two: what says more is no temperature but a fa
 PROBE_OFFSET_SD_K = 0.3  # IEC 60751 class B: 0.55 K at most at 50 degC, evenly spread
 DRIFT_PER_DAY = (0.008, 0.03, 0.02, 0.05, 0.3, 0.3, RETURNED_SD_K)  # in the motion's order
 OFFSET_DRIFT_K_PER_DAY = 0.02  # 0.4 K in a year
+ALIKE_DAYS = 0.5  # until most is forgotten of what all probes seem to show too much
 INLET_SD_K = 0.45  # of the cold inlet, alike for all of a draw
 POSITION_NOISE_L = 0.07  # of a front, L per square root of a litre moved
 IDLE_NOISE_K_PER_H = 0.03  # of the profile, correlated over IDLE_REACH of the volume
@@ -170,6 +171,7 @@ class EstimatorState:
     covariance: Any
     watch: faults.Watch
     unseen_l: float = 0.0  # without a flow meter: how much may have been drawn unnoticed
+    offset_sd_k: float = PROBE_OFFSET_SD_K  # by how much a probe may show too much or too little
 
 
 @dataclass(frozen=True)
@@ -257,6 +259,7 @@ def start(
         np.zeros(PARAMETERS + m),
         covariance.astype(np.float32),
         faults.Watch.begin(m),
+        offset_sd_k=probe_offset_sd_k,
     )
 
 
@@ -319,12 +322,30 @@ def _predict(state: EstimatorState, seen: Observation, elapsed_s: float) -> Esti
     drift = np.full(len(errors), OFFSET_DRIFT_K_PER_DAY**2 * days)
     drift[:PARAMETERS] = np.square(DRIFT_PER_DAY) * days
     covariance[range(N, size), range(N, size)] += drift
+    errors = errors.copy()
+    _recall_alike(errors[PARAMETERS:], covariance, state.offset_sd_k, days)
     return replace(
         state,
         cells_c=motion.temperatures_c.copy(),
         phase_l=motion.phase_l,
+        errors=errors,
         covariance=covariance,
     )
+
+
+def _recall_alike(offsets_k: Floats, covariance: Floats, sd_k: float, days: float) -> None:
+    """Draw what all probes show too much alike back towards 0, in place.
+
+    No probe tells of it: all of them and all the water could be warmer by as much. So whatever the
+    motion is wrong by would wander into it, further every day, and that instruments do not.
+    """
+    m, first = len(offsets_k), N + PARAMETERS
+    kept = math.exp(-days / ALIKE_DAYS)
+    mean = np.full((m, m), (1.0 - kept) / m)
+    offsets_k -= (1.0 - kept) * offsets_k.mean()
+    covariance[first:] -= mean @ covariance[first:]
+    covariance[:, first:] -= covariance[:, first:] @ mean
+    covariance[first:, first:] += (1.0 - kept**2) * sd_k**2 / m
 
 
 def _displaced_l(state: EstimatorState, seen: Observation) -> float:
@@ -718,6 +739,7 @@ def to_plain(state: EstimatorState) -> dict[str, Any]:
         "probe_sd_k": state.probe_sd_k,
         "phase_l": state.phase_l,
         "unseen_l": state.unseen_l,
+        "offset_sd_k": state.offset_sd_k,
         "cells_c": _pack(state.cells_c),
         "errors": _pack(state.errors),
         "covariance": _pack(np.asarray(state.covariance, np.float32)[upper]),
@@ -769,6 +791,7 @@ def from_plain(plain: Mapping[str, Any]) -> EstimatorState:
             named=tuple((int(i), str(c)) for i, c in plain["named"]),
         ),
         plain["unseen_l"],
+        plain.get("offset_sd_k", PROBE_OFFSET_SD_K),
     )
 
 

@@ -225,7 +225,50 @@ def test_a_cold_inlet_that_is_only_believed_teaches_no_error_to_the_probes(
     assert off_l < 0.05 * 250
     misled_l, misled_k, _ = lived(measured=True)  # as if that temperature were sure
     assert misled_l > 2 * off_l
-    assert misled_k > 3.0
+    assert misled_k > 1.0
+
+
+def test_a_charge_goes_as_far_as_the_water_it_meets_is_warm() -> None:
+    """5 kW meet water of 10 to 45 degC, looked at every ten minutes: the front is where it is.
+
+    Taken for as cold as its lowest part, that water would hold up the front by some 30 L.
+    """
+    profile_c = np.r_[np.linspace(10.0, 45.0, 24), np.full(16, 45.0)]
+    truth = model.start(CYLINDER, profile_c)
+    state = estimator.start(CYLINDER, {"top": 0.98}, Observation({"top": 45.0}))
+    state = replace(state, cells_c=np.interp(np.arange(41), np.arange(40), profile_c))
+    for _ in range(7):
+        drive = Drive(plate=PlateCharge(5000.0, 52.0, 60.0))
+        truth, flows = model.advance(CYLINDER, truth, drive, 600.0)
+        seen = Observation(heat=(Heat(flows.plate_kwh, "plate", outlet_c=52.0),))
+        state = estimator.advance(state, seen, 600.0)
+    reached = [
+        CYLINDER.volume_l * float((p > 48.5).mean())
+        for p in (model.profile(CYLINDER, truth, 40), estimator.estimate(state, 10.0).profile_c)
+    ]
+    assert 100.0 < reached[0] < 240.0
+    assert reached[1] == pytest.approx(reached[0], abs=7.0)
+
+
+def test_what_the_heat_is_metered_wrong_by_does_not_wander_into_all_probes() -> None:
+    """A heat meter 3 % low and an inlet that is only believed, for three weeks."""
+    truth = model.start(CYLINDER, 50.0)
+    state = estimator.start(CYLINDER, PROBES, Observation(shown(truth)))
+    for step in range(21 * 144):
+        flow = 5.0 if step % 72 == 40 else 0.0
+        heat_w = 5000.0 if 50 <= step % 72 < 60 else 0.0
+        drive = Drive(draw_l_per_min=flow, plate=PlateCharge(heat_w, 50.0))
+        truth, flows = model.advance(CYLINDER, truth, drive, 600.0)
+        heat = Heat(0.97 * flows.plate_kwh, "plate", outlet_c=50.0, outlet_measured=False)
+        seen = Observation(
+            shown(truth),
+            10.0 * flow,
+            heat=(heat,) if flows.plate_kwh > 0 else (),
+            cold_measured=False,
+        )
+        state = estimator.advance(state, seen, 600.0)
+    offsets_k = list(estimator.estimate(state, 10.0).probe_offsets_c.values())
+    assert abs(sum(offsets_k) / len(offsets_k)) < 0.3
 
 
 def test_an_exchanger_that_returns_cooler_water_than_believed_is_found_out() -> None:
