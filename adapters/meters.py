@@ -2,6 +2,7 @@
 
 from __future__ import annotations
 
+import math
 from dataclasses import dataclass, replace
 from typing import Literal
 
@@ -46,6 +47,8 @@ class Meter:
         resolution: a step back of at most this is rounding, not a reset.
         last, last_s: the last total believed and its moment; None before the first.
         doubted, doubted_s: a jump that waits for the next reading.
+        grain: how finely it counts: the largest of 1, 0.1, 0.01 ... that all totals are multiples
+            of; infinity before there was one.
     """
 
     highest_per_s: float
@@ -56,9 +59,12 @@ class Meter:
     last_s: float = 0.0
     doubted: float | None = None
     doubted_s: float = 0.0
+    grain: float = math.inf
 
     def take(self, total: float, at_s: float) -> tuple[Meter, Amount]:
         """The meter after one reading of its total, and the amount that this tells."""
+        if self.grain > FINEST and total and (grain := _grain(total)) < self.grain:
+            return replace(self, grain=grain).take(total, at_s)
         if self.last is None:
             return self._at(total, at_s), Amount(at_s, at_s, 0.0, "first")
         if at_s <= self.last_s:
@@ -96,3 +102,14 @@ class Meter:
 
     def _at(self, total: float, at_s: float) -> Meter:
         return replace(self, last=total, last_s=at_s, doubted=None)
+
+
+FINEST = 1e-4
+
+
+def _grain(total: float) -> float:
+    """The largest of 1, 0.1, 0.01 ... that a total is a multiple of, as far as numbers tell."""
+    grain = 1.0
+    while grain > 1.5 * FINEST and abs(total / grain - round(total / grain)) > 1e-4:
+        grain /= 10.0
+    return grain

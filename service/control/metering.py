@@ -2,6 +2,7 @@
 
 from __future__ import annotations
 
+import math
 from dataclasses import dataclass
 
 from adapters.meters import Meter
@@ -15,14 +16,18 @@ METERED = (
     Quantity.IMMERSION_ELECTRICITY,
 )
 HIGHEST_KWH_PER_S = 50.0 / 3600.0  # no meter in a home counts faster
+# A total that counts more coarsely tells the power of now too late, and how much heat came since the
+# last look too roughly: 2 kW move a register of 0.1 kWh every three minutes, one of 1 kWh every half
+# hour.
+FINE_KWH, COARSE_KWH = 0.01, 0.1
 
 
 @dataclass(frozen=True, slots=True)
 class Metered:
     """Meters afterwards, watts of those that count energy, and kWh in this step by quantity.
 
-    A quantity without a signal is missing from kwh and watts; one that says nothing about now
-    is missing from watts.
+    A quantity without a signal is missing from kwh and watts, and so is one of which a meter is
+    silent, or counts in too large steps.
     """
 
     meters: dict[str, Meter]
@@ -57,15 +62,20 @@ def live(
     kwh: dict[Quantity, float] = {}
     watts: dict[Quantity, float] = {}
     for quantity in METERED:
+        energies: list[float | None] = []
+        powers: list[float | None] = []
         for signal in plant.of(quantity):
+            power = fresh.get(signal.name)
             if KIND_OF_UNIT[signal.unit] is Kind.POWER:
-                value = fresh.get(signal.name)
-                power = value
-                energy = 0.0 if value is None else value * lived_s / 3.6e6
+                energies.append(None if power is None else power * lived_s / 3.6e6)
             else:
-                power = rates_w.get(signal.name) if signal.name in fresh else None
-                energy = counted.get(signal.name, 0.0)
-            kwh[quantity] = kwh.get(quantity, 0.0) + max(energy, 0.0)
-            if power is not None:
-                watts[quantity] = watts.get(quantity, 0.0) + power
+                grain = meters[signal.name].grain if signal.name in meters else math.inf
+                coarse, fine = grain > 1.5 * COARSE_KWH, grain < 1.5 * FINE_KWH
+                energies.append(None if coarse else counted.get(signal.name, 0.0))
+                power = rates_w.get(signal.name) if fine and power is not None else None
+            powers.append(power)
+        if energies and None not in energies:
+            kwh[quantity] = sum(max(energy, 0.0) for energy in filter(None, energies))
+        if powers and None not in powers:
+            watts[quantity] = sum(filter(None, powers))
     return Metered(meters, rates_w, kwh, watts)
