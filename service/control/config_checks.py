@@ -12,10 +12,11 @@ from dataclasses import dataclass
 from typing import Literal
 
 from adapters import actuators
-from adapters.wiring import Form, Quantity
+from adapters.wiring import Form, Kind, Quantity
 from service.clock import second_of
 from service.control import hygiene
 from service.control import plant as plants
+from service.control.metering import METERED
 from service.control.plant import Plant, SourcePlant
 from service.scheduling.types import SourceName
 from service.settings import HomeSettings, HomeWiring, Hygiene
@@ -775,6 +776,34 @@ def _same_values(wiring: HomeWiring) -> Iterator[Misfit]:
             )
 
 
+def _counted_twice(wiring: HomeWiring) -> Iterator[Misfit]:
+    """Signals that would count the same water or energy twice, or of which one is not used."""
+    draws = wiring.signals_of(Quantity.DRAW_FLOW)
+    if len(draws) > 1:
+        yield Misfit(
+            "refuse",
+            "two_draw_meters",
+            f"signals.{draws[1].name}",
+            "",
+            f"measures draw_flow, as {draws[0].name} does, and only one meter can see every draw",
+            "keep the one on the cold feed; of a meter's rate and its total keep the total",
+        )
+    for quantity in METERED:
+        signals = wiring.signals_of(quantity)
+        power = next((s for s in signals if s.kind is Kind.POWER), None)
+        energy = next((s for s in signals if s.kind is Kind.ENERGY), None)
+        if power is not None and energy is not None:
+            yield Misfit(
+                "refuse",
+                "power_and_total",
+                f"signals.{energy.name}.unit",
+                energy.unit,
+                f"measures {quantity}, as {power.name} does in {power.unit}: what one meter shows "
+                "as power and as a total would count twice",
+                "keep one of the two, the power if it comes every minute or oftener",
+            )
+
+
 def _instruments(plant: Plant) -> Iterator[Misfit]:
     settings = plant.settings
     if not plant.probes:
@@ -798,6 +827,7 @@ def _instruments(plant: Plant) -> Iterator[Misfit]:
             "a shorter one stops plant sooner when a probe falls silent",
         )
     yield from _same_values(settings.wiring)
+    yield from _counted_twice(settings.wiring)
     for actuator in settings.wiring.actuators:
         if actuator.form is Form.TERMINALS and actuator.surplus_only and not plant.tells_surplus:
             yield Misfit(

@@ -16,9 +16,9 @@ METERED = (
     Quantity.IMMERSION_ELECTRICITY,
 )
 HIGHEST_KWH_PER_S = 50.0 / 3600.0  # no meter in a home counts faster
-# A total that counts more coarsely tells the power of now too late, and how much heat came since the
-# last look too roughly: 2 kW move a register of 0.1 kWh every three minutes, one of 1 kWh every half
-# hour.
+# A total that counts more coarsely tells the power of now too late, and how much heat came since
+# the last look too roughly: 2 kW move a register of 0.1 kWh every three minutes, one of 1 kWh every
+# half hour.
 FINE_KWH, COARSE_KWH = 0.01, 0.1
 
 

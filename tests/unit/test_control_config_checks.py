@@ -302,6 +302,33 @@ def test_one_value_read_twice_is_refused_and_two_values_of_one_topic_are_not() -
     assert "one_value_twice" not in _codes(signals=together)
 
 
+def test_a_grid_meter_that_counts_both_ways_is_wired_once() -> None:
+    both = {"unit": "W", "topic": "plant/grid"}
+    inward, outward = (
+        {"name": name, "measures": name, **both} for name in ("import_power", "export_power")
+    )
+    signals = wiring()["signals"]
+    assert "one_value_twice" not in _codes(signals=[*signals, inward])
+    found = config_checks.refused(settings(signals=[*signals, inward, outward]))
+    assert [m.code for m in found] == ["one_value_twice"]
+    assert "import_power alone" in found[0].mend
+
+
+def test_what_one_meter_shows_twice_is_not_counted_twice() -> None:
+    signals = wiring()["signals"]
+    (draw,) = (s for s in signals if s["measures"] == "draw_flow")
+    total = draw | {"name": "draw_total", "unit": "L", "topic": "plant/draw_total"}
+    found = config_checks.refused(settings(signals=[*signals, total]))
+    assert [(m.code, m.key) for m in found] == [("two_draw_meters", "signals.draw_total")]
+    (pump,) = (s for s in signals if s["measures"] == "heat_pump_electricity")
+    second = pump | {"name": "second_pump", "topic": "plant/second"}
+    assert "power_and_total" not in _codes(signals=[*signals, second])
+    total = second | {"unit": "kWh"}
+    found = config_checks.refused(settings(signals=[*signals, total]))
+    assert [m.code for m in found] == ["power_and_total"]
+    assert "twice" in str(found[0])
+
+
 def test_probes_that_stay_fresh_longer_than_a_lease_are_told_in_one_line() -> None:
     late = [s | {"stale_after_s": 9000} for s in wiring()["signals"] if s["measures"] == "probe"]
     found = config_checks.check(settings(signals=late))
