@@ -30,11 +30,18 @@ FLUSH_ASKED_S = 7 * 86_400.0  # by then the household has used its taps
 
 
 def signals(s: Situation, watch: Watch) -> Iterator[Finding]:
-    """Signals that fell silent, and those that say what cannot be."""
-    for name in s.state.heard:
+    """Signals that report too rarely, that fell silent, and that say what cannot be."""
+    for name, heard in s.state.heard.items():
         signal = s.plant.signals.get(name)
-        if signal is not None and name not in s.fresh:
-            yield Finding("signal_stale", name, {"stale_after_s": signal.stale_after_s})
+        if signal is None:
+            continue
+        facts: Facts = {"stale_after_s": signal.stale_after_s}
+        rare = heard.apart_s > signal.stale_after_s
+        if rare:
+            yield Finding("signal_rare", name, {"apart_s": round(heard.apart_s), **facts})
+        awaited = rare and heard.age_at(s.elapsed_s) < 2.0 * heard.apart_s
+        if name not in s.fresh and not awaited:
+            yield Finding("signal_stale", name, facts)
     for name, count in watch.nonsense.items():
         if count >= NONSENSE_PER_HOUR:
             yield Finding("nonsense_readings", name, {"within_an_hour": count})

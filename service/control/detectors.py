@@ -210,6 +210,15 @@ DETECTORS: tuple[Detector, ...] = (
         1800.0,
     ),
     Detector(
+        "signal_rare",
+        "a signal that reports too rarely",
+        "its values come further apart than its stale_after_s, for an hour",
+        "warning",
+        HOUR_S,
+        30.0,
+        2 * HOUR_S,
+    ),
+    Detector(
         "left_to_itself",
         "a home in which Ladle has let go",
         "fail-safe for 30 min, with its reason",

@@ -44,6 +44,7 @@ class Heard:
     measured_s: float  # wall time of measuring, s since 1970
     mark_s: float  # elapsed clock at arrival
     age_s: float  # how old it was on arrival
+    apart_s: float = 0.0  # elapsed since the value before it arrived
 
     def age_at(self, elapsed_s: float) -> float:
         """How old the value is now, s."""

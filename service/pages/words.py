@@ -568,6 +568,11 @@ FAULTS: dict[str, tuple[str, str]] = {
         "No fresh value of {subject:name}.",
         "Check its battery, its cable and whatever publishes its topic.",
     ),
+    "signal_rare": (
+        "{subject:name} reports only every {apart_s}, and a value counts for {stale_after_s}.",
+        "Let it report oftener, or set its stale_after_s to twice the time between its reports. In "
+        "between Ladle does not know it, and without a probe nothing is commanded.",
+    ),
     "nonsense_readings": (
         "{subject:name} keeps saying what cannot be.",
         "Check its unit and its topic in the configuration, then the sensor. Such values are "

@@ -7,6 +7,7 @@ from typing import Any
 
 import pytest
 
+from adapters.types import Reading
 from service.control.detectors import BY_CODE, DETECTORS
 from service.control.types import Fault, Wish
 from service.cylinder import model
@@ -319,6 +320,29 @@ def test_a_secondary_return_that_mixes_the_layers() -> None:
 
     home._plant = circulating  # type: ignore[method-assign]
     assert home.until(lambda h: _stands(h, "secondary_return_mixes"), 2 * 3600)
+
+
+@pytest.mark.parametrize("every_s", [900.0, 2700.0])
+def test_a_probe_that_reports_too_rarely_is_told_as_that(every_s: float) -> None:
+    """Its value counts for five minutes; what fell silent altogether is told as silent."""
+    home = _home({"reserve_tenths": 0})
+    real, told_s = home.readings, [-every_s]
+
+    def rarely() -> tuple[Reading, ...]:
+        due = home.elapsed_s - told_s[0] >= every_s
+        told_s[0] = home.elapsed_s if due else told_s[0]
+        return tuple(r for r in real() if due or r.signal != "probe_1")
+
+    home.readings = rarely  # type: ignore[method-assign]
+    assert home.until(lambda h: _stands(h, "signal_rare"), 2 * 3600 + every_s)
+    home.live(2 * 3600)
+    assert not [f for f in home.state.faults if f.code == "signal_stale"]
+    home.silent = {"probe_1"}
+    assert home.until(lambda h: _stands(h, "signal_stale"), 2 * every_s + 900)
+    home.silent, home.readings = set(), real  # type: ignore[method-assign]
+    home.live(180)
+    assert not _stands(home, "signal_rare")
+    assert not _stands(home, "signal_stale")
 
 
 def test_a_silent_signal_and_impossible_values_are_told() -> None:
