@@ -7,6 +7,7 @@ from typing import Any
 import pytest
 
 from service.control import config_checks
+from service.control.misfit import Misfit
 from tests.control_plant import settings, wiring
 
 RATING = {"outdoor_c": 7, "flow_c": 55, "capacity_w": 6000, "cop": 2.9}
@@ -71,7 +72,7 @@ def test_set_temperature_out_of_reach_shows_the_arithmetic() -> None:
 def test_a_rest_at_which_the_heat_pump_still_calls_is_warned_of() -> None:
     """With its own restart differential of 5 K it calls below 25 degC, which cold mains reach."""
 
-    def rests(rest_c: float) -> list[config_checks.Misfit]:
+    def rests(rest_c: float) -> list[Misfit]:
         pump = wiring()["actuators"][0] | {
             "form": "set_temperature", "run": "{set_c}", "rest_c": rest_c
         }  # fmt: skip
@@ -94,7 +95,7 @@ def test_a_heat_pump_whose_own_control_leaves_nothing_to_plan_is_warned_of() -> 
     """
     own = {"own_sensor_height_m": 0.8, "own_restart_k": 5}
 
-    def decides(form: str, **pump: Any) -> list[config_checks.Misfit]:
+    def decides(form: str, **pump: Any) -> list[Misfit]:
         wired = wiring()["actuators"][0] | {"form": form, "run": "{set_c}"}
         if "rest_c" in pump:
             wired["rest_c"] = pump.pop("rest_c")
@@ -180,7 +181,7 @@ def test_bands_that_cover_every_hour_are_complete() -> None:
     assert "price_unsaid" not in _codes({})
 
 
-def _limited(limit_w: float, **changes: Any) -> config_checks.Misfit | None:
+def _limited(limit_w: float, **changes: Any) -> Misfit | None:
     found = config_checks.check(settings({"power_limit_w": limit_w}, **changes))
     return next((m for m in found if m.key == "power_limit_w"), None)
 
