@@ -131,8 +131,9 @@ def problems(home: Wired, prefix: str) -> tuple[Refusal, ...]:
                     "latches",
                     where,
                     "keeps its last command and nobody releases it when Ladle or the broker is "
-                    "gone; fit a timer or a watchdog and set released_by, or let an installer "
-                    "accept it by name in latching_accepted_by",
+                    "gone",
+                    "fit a timer or a watchdog and set released_by, or let an installer accept "
+                    "it by name in latching_accepted_by",
                 )
             )
         if (
@@ -145,9 +146,9 @@ def problems(home: Wired, prefix: str) -> tuple[Refusal, ...]:
                     home.id,
                     "acts_on_whole_heat_pump",
                     where,
-                    "the terminals act on the whole heat pump; set surplus_only = true, or name "
-                    "in hot_water_alone_confirmed_by who saw at commissioning that the states "
-                    "affect hot water alone",
+                    "the terminals act on the whole heat pump",
+                    "set surplus_only = true, or name in hot_water_alone_confirmed_by who saw at "
+                    "commissioning that the states affect hot water alone",
                 )
             )
         for topic in (actuator.topic, actuator.second_topic):
@@ -160,7 +161,8 @@ def problems(home: Wired, prefix: str) -> tuple[Refusal, ...]:
                     home.id,
                     "topic_shared",
                     f"topic {topic}",
-                    f"is commanded by {' and '.join(names)}; give each contact its own topic",
+                    f"is commanded by {' and '.join(names)}",
+                    "give each contact its own topic",
                 )
             )
     heard = set(subscriptions(home))
@@ -171,8 +173,8 @@ def problems(home: Wired, prefix: str) -> tuple[Refusal, ...]:
                     home.id,
                     "topic_shared",
                     f"topic {topic}",
-                    "is both commanded and read, so Ladle would believe its own command; let "
-                    "the plant report on a topic of its own",
+                    "is both commanded and read, so Ladle would believe its own command",
+                    "let the plant report on a topic of its own",
                 )
             )
     found += [
@@ -180,7 +182,8 @@ def problems(home: Wired, prefix: str) -> tuple[Refusal, ...]:
             home.id,
             "own_topic",
             f"topic {topic}",
-            f"lies under {prefix}/, where only Ladle's own topics are; move it elsewhere",
+            f"lies under {prefix}/, where only Ladle's own topics are",
+            "move it elsewhere",
         )
         for topic in sorted(heard | set(topics_commanded(home)))
         if topic == prefix or topic.startswith(prefix + "/")

@@ -10,8 +10,8 @@ import httpx
 import icalendar
 import recurring_ical_events
 
-from adapters.fetch import TIMEOUT_S, FetchFailed, fetch, shown
-from adapters.types import CalendarSpan, Refusal
+from adapters.fetch import TIMEOUT_S, fetch, shown
+from adapters.types import CalendarSpan, Refusal, Unusable
 from adapters.wiring import CalendarFeed
 
 HORIZON_DAYS = 60
@@ -33,8 +33,8 @@ def fetch_calendar(
     """The visits and absences of a calendar that are not over, for the next 60 days."""
     try:
         document = fetch(feed.address, timeout_s, client)
-    except FetchFailed as failed:
-        return Refusal(home, failed.code, f"calendar {shown(feed.address)}", str(failed))
+    except Unusable as why:
+        return Refusal.of(home, f"calendar {shown(feed.address)}", why)
     return read_calendar(home, feed, zone, document, now_s)
 
 
@@ -48,11 +48,11 @@ def read_calendar(
     times are the home's own (``zone``). Cancelled events and other events are left out.
     """
 
-    def refuse(code: str, message: str) -> Refusal:
-        return Refusal(home, code, f"calendar {shown(feed.address)}", message)
+    def refuse(code: str, what: str, mend: str) -> Refusal:
+        return Refusal(home, code, f"calendar {shown(feed.address)}", what, mend)
 
     if _TOO_OFTEN.search(document.replace(b"\r\n ", b"")):
-        return refuse("too_often", "an event recurs hourly or more often; leave it out")
+        return refuse("too_often", "an event recurs hourly or more often", "leave it out")
     now = datetime.fromtimestamp(now_s, UTC)
     try:
         calendar = icalendar.Calendar.from_ical(document)
@@ -61,10 +61,15 @@ def read_calendar(
     except Exception as error:  # the libraries raise many kinds for what a file can hold
         return refuse(
             "not_a_calendar",
-            f"is not iCalendar as by RFC 5545 ({type(error).__name__}); export it again",
+            f"is not iCalendar as by RFC 5545 ({type(error).__name__})",
+            "export it again",
         )
     if len(spans) > MOST_SPANS:
-        return refuse("too_long", f"holds more than {MOST_SPANS} visits and absences")
+        return refuse(
+            "too_long",
+            f"holds more than {MOST_SPANS} visits and absences",
+            "keep them in a calendar of their own",
+        )
     return tuple(sorted(spans, key=lambda span: (span.from_s, span.until_s, span.kind)))
 
 

@@ -16,8 +16,8 @@ import jmespath
 from jmespath.exceptions import JMESPathError
 
 from adapters import senml
-from adapters.stamps import BadStamp, read_stamp
-from adapters.types import Message, Reading, Refusal
+from adapters.stamps import read_stamp
+from adapters.types import Message, Reading, Refusal, Unusable
 from adapters.units import BASE_UNIT, SENML_UNITS, limits, to_base
 from adapters.wiring import KIND_OF_UNIT, Kind, Signal, Unit
 
@@ -27,11 +27,7 @@ STAMPS_REMEMBERED = 512  # for each signal, to tell a repeat from a late value
 
 _NUMBER = re.compile(r"[+-]?(\d{1,30}(\.\d{0,30})?|\.\d{1,30})([eE][+-]?\d{1,3})?", re.ASCII)
 
-
-class _Refused(Exception):  # noqa: N818
-    def __init__(self, code: str, message: str) -> None:
-        super().__init__(message)
-        self.code = code
+_CHECK_SENDER = "check the sensor and the bridge that publishes it"
 
 
 @dataclass(slots=True)
@@ -95,8 +91,8 @@ class Decoder:
                         "",
                         "unknown_topic",
                         message.topic[:200],
-                        "no signal is wired to this topic; add a [[homes.signals]] entry or end "
-                        "the subscription",
+                        "no signal is wired to this topic",
+                        "add a [[homes.signals]] entry or end the subscription",
                         excerpt(message.payload),
                     ),
                 )
@@ -106,16 +102,9 @@ class Decoder:
         for one in wired:
             try:
                 readings.append(_read(one, message, parsed))
-            except (_Refused, BadStamp, senml.BadPack) as refused:
-                refusals.append(
-                    Refusal(
-                        one.home,
-                        refused.code,
-                        f"signal {one.signal.name} on topic {message.topic}"[:300],
-                        str(refused),
-                        excerpt(message.payload),
-                    )
-                )
+            except Unusable as why:
+                where = f"signal {one.signal.name} on topic {message.topic}"[:300]
+                refusals.append(Refusal.of(one.home, where, why, excerpt(message.payload)))
         return Decoded(tuple(readings), tuple(refusals))
 
 
@@ -129,21 +118,33 @@ class _Parsed:
 
     def text(self) -> str:
         if len(self._payload) > LONGEST_PAYLOAD_BYTES:
-            raise _Refused("too_long", f"the payload is longer than {LONGEST_PAYLOAD_BYTES} bytes")
+            raise Unusable(
+                "too_long",
+                f"the payload is longer than {LONGEST_PAYLOAD_BYTES} bytes",
+                "let the sender publish its values alone",
+            )
         try:
             return self._payload.decode("utf-8").strip()
         except UnicodeDecodeError:
-            raise _Refused("not_text", "the payload is not UTF-8 text") from None
+            raise Unusable(
+                "not_text", "the payload is not UTF-8 text", "let the sender publish text"
+            ) from None
 
     def json(self) -> object:
         if self._json is self:
             try:
                 self._json = json.loads(self.text(), parse_constant=_no_constant)
             except RecursionError:
-                raise _Refused("not_json", "the JSON is nested too deeply") from None
+                raise Unusable(
+                    "not_json",
+                    "the JSON is nested too deeply",
+                    "let the sender publish its values alone",
+                ) from None
             except ValueError as error:
-                raise _Refused(
-                    "not_json", f"the payload is not JSON ({error}); send JSON or set format"
+                raise Unusable(
+                    "not_json",
+                    f"the payload is not JSON ({error})",
+                    "let the sender publish JSON, or set the signal's format to what it sends",
                 ) from None
         return self._json
 
@@ -154,7 +155,7 @@ class _Parsed:
 
 
 def _no_constant(name: str) -> NoReturn:
-    raise _Refused("not_finite", f"{name} is not a number; the sensor or its bridge failed")
+    raise Unusable("not_finite", f"{name} is not a number", _CHECK_SENDER)
 
 
 def _read(one: _Wired, message: Message, parsed: _Parsed) -> Reading:
@@ -176,10 +177,10 @@ def _read(one: _Wired, message: Message, parsed: _Parsed) -> Reading:
     least, greatest = limits(signal.measures, unit)
     if not least <= value <= greatest:
         base = BASE_UNIT[signal.kind]
-        raise _Refused(
+        raise Unusable(
             "out_of_range",
-            f"{value:.6g} {base} is outside {least:g} to {greatest:g} {base} for "
-            f"{signal.measures}; check the sensor's wiring and the signal's unit",
+            f"{value:.6g} {base} is outside {least:g} to {greatest:g} {base} for {signal.measures}",
+            "check the sensor's wiring and the signal's unit",
         )
     return _stamped(one, message, value, stamp, received)
 
@@ -191,12 +192,17 @@ def _stamped(
     if stamp is None:
         return Reading(one.home, signal.name, value, received, received, False, not message.waited)
     if stamp > received + FUTURE_ALLOWED_S:
-        raise _Refused(
+        raise Unusable(
             "future_stamp",
-            f"the stamp lies {stamp - received:.0f} s ahead; set the sender's clock and zone",
+            f"the stamp lies {stamp - received:.0f} s ahead",
+            "set the sender's clock and zone",
         )
     if stamp in one.stamps:
-        raise _Refused("repeated", "this signal already sent a value with the same stamp")
+        raise Unusable(
+            "repeated",
+            "this signal already sent a value with the same stamp",
+            "let the sender stamp each value with the moment it was measured",
+        )
     one.stamps[stamp] = None
     if len(one.stamps) > STAMPS_REMEMBERED:
         del one.stamps[next(iter(one.stamps))]
@@ -214,10 +220,16 @@ def _field(expression: Any, document: object, written: str) -> object:
     try:
         found = expression.search(document)
     except (JMESPathError, RecursionError, TypeError, ValueError, OverflowError) as error:
-        raise _Refused("no_such_field", f"{written!r} cannot be applied here: {error}") from None
+        raise Unusable(
+            "no_such_field",
+            f"{written!r} cannot be applied to the payload ({error})",
+            "check the JMESPath against what the sender publishes",
+        ) from None
     if found is None:
-        raise _Refused(
-            "no_such_field", f"{written!r} finds nothing in the payload; check the JMESPath"
+        raise Unusable(
+            "no_such_field",
+            f"{written!r} finds nothing in the payload",
+            "check the JMESPath against what the sender publishes",
         )
     return found
 
@@ -225,12 +237,10 @@ def _field(expression: Any, document: object, written: str) -> object:
 def _hint(text: str) -> str:
     """How to mend what should have been a bare number."""
     if text[:1] in ("{", "["):
-        return '; for JSON set format = "json", and in value where the number stands'
+        return 'for JSON set format = "json", and in value where the number stands'
     if "," in text:
-        return "; write the decimal point as ."
-    if text[:1].isdigit() or text[:1] == "-":
-        return " alone; let the sender leave out unit and words"
-    return ""
+        return "write the decimal point as ."
+    return "let the sender publish the number alone, without unit and words"
 
 
 def _number(raw: object) -> float:
@@ -238,17 +248,21 @@ def _number(raw: object) -> float:
         text = raw.strip()
         if not _NUMBER.fullmatch(text):
             if text.casefold().lstrip("+-") in ("nan", "inf", "infinity"):
-                raise _Refused("not_finite", "the sensor sent no number; check its wiring")
-            raise _Refused("not_a_number", f"expected a number{_hint(text)}")
+                raise Unusable("not_finite", "the sensor sent no number", "check its wiring")
+            raise Unusable("not_a_number", "expected a number", _hint(text))
         raw = float(text)
     if isinstance(raw, bool) or not isinstance(raw, int | float):
-        raise _Refused("not_a_number", f"expected a number and found {_named(raw)}")
+        raise Unusable(
+            "not_a_number",
+            f"expected a number and found {_named(raw)}",
+            "name in the signal's value where the number stands",
+        )
     try:
         value = float(raw)
     except OverflowError:
         value = math.inf
     if not math.isfinite(value):
-        raise _Refused("not_finite", "the value is not a finite number")
+        raise Unusable("not_finite", "the value is not a finite number", _CHECK_SENDER)
     return value
 
 
@@ -260,14 +274,18 @@ def _contact(signal: Signal, raw: object) -> float:
     elif isinstance(raw, str):
         word = raw.strip().casefold()
     else:
-        raise _Refused("not_a_contact", f"expected a contact and found {_named(raw)}")
+        raise Unusable(
+            "not_a_contact",
+            f"expected a contact and found {_named(raw)}",
+            "name in the signal's value where its state stands",
+        )
     if word in {w.casefold() for w in signal.on_values}:
         return 1.0
     if word in {w.casefold() for w in signal.off_values}:
         return 0.0
-    raise _Refused(
+    raise Unusable(
         "not_a_contact",
-        f"expected one of {', '.join(signal.on_values + signal.off_values)}; "
+        f"expected one of {', '.join(signal.on_values + signal.off_values)}",
         "set on_values and off_values to what the sender says",
     )
 
@@ -279,19 +297,24 @@ def _from_senml(
     if signal.value == "@" and len(records) == 1:
         named = records
     if not named:
-        raise _Refused(
-            "no_such_field", f"no record is named {signal.value!r}; set value to its SenML name"
+        raise Unusable(
+            "no_such_field", f"no record is named {signal.value!r}", "set value to its SenML name"
         )
     record = named[-1]
     value, unit = record.value, signal.unit
     if value is None or (isinstance(value, str) and signal.kind is not Kind.CONTACT):
-        raise _Refused("not_a_number", f"the record {record.name} has no value v")
+        raise Unusable(
+            "not_a_number",
+            f"the record {record.name} has no value v",
+            "let the sender put the number into v, or set value to another record's name",
+        )
     if record.unit and signal.unit not in ("pulse", "contact"):
         known = SENML_UNITS.get(record.unit)
         if known is None or KIND_OF_UNIT[known[0]] is not signal.kind:
-            raise _Refused(
+            raise Unusable(
                 "wrong_unit",
                 f"the record's unit {record.unit[:20]!r} is not one of a {signal.kind}",
+                "set value to the record that measures it, or let the sender name its true unit",
             )
         unit, factor = known
         value = _number(value) * factor

@@ -7,16 +7,10 @@ from urllib.parse import urlsplit
 
 import httpx
 
+from adapters.types import Unusable
+
 LARGEST_BYTES = 4 << 20
 TIMEOUT_S = 10.0
-
-
-class FetchFailed(Exception):  # noqa: N818  what came of an attempt, told to the caller
-    """A document that could not be had. ``code`` is for counting, the text says how to mend it."""
-
-    def __init__(self, code: str, message: str) -> None:
-        super().__init__(message)
-        self.code = code
 
 
 def shown(address: str) -> str:
@@ -33,7 +27,7 @@ def fetch(address: str, timeout_s: float = TIMEOUT_S, client: httpx.Client | Non
     """The bytes at a web address (http, https) or in a file.
 
     Raises:
-        FetchFailed: unreachable, an error status, too large, or not readable.
+        Unusable: unreachable, an error status, too large, or not readable.
     """
     if not address.startswith(("http://", "https://")):
         return _read_file(Path(address.removeprefix("file://")))
@@ -43,15 +37,17 @@ def fetch(address: str, timeout_s: float = TIMEOUT_S, client: httpx.Client | Non
         with httpx.Client(timeout=timeout_s, follow_redirects=True) as own:
             return _get(own, address)
     except httpx.HTTPStatusError as error:
-        raise FetchFailed(
+        raise Unusable(
             "bad_status",
-            f"answered {error.response.status_code} {error.response.reason_phrase}; check the "
-            "address and whether it needs a key",
+            f"answered {error.response.status_code} {error.response.reason_phrase}",
+            "check the address and whether it needs a key",
         ) from None
     except (httpx.HTTPError, httpx.InvalidURL, OSError, ValueError) as error:
         kind = type(error).__name__
-        raise FetchFailed(
-            "unreachable", f"could not be fetched ({kind}); it is tried again later"
+        raise Unusable(
+            "unreachable",
+            f"could not be fetched ({kind})",
+            "check the address and the network; it is tried again later",
         ) from None
 
 
@@ -62,16 +58,22 @@ def _get(client: httpx.Client, address: str) -> bytes:
         for chunk in answer.iter_bytes():
             body += chunk
             if len(body) > LARGEST_BYTES:
-                raise FetchFailed("too_long", f"sends more than {LARGEST_BYTES >> 20} MiB")
+                raise _too_long("sends")
         return bytes(body)
 
 
 def _read_file(path: Path) -> bytes:
     try:
         if path.stat().st_size > LARGEST_BYTES:
-            raise FetchFailed("too_long", f"is larger than {LARGEST_BYTES >> 20} MiB")
+            raise _too_long("holds")
         return path.read_bytes()
     except OSError as error:
-        raise FetchFailed(
-            "unreachable", f"cannot be read ({error.strerror}); check the path and its rights"
+        raise Unusable(
+            "unreachable", f"cannot be read ({error.strerror})", "check the path and its rights"
         ) from None
+
+
+def _too_long(does: str) -> Unusable:
+    return Unusable(
+        "too_long", f"{does} more than {LARGEST_BYTES >> 20} MiB", "ask for fewer days of it"
+    )

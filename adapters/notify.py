@@ -48,11 +48,19 @@ def call_webhook(
         answer = httpx.post(address, json=dict(body), timeout=timeout_s)
     except (httpx.HTTPError, httpx.InvalidURL, OSError, ValueError, TypeError) as error:
         return Refusal(
-            home, "unreachable", where, f"could not be called ({type(error).__name__}); check it"
+            home,
+            "unreachable",
+            where,
+            f"could not be called ({type(error).__name__})",
+            "check its address and the network",
         )
     if not answer.is_success:
         return Refusal(
-            home, "bad_status", where, f"answered {answer.status_code}; check its address and key"
+            home,
+            "bad_status",
+            where,
+            f"answered {answer.status_code}",
+            "check its address and key",
         )
     return None
 
@@ -88,22 +96,26 @@ def send_mail(
                     server.starttls(context=context)
                 elif wiring.smtp_user is not None or host not in ("127.0.0.1", "::1", "localhost"):
                     return Refusal(
-                        home, "no_tls", where, "offers no TLS; use port 465 or another server"
+                        home, "no_tls", where, "offers no TLS", "use port 465 or another server"
                     )
             if wiring.smtp_user is not None:
                 secret = wiring.smtp_password
                 server.login(wiring.smtp_user, secret.get_secret_value() if secret else "")
             refused = server.send_message(message)
     except smtplib.SMTPAuthenticationError:
-        return Refusal(home, "refused", where, "refused smtp_user and smtp_password")
+        return Refusal(
+            home, "refused", where, "does not take smtp_user and smtp_password", "check both"
+        )
     except (smtplib.SMTPException, OSError, ValueError) as error:
         return Refusal(
             home,
             "unreachable",
             where,
-            f"did not take the mail ({type(error).__name__}); check smtp_host, smtp_port, "
-            "mail_from and mail_to",
+            f"did not take the mail ({type(error).__name__})",
+            "check smtp_host, smtp_port, mail_from and mail_to",
         )
     if refused:
-        return Refusal(home, "refused", where, f"refused {', '.join(sorted(refused))}")
+        return Refusal(
+            home, "refused", where, f"refused {', '.join(sorted(refused))}", "check mail_to"
+        )
     return None

@@ -28,6 +28,7 @@ from adapters.types import Ask, Message, Outgoing, Refusal
 STATE_EXPIRES_S = 900
 LONGEST_WISH_BYTES = 4096
 MOST_FIELDS = 20
+EXAMPLE = '{"wish": "guests", "people": 2, "until": "23:00"}'
 
 
 @dataclass(frozen=True, slots=True)
@@ -78,24 +79,29 @@ class OwnTopics:
         """The wish that a message on ``wish`` holds, its fields still to be checked."""
         where = f"wish on topic {message.topic}"
 
-        def refuse(code: str, text: str) -> Refusal:
-            return Refusal(self.home, code, where, text, excerpt(message.payload))
+        def refuse(code: str, what: str, mend: str) -> Refusal:
+            return Refusal(self.home, code, where, what, mend, excerpt(message.payload))
 
         if message.waited:
             return refuse(
                 "waited_wish",
-                "the wish was retained or waited in a queue; send it again, not retained",
+                "the wish was retained or waited in a queue",
+                "send it again, not retained",
             )
         if len(message.payload) > LONGEST_WISH_BYTES:
-            return refuse("too_long", f"a wish has at most {LONGEST_WISH_BYTES} bytes")
+            return refuse(
+                "too_long", f"a wish has at most {LONGEST_WISH_BYTES} bytes", "send a shorter one"
+            )
         try:
             fields = json.loads(message.payload.decode("utf-8"))
         except (ValueError, RecursionError):
             fields = None
         if not isinstance(fields, dict):
-            return refuse("not_json", 'a wish is a JSON object, for example {"wish": "more"}')
+            return refuse("not_json", "a wish is a JSON object", f"send one such as {EXAMPLE}")
         if len(fields) > MOST_FIELDS or any(isinstance(v, dict | list) for v in fields.values()):
-            return refuse("not_a_wish", "a wish has a few plain fields: text, numbers, true, false")
+            return refuse(
+                "not_a_wish", "a wish has a few plain fields", f"send them as in {EXAMPLE}"
+            )
         return Ask(self.home, fields, message.received_s, message.waited, message.correlation)
 
     def wish_answer(

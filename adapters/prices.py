@@ -7,10 +7,9 @@ from typing import Any
 
 import httpx
 
-from adapters.fetch import TIMEOUT_S, FetchFailed, fetch, shown
-from adapters.rows import BadRows, Moments, csv_rows, find, json_rows, number
-from adapters.stamps import BadStamp
-from adapters.types import PriceSeries, Refusal
+from adapters.fetch import TIMEOUT_S, fetch, shown
+from adapters.rows import Moments, csv_rows, find, json_rows, number
+from adapters.types import PriceSeries, Refusal, Unusable
 from adapters.wiring import PriceFeed
 
 HIGHEST_PER_KWH = 10_000.0  # of any currency; beyond it a factor is missing
@@ -30,8 +29,8 @@ def fetch_prices(
     """
     try:
         document = fetch(feed.address, timeout_s, client)
-    except FetchFailed as failed:
-        return refusal(home, feed, failed.code, str(failed))
+    except Unusable as why:
+        return refusal(home, feed, why)
     return read_prices(home, feed, document, fetched_s)
 
 
@@ -41,8 +40,8 @@ def read_prices(
     """The series in a document: an MQTT payload, a web answer or the bytes of a CSV file."""
     try:
         return _read(feed, document, fetched_s)
-    except (BadRows, BadStamp) as bad:
-        return refusal(home, feed, bad.code, str(bad))
+    except Unusable as why:
+        return refusal(home, feed, why)
 
 
 def _read(feed: PriceFeed, document: bytes, fetched_s: float) -> PriceSeries:
@@ -62,8 +61,8 @@ def _read(feed: PriceFeed, document: bytes, fetched_s: float) -> PriceSeries:
                 end_value = cell(row, feed.end)
                 end = finishes.read(end_value) if end_value not in (None, "") else None
             price = number(cell(row, feed.price), f"the price {feed.price!r}")
-        except (BadRows, BadStamp) as bad:
-            raise BadRows(bad.code, f"row {line}: {bad}") from None
+        except Unusable as bad:
+            raise Unusable(bad.code, f"row {line}: {bad.what}", bad.mend) from None
         found.append((start, end, price * feed.per_kwh_factor))
     found.sort(key=lambda row: row[0])
     return _series(feed, found, fetched_s)
@@ -82,20 +81,23 @@ def _series(
         elif end is None:
             # Without ends each price holds until the next; the last as long as the one before.
             if following is None and i == 0:
-                raise BadRows("no_end", "one row without an end; set end or slot_minutes")
+                raise Unusable("no_end", "one row without an end", "set end or slot_minutes")
             end = following if following is not None else start + ends[-1] - starts[i - 1]
         if following is not None and following == start:
-            raise BadRows(
-                "overlap", f"two prices begin at {_told(start)}; each moment has one price"
+            raise Unusable(
+                "overlap",
+                f"two prices begin at {_told(start)}",
+                "let 'rows' find one price for each moment",
             )
         if not start < end <= start + LONGEST_SLOT_S or (following or end) < end:
-            raise BadRows(
+            raise Unusable(
                 "overlap",
                 f"the interval that begins at {_told(start)} overlaps the next, ends before it "
-                "begins or is longer than a day; check end and slot_minutes",
+                "begins or is longer than a day",
+                "check end and slot_minutes",
             )
         if abs(price) > HIGHEST_PER_KWH:
-            raise BadRows("out_of_range", f"{price:g} per kWh cannot be; check per_kwh_factor")
+            raise Unusable("out_of_range", f"{price:g} per kWh cannot be", "check per_kwh_factor")
         ends.append(end)
     prices = tuple(price for _, _, price in found)
     return PriceSeries(tuple(starts), tuple(ends), prices, fetched_s, feed.of)
@@ -105,6 +107,6 @@ def _told(second: int) -> str:
     return f"{datetime.fromtimestamp(second, UTC):%Y-%m-%dT%H:%MZ}"
 
 
-def refusal(home: str, feed: PriceFeed, code: str, message: str) -> Refusal:
+def refusal(home: str, feed: PriceFeed, why: Unusable) -> Refusal:
     """Why a home cannot use what a feed sent."""
-    return Refusal(home, code, f"price feed {shown(feed.address)}", message)
+    return Refusal.of(home, f"price feed {shown(feed.address)}", why)

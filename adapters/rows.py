@@ -13,37 +13,29 @@ from zoneinfo import ZoneInfo
 import jmespath
 from jmespath.exceptions import JMESPathError
 
-from adapters.stamps import BadStamp, StampUnit, read_stamp
+from adapters.stamps import StampUnit, read_stamp
+from adapters.types import Unusable
 
 MOST_ROWS = 20_000
-
-
-class BadRows(ValueError):  # noqa: N818  a refusal, not a fault of the program
-    """A document whose rows cannot be used. ``code`` is for counting."""
-
-    def __init__(self, code: str, message: str) -> None:
-        super().__init__(message)
-        self.code = code
+_LEAVE_OUT = "let the sender leave out what it does not know"
 
 
 def json_rows(document: bytes, expression: str) -> list[Any]:
     """The list that ``expression`` finds in a JSON document.
 
     Raises:
-        BadRows: not JSON, nothing found, or not a list of 1 to ``MOST_ROWS`` rows.
+        Unusable: not JSON, nothing found, or not a list of 1 to ``MOST_ROWS`` rows.
     """
     try:
         parsed = json.loads(document, parse_constant=_no_constant)
-    except BadRows:
-        raise
     except (ValueError, RecursionError):
-        raise BadRows("not_json", "is not JSON; check the address") from None
+        raise Unusable("not_json", "is not JSON", "check the address") from None
     rows = find(parsed, expression)
     if not isinstance(rows, list) or not 1 <= len(rows) <= MOST_ROWS:
-        raise BadRows(
+        raise Unusable(
             "no_rows",
-            f"{expression!r} does not find a list of 1 to {MOST_ROWS} rows; name in 'rows' where "
-            "the list stands",
+            f"{expression!r} does not find a list of 1 to {MOST_ROWS} rows",
+            "name in 'rows' where the list stands",
         )
     return rows
 
@@ -52,12 +44,12 @@ def csv_rows(document: bytes) -> list[dict[str, str | None]]:
     """The rows of a CSV document with a heading line; comma, semicolon or tab.
 
     Raises:
-        BadRows: not UTF-8 text, or no rows.
+        Unusable: not UTF-8 text, or no rows.
     """
     try:
         text = document.decode("utf-8-sig")
     except UnicodeDecodeError:
-        raise BadRows("not_text", "is not UTF-8 text") from None
+        raise Unusable("not_text", "is not UTF-8 text", "save it as UTF-8") from None
     heading = text.partition("\n")[0]
     delimiter = max(",;\t", key=heading.count)
     try:
@@ -65,9 +57,13 @@ def csv_rows(document: bytes) -> list[dict[str, str | None]]:
             csv.DictReader(io.StringIO(text, newline=""), delimiter=delimiter)
         )
     except csv.Error as error:
-        raise BadRows("not_csv", f"is not CSV: {error}") from None
+        raise Unusable("not_csv", f"is not CSV ({error})", "export it again as CSV") from None
     if not 1 <= len(rows) <= MOST_ROWS:
-        raise BadRows("no_rows", f"needs a heading line and 1 to {MOST_ROWS} rows")
+        raise Unusable(
+            "no_rows",
+            f"does not hold 1 to {MOST_ROWS} rows",
+            "give it a heading line and a row for each price",
+        )
     return rows
 
 
@@ -75,19 +71,21 @@ def find(row: object, expression: str) -> object:
     """What a JMESPath expression finds, None when nothing.
 
     Raises:
-        BadRows: the expression cannot be applied.
+        Unusable: the expression cannot be applied.
     """
     try:
         return jmespath.search(expression, row)
     except (JMESPathError, TypeError, ValueError, RecursionError, OverflowError) as error:
-        raise BadRows("no_such_field", f"{expression!r} cannot be applied: {error}") from None
+        raise Unusable(
+            "no_such_field", f"{expression!r} cannot be applied ({error})", "check the JMESPath"
+        ) from None
 
 
 def number(value: object, what: str) -> float:
     """A finite number from a number or its text.
 
     Raises:
-        BadRows: it is not one.
+        Unusable: it is not one.
     """
     if isinstance(value, str) and "_" not in value:
         try:
@@ -95,13 +93,15 @@ def number(value: object, what: str) -> float:
         except ValueError:
             value = None
     if isinstance(value, bool) or not isinstance(value, int | float):
-        raise BadRows("not_a_number", f"{what} is not a number; write the decimal point as .")
+        raise Unusable(
+            "not_a_number", f"{what} is not a number", "write digits, the decimal point as ."
+        )
     try:
         result = float(value)
     except OverflowError:
         result = math.inf
     if not math.isfinite(result):
-        raise BadRows("not_finite", f"{what} is not a finite number")
+        raise Unusable("not_finite", f"{what} is not a finite number", _LEAVE_OUT)
     return result
 
 
@@ -114,14 +114,14 @@ class Moments:
     before_s: float = -math.inf
 
     def read(self, value: object) -> int:
-        """The whole second of a row's moment. Raises BadStamp."""
+        """The whole second of a row's moment. Raises Unusable."""
         zone = ZoneInfo(self.zone) if self.zone else None
         try:
             moment = read_stamp(value, self.unit, zone)
-        except BadStamp as bad:
+        except Unusable as bad:
             if bad.code == "no_zone":  # here it can be said, unlike for a sensor's stamp
-                raise BadStamp(
-                    bad.code, "its time has no zone; name it in 'zone', such as Europe/Paris"
+                raise Unusable(
+                    bad.code, "its time has no zone", "name it in 'zone', such as Europe/Paris"
                 ) from None
             raise
         if moment <= self.before_s and zone is not None:
@@ -131,4 +131,4 @@ class Moments:
 
 
 def _no_constant(name: str) -> NoReturn:
-    raise BadRows("not_finite", f"holds {name}, which is not a number")
+    raise Unusable("not_finite", f"holds {name}, which is not a number", _LEAVE_OUT)

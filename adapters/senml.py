@@ -6,19 +6,13 @@ import math
 import re
 from dataclasses import dataclass
 
+from adapters.types import Unusable
+
 # Values below 2**28 are relative to now (RFC 8428, section 4.5.3).
 RELATIVE_BELOW_S = float(1 << 28)
 VERSION = 10  # RFC 8428, section 4.4: the version this reads
 _NAME = re.compile(r"[A-Za-z0-9][A-Za-z0-9\-:./_]*")
 _LONGEST_PACK = 2000
-
-
-class BadPack(ValueError):  # noqa: N818  a refusal, not a fault of the program
-    """A pack that breaks RFC 8428. ``code`` is for counting."""
-
-    def __init__(self, code: str, message: str) -> None:
-        super().__init__(message)
-        self.code = code
 
 
 @dataclass(frozen=True, slots=True)
@@ -40,28 +34,33 @@ def resolve(pack: object) -> list[Record]:
     """The resolved records of a parsed SenML pack, in its order.
 
     Raises:
-        BadPack: not an array of objects, a field of the wrong type, an unknown version, or a
+        Unusable: not an array of objects, a field of the wrong type, an unknown version, or a
             field that must be understood (its label ends with ``_``) and is not.
     """
     if not isinstance(pack, list) or not pack:
-        raise BadPack("not_senml", "a SenML pack is a JSON array of records (RFC 8428)")
+        raise _not_senml("a SenML pack is a JSON array of records (RFC 8428)")
     if len(pack) > _LONGEST_PACK:
-        raise BadPack("too_long", f"the pack has more than {_LONGEST_PACK} records; split it")
+        raise Unusable(
+            "too_long",
+            f"the pack has more than {_LONGEST_PACK} records",
+            "let the sender split it",
+        )
     base_name, base_unit = "", ""
     base_time = base_value = 0.0
     has_base_value = False
     records = []
     for item in pack:
         if not isinstance(item, dict):
-            raise BadPack("not_senml", "a SenML record is a JSON object")
+            raise _not_senml("a SenML record is a JSON object")
         for label in item:
             if label.endswith("_"):  # RFC 8428, section 4.4
-                raise BadPack(
+                raise Unusable(
                     "not_senml",
                     f"the field {label[:20]!r} must be understood and is not known here",
+                    "let the sender leave it out",
                 )
         if _number(item, "bver", VERSION) > VERSION:
-            raise BadPack("not_senml", f"the pack's version is above {VERSION}")
+            raise _not_senml(f"the pack's version is above {VERSION}")
         base_name = _text(item, "bn", base_name)
         base_time = _number(item, "bt", base_time)
         base_unit = _text(item, "bu", base_unit)
@@ -72,7 +71,7 @@ def resolve(pack: object) -> list[Record]:
             continue  # a record that only sets base values
         name = base_name + short
         if not _NAME.fullmatch(name):
-            raise BadPack("not_senml", f"{name[:40]!r} is no SenML name (RFC 8428, 4.5.1)")
+            raise _not_senml(f"{name[:40]!r} is no SenML name (RFC 8428, 4.5.1)")
         records.append(
             Record(
                 name=name,
@@ -99,18 +98,27 @@ def _value(item: dict[str, object], base: float, has_base: bool) -> float | bool
 def _number(item: dict[str, object], label: str, missing: float) -> float:
     value = item.get(label, missing)
     if isinstance(value, bool) or not isinstance(value, int | float):
-        raise BadPack("not_senml", f"the SenML field {label} must be a number")
+        raise _not_senml(f"the SenML field {label} must be a number")
     try:
         number = float(value)
     except OverflowError:
         number = math.inf
     if not math.isfinite(number):
-        raise BadPack("not_finite", f"the SenML field {label} is not a finite number")
+        raise Unusable(
+            "not_finite",
+            f"the SenML field {label} is not a finite number",
+            "check the sensor and the bridge that publishes it",
+        )
     return number
 
 
 def _text(item: dict[str, object], label: str, missing: str) -> str:
     value = item.get(label, missing)
     if not isinstance(value, str):
-        raise BadPack("not_senml", f"the SenML field {label} must be text")
+        raise _not_senml(f"the SenML field {label} must be text")
     return value
+
+
+def _not_senml(what: str) -> Unusable:
+    mend = "let the sender keep to RFC 8428, or set the signal's format to what it sends"
+    return Unusable("not_senml", what, mend)

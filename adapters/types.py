@@ -48,9 +48,22 @@ class Reading:
     tells_now: bool
 
 
+class Unusable(Exception):  # noqa: N818 - a refusal, not a fault of the program
+    """An input that cannot be used: ``what`` is wrong with it and how to ``mend`` it.
+
+    ``code`` is for counting.
+    """
+
+    def __init__(self, code: str, what: str, mend: str) -> None:
+        super().__init__(f"{what}; {mend}")
+        self.code = code
+        self.what = what
+        self.mend = mend
+
+
 @dataclass(frozen=True, slots=True)
 class Refusal:
-    """One input that could not be used: what, where, and how to mend it.
+    """One input that could not be used: what is wrong, where, and how to mend it.
 
     code is for counting (``not_a_number``, ``out_of_range``, ``no_such_field``, ``future_stamp``,
     ``repeated``, ``unknown_topic``, ...); excerpt is at most 80 characters of the payload.
@@ -59,8 +72,23 @@ class Refusal:
     home: str
     code: str
     where: str
-    message: str
+    what: str
+    mend: str
     excerpt: str = ""
+
+    @classmethod
+    def of(cls, home: str, where: str, why: Unusable, excerpt: str = "") -> Refusal:
+        """The refusal at ``where`` of an input that showed to be unusable."""
+        return cls(home, why.code, where, why.what, why.mend, excerpt)
+
+    @property
+    def message(self) -> str:
+        """What is wrong, what came, and how to mend it, for whoever knows where."""
+        got = f"; got {self.excerpt!r}" if self.excerpt else ""
+        return f"{self.what}{got}; {self.mend}"
+
+    def __str__(self) -> str:
+        return f"{self.where}: {self.message}"
 
 
 @dataclass(frozen=True, slots=True)

@@ -6,10 +6,9 @@ from itertools import pairwise
 
 import httpx
 
-from adapters.fetch import TIMEOUT_S, FetchFailed, fetch, shown
-from adapters.rows import BadRows, Moments, find, json_rows, number
-from adapters.stamps import BadStamp
-from adapters.types import Refusal, WeatherSeries
+from adapters.fetch import TIMEOUT_S, fetch, shown
+from adapters.rows import Moments, find, json_rows, number
+from adapters.types import Refusal, Unusable, WeatherSeries
 from adapters.wiring import WeatherFeed
 
 OUTDOOR_C = (-60.0, 60.0)
@@ -26,8 +25,8 @@ def fetch_weather(
     """The forecast of a feed. Blocks for at most about ``timeout_s``."""
     try:
         return read_weather(home, feed, fetch(feed.address, timeout_s, client), fetched_s)
-    except FetchFailed as failed:
-        return Refusal(home, failed.code, f"weather feed {shown(feed.address)}", str(failed))
+    except Unusable as why:
+        return Refusal.of(home, f"weather feed {shown(feed.address)}", why)
 
 
 def read_weather(
@@ -36,8 +35,8 @@ def read_weather(
     """The forecast in a JSON document."""
     try:
         return _read(feed, document, fetched_s)
-    except (BadRows, BadStamp) as bad:
-        return Refusal(home, bad.code, f"weather feed {shown(feed.address)}", str(bad))
+    except Unusable as why:
+        return Refusal.of(home, f"weather feed {shown(feed.address)}", why)
 
 
 def _read(feed: WeatherFeed, document: bytes, fetched_s: float) -> WeatherSeries:
@@ -52,10 +51,14 @@ def _read(feed: WeatherFeed, document: bytes, fetched_s: float) -> WeatherSeries
                 outdoor.append(_within(find(row, feed.outdoor_c), feed.outdoor_c, OUTDOOR_C))
             if feed.surplus_w is not None:
                 surplus.append(_within(find(row, feed.surplus_w), feed.surplus_w, SURPLUS_W))
-        except (BadRows, BadStamp) as bad:
-            raise BadRows(bad.code, f"row {line}: {bad}") from None
+        except Unusable as bad:
+            raise Unusable(bad.code, f"row {line}: {bad.what}", bad.mend) from None
     if any(b <= a for a, b in pairwise(starts)):
-        raise BadRows("not_in_order", "the rows are not in order of time, or one comes twice")
+        raise Unusable(
+            "not_in_order",
+            "the rows are not in order of time, or one comes twice",
+            "let 'rows' find them in order, sorted by time",
+        )
     return WeatherSeries(
         tuple(starts),
         tuple(outdoor) if feed.outdoor_c is not None else None,
@@ -67,7 +70,9 @@ def _read(feed: WeatherFeed, document: bytes, fetched_s: float) -> WeatherSeries
 def _within(value: object, name: str, limits: tuple[float, float]) -> float:
     got = number(value, repr(name))
     if not limits[0] <= got <= limits[1]:
-        raise BadRows(
-            "out_of_range", f"{name!r} is {got:g}, outside {limits[0]:g} to {limits[1]:g}"
+        raise Unusable(
+            "out_of_range",
+            f"{name!r} is {got:g}, outside {limits[0]:g} to {limits[1]:g}",
+            "check its unit: outdoor_c in degC, surplus_w in W",
         )
     return got

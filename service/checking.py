@@ -140,7 +140,7 @@ def live(
             _too_hot(home, heard, out)
         with lock:
             for refusal in refused[:20]:
-                out.print(f"refused: {refusal.where}: {refusal.message}", markup=False)
+                out.print(f"refused: {refusal}", markup=False)
         for home in wiring.homes:
             for actuator in home.actuators:
                 _pulse(link, home, actuator, pulse_s, out, consent)

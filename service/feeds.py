@@ -10,7 +10,7 @@ import numpy as np
 
 from adapters.calendar import fetch_calendar
 from adapters.prices import fetch_prices, read_prices, refusal
-from adapters.types import CalendarSpan, Message, PriceSeries, Refusal, WeatherSeries
+from adapters.types import CalendarSpan, Message, PriceSeries, Refusal, Unusable, WeatherSeries
 from adapters.weather import fetch_weather
 from adapters.wiring import CalendarFeed, PriceFeed, WeatherFeed
 from forecasting.types import SlotGrid, Surroundings
@@ -76,13 +76,12 @@ def _of_one_scale(house: RunningHouse, feed: PriceFeed, got: PriceSeries) -> Pri
     usual = float(np.median(np.abs(got.per_kwh)))
     if got.of != "import" or not dearest or usual <= MOST_TIMES_THE_BANDS * dearest:
         return got
-    return refusal(
-        house.id,
-        feed,
+    why = Unusable(
         "out_of_range",
-        f"{usual:g} per kWh is {usual / dearest:.0f} times the dearest band's {dearest:g}; check "
-        "per_kwh_factor (0.001 for prices per MWh) and the bands' currency",
+        f"{usual:g} per kWh is {usual / dearest:.0f} times the dearest band's {dearest:g}",
+        "check per_kwh_factor (0.001 for prices per MWh) and the bands' currency",
     )
+    return refusal(house.id, feed, why)
 
 
 def _prices(house: RunningHouse, records: Records, feed: PriceFeed) -> Callable[[], None]:
@@ -161,4 +160,5 @@ def follow_calendar(house: RunningHouse, spans: Iterable[CalendarSpan]) -> None:
         try:
             house.wish(fields, CALENDAR)
         except WishRefused as refused:
-            house.refuse(Refusal(house.id, "calendar_event", f"event {span.summary}", str(refused)))
+            where = f"event {span.summary}"
+            house.refuse(Refusal(house.id, "calendar_event", where, refused.what, refused.mend))

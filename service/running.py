@@ -216,15 +216,13 @@ class RunningHouse:
     def refuse(self, refusal: Refusal) -> None:
         """Count an input that could not be used; the first of a kind and place is logged."""
         kind = (refusal.code, refusal.where)
-        got = f"; got {refusal.excerpt!r}" if refusal.excerpt else ""
-        said = f"{refusal.where}: {refusal.message}{got}"
         if kind not in self._told and len(self._told) < MOST_TOLD:
             self._told.add(kind)
-            log.warning("%s: %s", self.id, said)
+            log.warning("%s: %s", self.id, refusal)
         with self._inbox_lock:
             self._refusals[refusal.code] += 1
             self._refused.pop(refusal.where, None)
-            self._refused[refusal.where] = said
+            self._refused[refusal.where] = str(refusal)
             if len(self._refused) > MOST_SHOWN:
                 del self._refused[next(iter(self._refused))]
 

@@ -701,7 +701,10 @@ class HealthOut(BaseModel):
         last_commit_at="2026-03-02T11:59:40Z",
         last_plan_at="2026-03-02T11:30:00Z",
         refusals={"out_of_range": 2},
-        refused=["signal probe_top on topic plant/top: expected a number; got 'hello'"],
+        refused=[
+            "signal probe_top on topic plant/top: expected a number; got 'hello'; let the sender "
+            "publish the number alone, without unit and words"
+        ],
         notes=[],
         database_bytes=48_000_000,
         written_bytes=1_200_000,

@@ -44,7 +44,7 @@ def check(settings: HomeSettings, prefix: str = "ladle") -> tuple[Misfit, ...]:
     for topic in (config_temperatures, config_sources, config_hygiene, config_instruments):
         found += topic.misfits(plant)
     found += [
-        Misfit("refuse", r.code, r.where, "", r.message, "")
+        Misfit("refuse", r.code, r.where, "", r.what, r.mend)
         for r in actuators.problems(settings.wiring, prefix)
     ]
     return tuple(sorted(found, key=lambda m: m.severity))

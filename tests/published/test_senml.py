@@ -11,8 +11,8 @@ import json
 import pytest
 
 from adapters.decode import Decoder
-from adapters.senml import BadPack, resolve
-from adapters.types import Message, Reading
+from adapters.senml import resolve
+from adapters.types import Message, Reading, Unusable
 from adapters.wiring import Signal
 
 
@@ -94,7 +94,7 @@ def test_a_bare_base_name_is_a_records_whole_name() -> None:
     ],
 )
 def test_packs_that_break_the_rules_are_refused(pack: object) -> None:
-    with pytest.raises(BadPack):
+    with pytest.raises(Unusable):
         resolve(pack)
 
 

@@ -49,7 +49,8 @@ def refusal(one: Signal | Decoder, payload: object, at: float = NOW) -> Refusal:
     assert not decoded.readings
     (got,) = decoded.refusals
     assert len(got.excerpt) <= 80
-    assert got.message
+    assert got.mend
+    assert got.message.endswith(f"; {got.mend}")
     assert "top" in got.where
     return got
 
@@ -137,7 +138,8 @@ def test_nonsense_is_refused(payload: bytes, code: str) -> None:
     [
         (b'{"temperature": 51.5}', 'for JSON set format = "json"'),
         (b"51,5", "write the decimal point as ."),
-        (b"51.5 C", "let the sender leave out unit and words"),
+        (b"51.5 C", "let the sender publish the number alone, without unit and words"),
+        (b"hello", "got 'hello'; let the sender publish the number alone"),
     ],
 )
 def test_what_is_no_bare_number_is_told_with_its_mend(payload: bytes, mend: str) -> None:

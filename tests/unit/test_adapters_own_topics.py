@@ -57,6 +57,7 @@ def test_other_wishes_are_refused(payload: bytes, waited: bool, code: str) -> No
     refused = OWN.read_wish(Message(OWN.wish, payload, 5.0, waited))
     assert isinstance(refused, Refusal)
     assert refused.code == code
+    assert refused.mend
     assert OWN.wish in refused.where
 
 

@@ -33,7 +33,7 @@ def refused(one: PriceFeed, document: object) -> Refusal:
     data = document if isinstance(document, bytes) else json.dumps(document).encode()
     got = read_prices("home", one, data, NOW)
     assert isinstance(got, Refusal), got
-    assert got.message
+    assert got.mend
     return got
 
 

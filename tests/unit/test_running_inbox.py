@@ -25,6 +25,7 @@ from service.worker import InlineWorker
 from tests import records_samples as samples
 
 SERIES = PriceSeries((0,), (3600,), (0.2,), 0.0)
+MEND = "let the sender publish the number alone"
 
 
 def _house(folder: Path, sent: list[Outgoing]) -> tuple[RunningHouse, Records, HandClock]:
@@ -91,10 +92,10 @@ def test_each_place_and_kind_of_refusal_is_logged_once_with_what_came(
 ) -> None:
     house, records, _ = _house(tmp_path, [])
     for where, got in (("probe_1", "hello"), ("probe_2", "47,5"), ("probe_1", "hello")):
-        house.refuse(Refusal(house.id, "not_a_number", where, "expected a number", got))
+        house.refuse(Refusal(house.id, "not_a_number", where, "expected a number", MEND, got))
     said = [r.getMessage() for r in caplog.records if "expected a number" in r.getMessage()]
     assert len(said) == 2
-    assert "probe_2: expected a number; got '47,5'" in said[1]
+    assert f"probe_2: expected a number; got '47,5'; {MEND}" in said[1]
     assert house.health().refusals == {"not_a_number": 3}
     records.close()
 
@@ -134,17 +135,21 @@ def test_the_plant_page_says_what_an_actuator_is_under(tmp_path: Path) -> None:
 def test_an_installer_sees_what_was_refused_and_where(tmp_path: Path) -> None:
     house, records, _ = _house(tmp_path, [])
     for n in range(3):
-        house.refuse(Refusal(house.id, "not_a_number", "signal draw", "expected a number", f"x{n}"))
-    house.refuse(Refusal(house.id, "out_of_range", "signal cold", "99 degC is outside"))
-    refused = ("signal cold: 99 degC is outside", "signal draw: expected a number; got 'x2'")
+        where, what = "signal draw", "expected a number"
+        house.refuse(Refusal(house.id, "not_a_number", where, what, MEND, f"x{n}"))
+    house.refuse(Refusal(house.id, "out_of_range", "signal cold", "99 degC is outside", MEND))
+    refused = (
+        f"signal cold: 99 degC is outside; {MEND}",
+        f"signal draw: expected a number; got 'x2'; {MEND}",
+    )
     assert house.health().refused == refused
     for n in range(100):
-        house.refuse(Refusal(house.id, "not_json", f"topic {n}", "is no JSON"))
+        house.refuse(Refusal(house.id, "not_json", f"topic {n}", "is no JSON", MEND))
     assert len(house.health().refused) == running.MOST_SHOWN
     wiring = house.settings.wiring
     place = Local(wiring.zone_info, wiring.currency, house.now())
     shown = plant.content(house.id, house, records, place)["refused"]
-    assert shown[0] == "topic 99: is no JSON"
+    assert shown[0] == f"topic 99: is no JSON; {MEND}"
 
 
 def test_an_automation_that_asks_again_and_again_is_refused_in_the_end(tmp_path: Path) -> None:
