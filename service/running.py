@@ -192,6 +192,7 @@ class RunningHouse:
             if tunables == self._settings.tunables:
                 return self._settings  # nothing to be on record for
             refuse_misfits(self._settings, tunables)
+            reason = overrides.plain_text(reason, overrides.REASON_LENGTH)
             self._records.add_settings(self.id, tunables, author, self.now(), reason=reason)
             self._settings = self._settings_in_force(self._settings.wiring)
         self._offer(Inputs())

@@ -2,14 +2,15 @@
 
 from __future__ import annotations
 
+import json
 import logging
 from collections.abc import Mapping
 from dataclasses import dataclass, field
-from typing import Any
+from typing import Any, NamedTuple
 
 from fastapi import FastAPI, Request
 from fastapi.exceptions import RequestValidationError
-from fastapi.responses import JSONResponse, Response
+from fastapi.responses import Response
 from pydantic import BaseModel, ConfigDict, Field
 from starlette.exceptions import HTTPException
 from starlette.types import ASGIApp, Message, Receive, Scope, Send
@@ -24,63 +25,99 @@ MEDIA_TYPE = "application/problem+json"
 TYPES = "/api/v1/problems/"
 MOST_BODY_BYTES = 65_536
 
-# code -> (status, title, what it means and what to do), served at its type's address
-KINDS: dict[str, tuple[int, str, str]] = {
-    "bad-json": (400, "The body is not JSON", "Send one JSON object, encoded as UTF-8."),
-    "no-token": (
+
+class Kind(NamedTuple):
+    """A type of problem; what it says is served at the type's address."""
+
+    status: int
+    title: str
+    where: str  # what a refusal of this kind concerns, unless it names its own
+    mend: str
+
+
+_TOKEN = "header Authorization"
+
+KINDS: dict[str, Kind] = {
+    "bad-json": Kind(
+        400, "The body is not JSON", "body", "Send one JSON object, encoded as UTF-8."
+    ),
+    "no-token": Kind(
         401,
         "A token is needed",
+        _TOKEN,
         "Send the header 'Authorization: Bearer <token>'. Tokens are made with 'ladle token make'.",
     ),
-    "token-unknown": (
+    "token-unknown": Kind(
         401,
         "This token is not in force",
+        _TOKEN,
         "It was mistyped, or somebody ended it. Make a new one with 'ladle token make'.",
     ),
-    "role": (403, "This token may not do that", "Use a token whose role allows it."),
-    "not-from-here": (
+    "role": Kind(403, "This token may not do that", _TOKEN, "Use a token whose role allows it."),
+    "not-from-here": Kind(
         403,
         "Only programs on the same machine may ask without a token",
+        _TOKEN,
         "Make a token with 'ladle token make' and send it; then other machines may ask too.",
     ),
-    "not-found": (404, "There is nothing here", "See /api/v1/openapi.json for what there is."),
-    "unknown-home": (
+    "not-found": Kind(
+        404, "There is nothing here", "path", "See /api/v1/openapi.json for what there is."
+    ),
+    "unknown-home": Kind(
         404,
         "No such home for you",
-        "The home does not exist here, or the token does not open it. See /api/v1/homes.",
+        "path home",
+        "See /api/v1/homes for those that the token opens.",
     ),
-    "not-known-yet": (
+    "not-known-yet": Kind(
         404,
         "Not known yet",
+        "path",
         "The home has not been observed for long enough since its start. Ask again shortly.",
     ),
-    "method": (405, "This cannot be done here", "The Allow header lists what can be done."),
-    "changed-meanwhile": (
+    "method": Kind(
+        405, "This cannot be done here", "method", "The Allow header lists what can be done."
+    ),
+    "changed-meanwhile": Kind(
         412,
         "Somebody changed it meanwhile",
+        "header If-Match",
         "Read it again, look at the difference, and send If-Match with the new ETag.",
     ),
-    "too-large": (413, "The body is too large", f"At most {MOST_BODY_BYTES} bytes are read."),
-    "invalid": (422, "The request cannot be used", "See 'errors' for each part that is wrong."),
-    "wish-refused": (422, "This override cannot be made", "See 'errors' for how to mend it."),
-    "settings-refused": (422, "These settings cannot be used", "See 'errors', one for each key."),
-    "key-reused": (
+    "too-large": Kind(
+        413, "The body is too large", "body", f"At most {MOST_BODY_BYTES} bytes are read."
+    ),
+    "invalid": Kind(
+        422, "The request cannot be used", "request", "See 'errors' for each part that is wrong."
+    ),
+    "wish-refused": Kind(
+        422, "This override cannot be made", "body", "See 'errors' for how to mend it."
+    ),
+    "settings-refused": Kind(
+        422, "These settings cannot be used", "body", "See 'errors', one for each key."
+    ),
+    "key-reused": Kind(
         422,
         "This Idempotency-Key belongs to another request",
+        "header Idempotency-Key",
         "A key names one request with one body. Take a new one for a new request.",
     ),
-    "if-match-needed": (
+    "if-match-needed": Kind(
         428,
         "If-Match is needed",
+        "header If-Match",
         "Read the settings, then send If-Match with their ETag, so that nobody's change is lost.",
     ),
-    "records": (
+    "records": Kind(
         503,
         "The records cannot be written or read",
+        "database",
         "See 'detail'. Charging goes on as planned, or on the cylinder's own thermostats.",
     ),
-    "internal": (500, "Something went wrong here", "The log has the details. Please report it."),
-    "other": (400, "The request was refused", "See 'detail'."),
+    "internal": Kind(
+        500, "Something went wrong here", "service", "The log has the details. Please report it."
+    ),
+    "other": Kind(400, "The request was refused", "request", "See 'detail'."),
 }
 
 
@@ -99,7 +136,7 @@ class ErrorOut(BaseModel):
 
     where: str = Field(description="The key, parameter or header it concerns.")
     what: str
-    mend: str = ""
+    mend: str = Field(description="How to put it right; empty where 'what' says it all.")
 
 
 class ProblemOut(BaseModel):
@@ -113,7 +150,13 @@ class ProblemOut(BaseModel):
                 "status": 404,
                 "detail": "There is no home 'annexe' here, or this token does not open it.",
                 "instance": "/api/v1/homes/annexe/state",
-                "errors": [],
+                "errors": [
+                    {
+                        "where": "path home",
+                        "what": "There is no home 'annexe' here, or this token does not open it.",
+                        "mend": "See /api/v1/homes for those that the token opens.",
+                    }
+                ],
             }
         }
     )
@@ -127,20 +170,23 @@ class ProblemOut(BaseModel):
 
 def answer(request: Request, problem: Problem) -> Response:
     """The problem as a response."""
-    status, title, _ = KINDS[problem.code]
-    return _answer(request, problem, status, title)
+    return _answer(request, problem, KINDS[problem.code].status)
 
 
-def _answer(request: Request, problem: Problem, status: int, title: str) -> Response:
+def _answer(request: Request, problem: Problem, status: int) -> Response:
+    kind = KINDS[problem.code]
+    line = {"where": kind.where, "what": problem.detail, "mend": kind.mend}
     body = {
         "type": TYPES + problem.code,
-        "title": title,
+        "title": kind.title,
         "status": status,
         "detail": problem.detail,
         "instance": request.url.path,
-        "errors": problem.errors,
+        "errors": problem.errors or [line],
     }
-    return JSONResponse(body, status, headers=dict(problem.headers), media_type=MEDIA_TYPE)
+    # A name that a caller made up may hold half a character, which no answer can.
+    said = json.dumps(body, ensure_ascii=False).encode("utf-8", "replace")
+    return Response(said, status, headers=dict(problem.headers), media_type=MEDIA_TYPE)
 
 
 _OBJECT = ("expected a JSON object", "Send one, with the header Content-Type: application/json.")
@@ -153,6 +199,8 @@ _PLAINLY = {  # what pydantic calls by Python's words, and how to mend it
     "timezone_aware": _MOMENT,
     "int_parsing": ("expected a whole number", "Write it in digits, such as 20."),
     "too_short": ("must not be empty", "Name what is to change."),
+    "string_type": ("expected text", "Write it in quotation marks."),
+    "string_unicode": ("expected text", "Leave out what is no whole character."),
 }
 
 
@@ -220,17 +268,19 @@ def install(app: FastAPI) -> None:
 
     async def _http(request: Request, error: Exception) -> Response:
         assert isinstance(error, HTTPException)
-        codes = {404: "not-found", 405: "method", 413: "too-large"}
-        code = codes.get(error.status_code, "other")
         path = request.url.path
+        codes = {404: "not-found", 405: "method", 413: "too-large"}
+        if path.startswith("/api/"):
+            codes[400] = "bad-json"  # nested too deeply, or a number of too many digits
+        code = codes.get(error.status_code, "other")
         details = {
+            "bad-json": "The body could not be read as JSON.",
             "not-found": f"There is nothing at {path}.",
             "method": f"{request.method} is not possible at {path}.",
             "too-large": f"The body is larger than {MOST_BODY_BYTES} bytes.",
         }
         problem = Problem(code, details.get(code, str(error.detail)), headers=error.headers or {})
-        title = KINDS[code][1]
-        return _answer(request, problem, error.status_code, title)
+        return _answer(request, problem, error.status_code)
 
     async def _unforeseen(request: Request, error: Exception) -> Response:
         log.error("%s %s failed", request.method, request.url.path, exc_info=error)
@@ -269,7 +319,7 @@ def responses(*codes: str) -> dict[int | str, dict[str, Any]]:
     """For OpenAPI: the problems that an operation may answer with."""
     told: dict[int | str, dict[str, Any]] = {}
     for code in codes:
-        status, title, _ = KINDS[code]
+        status, title = KINDS[code].status, KINDS[code].title
         before = told.get(status, {}).get("description")
         told[status] = {
             "description": f"{before}, or: {title}" if before else title,

@@ -15,12 +15,23 @@ from fastapi import APIRouter, Depends, Header, Query, Request
 from fastapi import Path as InPath
 from fastapi.responses import PlainTextResponse, Response
 from fastapi.routing import APIRoute
-from pydantic import AwareDatetime, BaseModel, ConfigDict, Field
+from pydantic import AwareDatetime, BaseModel, BeforeValidator, ConfigDict, Field
+from pydantic_core import PydanticCustomError
 from starlette.routing import compile_path
 
 from service.api import schemas
 from service.api.access import Access, Caller
-from service.api.answers import Kept, all_of, as_json, from_text, listed, names_tag, once, tagged
+from service.api.answers import (
+    LONGEST_KEY,
+    Kept,
+    all_of,
+    as_json,
+    from_text,
+    listed,
+    names_tag,
+    once,
+    tagged,
+)
 from service.api.problems import KINDS, Problem, responses
 from service.control.overrides import held_by
 from service.control.types import View
@@ -39,11 +50,21 @@ class Part(BaseModel):
     limit: Annotated[int, Field(ge=1, le=1000)] = 100
 
 
+def _written_out(moment: str) -> str:
+    """Refuse a bare number: a year is no moment, and would be taken for seconds since 1970."""
+    if re.fullmatch(r"\s*[-+\d._eE]+\s*", moment):
+        raise PydanticCustomError("datetime_parsing", "a bare number is no moment")
+    return moment
+
+
+Moment = Annotated[AwareDatetime, BeforeValidator(_written_out)]
+
+
 class Span(Part):
     """Which part of a list that has times; newest first."""
 
-    since: AwareDatetime | None = Field(default=None, description="ISO 8601 with an offset.")
-    until: AwareDatetime | None = None
+    since: Moment | None = Field(default=None, description="ISO 8601 with an offset.")
+    until: Moment | None = None
 
 
 class Faults(Part):
@@ -55,8 +76,8 @@ class Faults(Part):
 class Readings(Part):
     """Which readings; oldest first."""
 
-    since: AwareDatetime
-    until: AwareDatetime
+    since: Moment
+    until: Moment
     signal: list[str] = Field(default=[], description="Repeat it for several; none: all.")
     span_s: Literal["0", "300", "1800"] = Field(
         default="0", description="0 raw; older readings are kept as 300 s, then 1800 s."
@@ -134,6 +155,14 @@ _EARLY = {**_READING, **responses("unknown-home", "not-known-yet")}
 _CHANGING = {**_AT_HOME, **responses("role", "not-from-here")}
 _SENDING = {**_CHANGING, **responses("bad-json", "too-large")}
 
+IdempotencyKey = Annotated[
+    str | None,
+    Header(
+        alias="Idempotency-Key",
+        description="1 to 200 printable characters, such as a UUID.",
+        json_schema_extra={"minLength": 1, "maxLength": LONGEST_KEY},
+    ),
+]
 Number = Annotated[int, InPath(ge=1, le=2**31 - 1)]  # of a row
 
 router = APIRouter(prefix="/api/v1")
@@ -262,7 +291,7 @@ def make_override(
     request: Request,
     visit: Asks,
     wish: schemas.WishIn,
-    idempotency_key: Annotated[str | None, Header(alias="Idempotency-Key")] = None,
+    idempotency_key: IdempotencyKey = None,
 ) -> Response:
     """Ask for more, less, a charge by a time, guests, an absence, or a maintenance hold."""
     visit.needs(Role.HOUSEHOLD, "Making an override")
@@ -343,7 +372,7 @@ def change_settings(
     if if_match is None:
         raise Problem(
             "if-match-needed",
-            "The header If-Match is missing. Read the settings and send it with their ETag.",
+            "The header If-Match is missing; its value is the ETag of the settings that were read.",
         )
     try:
         if not names_tag(if_match, _settings_tag(version)):
@@ -410,7 +439,7 @@ def acknowledge_fault(
     request: Request,
     visit: Asks,
     seen: schemas.AcknowledgementIn,
-    idempotency_key: Annotated[str | None, Header(alias="Idempotency-Key")] = None,
+    idempotency_key: IdempotencyKey = None,
 ) -> Response:
     """Note that a person has seen a fault: nobody is reminded of it any more.
 
@@ -559,8 +588,8 @@ async def explain_problem(code: str) -> PlainTextResponse:
     """What a type of problem means and how to mend it."""
     if code not in KINDS:
         raise Problem("not-found", f"There is no problem type {code!r}.")
-    status, title, mend = KINDS[code]
-    return PlainTextResponse(f"{title} (status {status})\n\n{mend}\n")
+    kind = KINDS[code]
+    return PlainTextResponse(f"{kind.title} (status {kind.status})\n\n{kind.mend}\n")
 
 
 router.include_router(at_home)

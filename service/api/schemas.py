@@ -17,7 +17,7 @@ from pydantic import BaseModel, BeforeValidator, ConfigDict, Field, JsonValue, R
 
 from forecasting.sums import accumulated, quantiles, slot_quantiles
 from forecasting.types import DemandForecast
-from service.control.overrides import FIELDS, accepted
+from service.control.overrides import FIELDS, MOST_PEOPLE, NOTE_LENGTH, REASON_LENGTH, accepted
 from service.control.types import Decision, Draw, Fault, HygieneEvidence, Override, View, Wish
 from service.house import Health
 from service.records import FaultRecord, OverrideEvent, Score, SettingsVersion, Token
@@ -199,11 +199,16 @@ class WishIn(RootModel[dict[str, Any]]):
         json_schema_extra={
             "properties": {
                 "wish": {"type": "string", "enum": [str(w) for w in Wish]},
-                "tenths": {"type": "integer", "minimum": 0, "maximum": 10},
-                "people": {"type": "number", "description": "How many more than usual."},
+                "tenths": {"type": "integer", "minimum": 1, "maximum": 10},
+                "people": {
+                    "type": "number",
+                    "exclusiveMinimum": 0,
+                    "maximum": MOST_PEOPLE,
+                    "description": "How many more than usual.",
+                },
                 "from": {"type": "string", "description": "ISO 8601, or HH:MM in local time."},
                 "until": {"type": "string", "description": "ISO 8601, or HH:MM in local time."},
-                "note": {"type": "string"},
+                "note": {"type": "string", "description": f"{NOTE_LENGTH} characters are kept."},
             },
             "required": ["wish"],
             "description": f"Besides wish and note, each kind takes: {_TAKES}.",
@@ -256,8 +261,8 @@ class AcknowledgementIn(BaseModel):
         extra="forbid",
         json_schema_extra={"example": {"code": "no_effect", "subject": "heat_pump_relay"}},
     )
-    code: str
-    subject: str
+    code: str = Field(max_length=200)
+    subject: str = Field(max_length=200)
 
 
 class StateOut(BaseModel):
@@ -685,7 +690,7 @@ class SettingsIn(BaseModel):
         },
     )
     changes: dict[str, Any] = Field(min_length=1)
-    reason: str = Field(default="", max_length=500)
+    reason: str = Field(default="", max_length=REASON_LENGTH)
 
 
 class HealthOut(BaseModel):

@@ -6,6 +6,8 @@ never cools water that is already hot. A maintenance hold has no end: a person e
 
 from __future__ import annotations
 
+import math
+import re
 from collections.abc import Iterable, Mapping
 from dataclasses import dataclass, replace
 from datetime import UTC, datetime, time, timedelta
@@ -37,6 +39,12 @@ FIELDS: dict[Wish, frozenset[str]] = {
 ENDING = frozenset({Wish.BACK_TO_PLAN, Wish.END_HOLD})  # end others and are over at once
 CHARGING = frozenset({Wish.MORE, Wish.LESS, Wish.CHARGE_TO})
 NOTE_LENGTH = 200
+REASON_LENGTH = 500
+AUTHOR_LENGTH = 80
+_SHOWN_LENGTH = 40
+# Half a UTF-16 pair, which JSON can write and nothing can keep; controls, NUL above all, which a
+# database refuses; and marks that turn the direction of all that follows on a page.
+_NO_TEXT = re.compile(r"[\ud800-\udfff\x00-\x1f\x7f-\x9f\u202a-\u202e\u2066-\u2069]")
 MOST_PEOPLE = 30.0
 MOST_AT_ONCE = 50  # an automation that asks again and again must not fill page, topic and records
 
@@ -89,9 +97,11 @@ def check_wish(
     for key, value in fields.items():
         if key not in known and value not in (None, ""):
             takes = ", ".join(sorted(FIELDS[wish])) or "nothing else"
-            raise WishRefused(f"'{wish}' takes no '{key}'", str(key), f"it takes {takes}")
+            unknown = plain_text(key, _SHOWN_LENGTH) or "?"
+            raise WishRefused(f"'{wish}' takes no '{unknown}'", unknown, f"it takes {takes}")
     _refuse_too_many(wish, tuple(others), now, settings)
-    if not author.strip():
+    author = plain_text(author, AUTHOR_LENGTH)
+    if not author:
         raise WishRefused("nobody is named as its author", "author", "sign in, or send a token")
     since = _moment(fields, "from", now, settings, wish) or now
     until = _moment(fields, "until", now, settings, wish)
@@ -117,13 +127,13 @@ def check_wish(
     return Override(
         id=0,
         wish=wish,
-        author=author.strip()[:80],
+        author=author,
         made_at=now,
         since=since,
         until=until,
         tenths=_tenths(fields, settings) if wish is Wish.CHARGE_TO else None,
         people=_people(fields) if wish is Wish.GUESTS else None,
-        note=_note(fields.get("note")),
+        note=plain_text(fields.get("note"), NOTE_LENGTH),
     )
 
 
@@ -285,7 +295,7 @@ def _wish(value: object) -> Wish:
     try:
         return Wish(str(value).strip().lower())
     except ValueError:
-        what = "is missing" if value is None else f"'{value}' is not a wish"
+        what = "is missing" if value is None else f"{_shown(value)} is not a wish"
         raise WishRefused(what, "wish", f"send one of {', '.join(Wish)}") from None
 
 
@@ -293,14 +303,16 @@ def _number(fields: Mapping[str, Any], key: str, mend: str) -> float:
     value = fields.get(key)
     if value is None or value == "":
         raise WishRefused("a number is missing", key, mend)
-    if isinstance(value, bool):
-        raise WishRefused(f"{value} is not a number", key, mend)
     try:
-        number = float(value)
+        number = math.nan if isinstance(value, bool) else float(value)
     except (TypeError, ValueError):
-        raise WishRefused(f"'{value}' is not a number", key, mend) from None
+        number = math.nan
+    except OverflowError:
+        number = math.inf
+    if math.isnan(number):
+        raise WishRefused(f"{_shown(value)} is not a number", key, mend)
     if not -1e6 < number < 1e6:
-        raise WishRefused(f"{value} is out of range", key, mend)
+        raise WishRefused(f"{_shown(value)} is out of range", key, mend)
     return number
 
 
@@ -321,9 +333,14 @@ def _people(fields: Mapping[str, Any]) -> float:
     return number
 
 
-def _note(value: object) -> str:
+def plain_text(value: object, longest: int) -> str:
+    """What a person or a program wrote, as one line that can be kept and shown; "" for None."""
     text = "" if value is None else str(value)
-    return " ".join(text.split())[:NOTE_LENGTH]
+    return " ".join(_NO_TEXT.sub(" ", text).split())[:longest].strip()
+
+
+def _shown(value: object) -> str:
+    return f"'{plain_text(value, _SHOWN_LENGTH)}'"
 
 
 def _moment(
@@ -347,7 +364,7 @@ def _moment(
         return (at if at.tzinfo else at.replace(tzinfo=zone)).astimezone(UTC)
     except (ValueError, OverflowError):
         raise WishRefused(
-            f"'{text[:40]}' is not a time",
+            f"{_shown(text)} is not a time",
             key,
             "name one like 2026-11-25T18:30, or 18:30 for the next",
         ) from None

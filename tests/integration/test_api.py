@@ -166,6 +166,10 @@ def problem(answer: Any, status: int, kind: str) -> dict[str, Any]:
     assert told["title"]
     assert told["detail"]
     assert told["instance"].startswith("/api")
+    for line in told["errors"] or [{}]:
+        assert line["where"]
+        assert line["what"]
+        assert line["mend"] or "expected" in line["what"]
     return told
 
 
@@ -485,6 +489,8 @@ def test_wrong_settings_are_refused_whole_with_a_line_each(place: Place) -> None
         ("GET", "/draws?limit=0", {}, 422, "invalid", "parameter limit"),
         ("GET", "/draws?limt=3", {}, 422, "invalid", "parameter limt"),
         ("GET", "/draws?since=2026-03-02T12:00:00", {}, 422, "invalid", "parameter since"),
+        ("GET", "/draws?since=2026", {}, 422, "invalid", "parameter since"),
+        ("GET", "/draws?until=1772452800", {}, 422, "invalid", "parameter until"),
         ("GET", "/readings", {}, 422, "invalid", "parameter since"),
         ("GET", "/overrides/first", {}, 422, "invalid", "path override_id"),
         ("POST", "/overrides", {"content": b"{", "headers": {"Content-Type": "application/json"}},
@@ -504,6 +510,35 @@ def test_bad_requests_are_told_what_where_and_how_to_mend(
     told = problem(place.near.request(method, BASE + path, **sent), status, kind)
     if where is not None:
         assert where in [e["where"] for e in told["errors"]]
+
+
+@pytest.mark.parametrize(
+    ("path", "body", "status", "kind"),
+    [
+        ("/overrides", rb'{"wish": "\ud800"}', 422, "wish-refused"),
+        ("/overrides", rb'{"wish": "more", "\ud800": 1}', 422, "wish-refused"),
+        ("/overrides", rb'{"wish": "more", "until": "\ud800"}', 422, "wish-refused"),
+        ("/overrides", b'{"wish": "guests", "until": "23:00", "people": %s}' % (b"9" * 400),
+         422, "wish-refused"),
+        ("/overrides", b'{"wish": "guests", "people": %s}' % (b"9" * 5000), 400, "bad-json"),
+        ("/overrides", b'{"wish": %s}' % (b"[" * 20_000 + b"]" * 20_000), 400, "bad-json"),
+        ("/faults/acknowledgements", rb'{"code": "\ud800", "subject": "x"}', 422, "invalid"),
+        ("/faults/acknowledgements", rb'{"code": "x", "\ud800": "x"}', 422, "invalid"),
+    ],
+)  # fmt: skip
+def test_json_that_holds_what_nothing_can_keep_is_refused(
+    place: Place, path: str, body: bytes, status: int, kind: str
+) -> None:
+    """Half of a UTF-16 pair (RFC 8259, 8.2), numbers beyond any double and endless nesting (9)."""
+    headers = {"Content-Type": "application/json"}
+    problem(place.near.post(BASE + path, content=body, headers=headers), status, kind)
+
+
+def test_a_note_is_kept_as_one_line_of_text(place: Place) -> None:
+    body = rb'{"wish": "more", "note": "bath\n\u0000 \ud800night \u202e\ud83d\ude00"}'
+    headers = {"Content-Type": "application/json"}
+    made = place.near.post(f"{BASE}/overrides", content=body, headers=headers)
+    assert (made.status_code, made.json()["note"]) == (201, "bath night \U0001f600")
 
 
 def test_a_method_that_is_not_there_names_those_that_are(place: Place) -> None:
