@@ -7,10 +7,10 @@ import threading
 from collections import deque
 from collections.abc import Callable
 
-from adapters.decode import Decoder
+from adapters.decode import Decoder, excerpt
 from adapters.link import Link
 from adapters.own_topics import OwnTopics
-from adapters.types import Ask, LinkState, Message
+from adapters.types import Ask, LinkState, Message, Refusal
 from service import feeds
 from service.api.schemas import FaultOut, StateOut
 from service.clock import Clock, utc
@@ -169,6 +169,9 @@ class Service:
         try:
             kept = house.wish(fields, author, by_message=True)
         except WishRefused as refused:
+            where, what = f"wish on topic {message.topic}", f"{refused.where}: {refused.what}"
+            got = excerpt(message.payload)
+            house.refuse(Refusal(home, "wish_refused", where, what, refused.mend, got))
             self.link.publish(own.wish_answer(False, str(refused), asked.correlation))
             return
         except RecordsError as error:  # not kept, so not carried out
