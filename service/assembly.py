@@ -164,14 +164,11 @@ class Service:
             house.refuse(asked)
             self.link.publish(own.wish_answer(False, asked.message, message.correlation))
             return
-        author = str(asked.fields.get("author") or "mqtt")[:60]
-        fields = {k: v for k, v in asked.fields.items() if k != "author"}
         try:
-            kept = house.wish(fields, author, by_message=True)
+            kept = house.wish(asked.fields, "mqtt", by_message=True)
         except WishRefused as refused:
-            where, what = f"wish on topic {message.topic}", f"{refused.where}: {refused.what}"
-            got = excerpt(message.payload)
-            house.refuse(Refusal(home, "wish_refused", where, what, refused.mend, got))
+            where, got = f"{refused.where} in {own.wish}", excerpt(message.payload)
+            house.refuse(Refusal(home, "wish_refused", where, refused.what, refused.mend, got))
             self.link.publish(own.wish_answer(False, str(refused), asked.correlation))
             return
         except RecordsError as error:  # not kept, so not carried out

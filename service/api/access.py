@@ -182,10 +182,10 @@ class Access:
     def _must_be_meant(self, request: Request, caller: Caller) -> None:
         sent = request.headers.get(CSRF_HEADER, "")
         if not hmac.compare_digest(sent.encode(), caller.csrf.encode()):
-            raise Problem(
-                "role",
-                f"A change made with a page's session needs that session's {CSRF_HEADER} header.",
-            )
+            what = f"A change made with a page's session needs that session's {CSRF_HEADER} header."
+            mend = "Send it with the csrf value of a form on the page, or send a token instead."
+            line = {"where": f"header {CSRF_HEADER}", "what": what, "mend": mend}
+            raise Problem("role", what, [line])
 
     def _csrf(self, nonce: str) -> str:
         return hmac.new(self._key, f"csrf {nonce}".encode(), hashlib.sha256).hexdigest()

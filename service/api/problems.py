@@ -185,8 +185,13 @@ def _answer(request: Request, problem: Problem, status: int) -> Response:
         "errors": problem.errors or [line],
     }
     # A name that a caller made up may hold half a character, which no answer can.
-    said = json.dumps(body, ensure_ascii=False).encode("utf-8", "replace")
-    return Response(said, status, headers=dict(problem.headers), media_type=MEDIA_TYPE)
+    said = json.dumps(body, ensure_ascii=False, separators=(",", ":"))
+    return Response(
+        said.encode("utf-8", "replace"),
+        status,
+        headers=dict(problem.headers),
+        media_type=MEDIA_TYPE,
+    )
 
 
 _OBJECT = ("expected a JSON object", "Send one, with the header Content-Type: application/json.")

@@ -452,8 +452,8 @@ def acknowledge_fault(
         try:
             visit.house.acknowledge(seen.code, seen.subject, visit.caller.name)
         except KeyError:
-            raise Problem(
-                "not-found", f"There is no fault {seen.code!r} of {seen.subject!r}."
+            raise _none_such(
+                "body", f"There is no fault {seen.code!r} of {seen.subject!r}.", "faults"
             ) from None
         return 201, seen, {}
 
@@ -547,7 +547,7 @@ def end_access(visit: Asks, token_id: Number) -> Response:
     opens = {token.id: token for token in visit.records.tokens.all(visit.home)}
     token = opens.get(token_id)
     if token is None or token.ended_at is not None:
-        raise Problem("not-found", f"No token {token_id} in force opens this home.")
+        raise _none_such("path token_id", f"No token {token_id} in force opens it.", "access")
     if not (visit.caller.homes is None or token.homes <= visit.caller.homes):
         raise Problem("role", "That token opens other homes too, which yours does not.")
     ended = visit.records.tokens.end(token_id, visit.caller.name, datetime.now(UTC))
@@ -629,4 +629,10 @@ def _not_yet(detail: str) -> Problem:
 
 
 def _no_override(override_id: int) -> Problem:
-    return Problem("not-found", f"This home has no override {override_id}.")
+    return _none_such("path override_id", f"This home has no override {override_id}.", "overrides")
+
+
+def _none_such(where: str, what: str, listed_at: str) -> Problem:
+    """Nothing has this name, and where those that there are can be read."""
+    line = {"where": where, "what": what, "mend": f"GET .../{listed_at} lists those there are."}
+    return Problem("not-found", what, [line])

@@ -481,7 +481,9 @@ def _told(versions: Sequence[SettingsVersion], local: Local) -> Iterator[dict[st
             "reason": version.reason,
             "changed": list(_differences(before.tunables.model_dump(mode="json"), now))
             if before
-            else ["First values" if version.version == 1 else "Older versions are left out"],
+            else []
+            if version.version == 1
+            else ["Older versions are left out"],
         }
 
 

@@ -52,13 +52,15 @@ _EXPORTED: tuple[type[SQLModel], ...] = (
 )
 _LEFT_OUT = {"home_id", "whole", "means", "delay_us"}  # numbers and blobs of use to nobody else
 _AT_ONCE = 2000
+_FORMULA = ("=", "+", "-", "@")  # a spreadsheet would work out a note that begins so (CWE-1236)
 _HEADINGS = {"signal_id": "signal", "measured_us": "measured", "start_s": "start", "end_s": "end"}
 
 
 def export_csv(database: Database, home_id: int, folder: Path) -> list[Path]:
     """Write one CSV file a table into ``folder``; the files, in order.
 
-    Times are ISO 8601 in UTC, signals go by name, what has parts is JSON.
+    Times are ISO 8601 in UTC, signals go by name, what has parts is JSON. Text that a spreadsheet
+    would take for a formula has an apostrophe before it.
 
     Raises:
         RecordsError: when it cannot be written.
@@ -122,4 +124,6 @@ def _cell(column: Column[Any], value: Any, names: dict[int, str]) -> Any:
         return datetime.fromtimestamp(value, UTC).isoformat()
     if isinstance(value, (dict, list)):
         return json.dumps(value)
+    if isinstance(value, str) and value.startswith(_FORMULA):
+        return f"'{value}"
     return value.isoformat() if isinstance(value, datetime) else value

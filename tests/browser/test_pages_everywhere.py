@@ -115,10 +115,15 @@ FAULTS = """() => {
   for (const e of all("svg"))
     if (!e.querySelector("title") || e.getAttribute("role") !== "img")
       found.push("unnamed picture");
+  const landmarks = all("section[aria-labelledby],nav,[role=region]").map(e =>
+    e.getAttribute("aria-label") ||
+    document.getElementById(e.getAttribute("aria-labelledby")).textContent.trim());
+  landmarks.filter((n, i) => landmarks.indexOf(n) !== i)
+    .forEach(n => found.push(`two landmarks "${n}"`));
   if (document.querySelector("[style],style,[onclick]")) found.push("inline style or script");
   for (const e of all("main *").filter(shown)) {
     const own = [...e.childNodes].filter(n => n.nodeType === 3).map(n => n.textContent.trim());
-    if (own.some(text => /\\S(None|nan|undefined)\\b/.test(text)))
+    if (own.some(text => /\\b(nan|NaN|undefined|None(?! (of|has|is) ))\\b|\\d\\.\\d{6}/.test(text)))
       found.push(`what is not there is printed: ${own.join("").slice(-40)}`);
     if (!own.join("") || ["title", "desc", "OPTION"].includes(e.tagName)) continue;
     const svg = e.closest("svg");
@@ -164,6 +169,35 @@ def test_pictures_are_told_apart_without_colour(browser: Browser, site: Site):
         assert text is not None
         for label in ("striped", "dotted", "hatched", "dashed", "reserve"):
             assert label in text
+
+
+def test_with_forced_colours_a_picture_is_drawn_in_the_systems_own(browser: Browser, site: Site):
+    """CSS Color Adjustment 1, 3.1: such a reader chose a few colours that can be told apart."""
+    forced = {"viewport": {"width": 1280, "height": 900}, "forced_colors": "active"}
+    with opened(browser, forced) as (page, _):
+        page.goto(site.url + PAGES["household"])
+        drawn = page.evaluate(
+            """() => {
+              const of = (name, what) => [...document.querySelectorAll("svg.wide " + name)]
+                .map(e => getComputedStyle(e)[what]);
+              const probe = document.body.appendChild(document.createElement("i"));
+              const system = name => {
+                probe.style.color = name;
+                return getComputedStyle(probe).color;
+              };
+              const lines = [".expected", ".low", ".reserve", ".price", ".charging", ".base"];
+              return {
+                ink: system("CanvasText"),
+                paper: system("Canvas"),
+                lines: lines.map(name => of(name, "stroke")),
+                hatches: of(".hatch-line,.hatch-dot", "color"),
+                halos: of(".halo", "stroke"),
+              };
+            }"""
+        )
+        assert all(set(line) == {drawn["ink"]} for line in drawn["lines"]), drawn
+        assert set(drawn["hatches"]) == {drawn["ink"]}
+        assert set(drawn["halos"]) == {drawn["paper"]}
 
 
 def test_keys_alone_reach_everything_in_reading_order(browser: Browser, site: Site):

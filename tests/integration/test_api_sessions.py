@@ -89,7 +89,8 @@ def test_a_change_through_the_api_with_a_session_needs_that_value_too(place: Pla
     client.post(f"/in?token={place.token('household')}")
     refused = client.post(f"{BASE}/overrides", json={"wish": "more"})
     assert refused.status_code == 403
-    assert "X-CSRF-Token" in refused.json()["detail"]
+    (line,) = refused.json()["errors"]
+    assert (line["where"], "csrf value" in line["mend"]) == ("header X-CSRF-Token", True)
     sent = {"X-CSRF-Token": client.get("/who").json()["csrf"]}
     made = client.post(f"{BASE}/overrides", json={"wish": "more"}, headers=sent)
     assert made.status_code == 201

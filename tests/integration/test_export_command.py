@@ -5,6 +5,7 @@ from __future__ import annotations
 import csv
 import re
 import subprocess
+from dataclasses import replace
 from datetime import UTC, datetime
 from pathlib import Path
 
@@ -14,7 +15,7 @@ from adapters.types import Reading
 from service.records import Records, RecordsError
 from tests import config_text
 from tests.mosquitto import free_port
-from tests.records_samples import NOW, NOW_S, draw, fresh, outputs
+from tests.records_samples import NOW, NOW_S, draw, fresh, outputs, override
 from tests.serving import LADLE
 
 
@@ -64,6 +65,18 @@ def test_every_time_in_an_export_is_iso_8601(config: Path) -> None:
     for path in files.values():
         heads = path.read_text(encoding="utf-8").splitlines()[0].split(",")
         assert not {"start_s", "end_s"} & set(heads), path
+
+
+def test_what_people_wrote_is_no_formula_in_a_spreadsheet(config: Path) -> None:
+    """CWE-1236: a cell that begins with =, +, - or @ is worked out when the file is opened."""
+    records = Records.open(f"sqlite:///{config.parent}/ladle.sqlite")
+    for note in ('=HYPERLINK("//x","y")', "+1", "-1 child", "@home", "1 = one"):
+        records.add_override("home", replace(override(), note=note))
+    files = {p.stem: p for p in records.export_csv("home", config.parent / "out")}
+    records.close()
+    with files["overrides"].open(encoding="utf-8", newline="") as file:
+        notes = [row["note"] for row in csv.DictReader(file)]
+    assert notes == ['\'=HYPERLINK("//x","y")', "'+1", "'-1 child", "'@home", "1 = one"]
 
 
 def test_what_was_exported_is_replayed(config: Path) -> None:

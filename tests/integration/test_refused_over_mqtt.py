@@ -18,7 +18,7 @@ from tests.serving import Serving
 
 PROBE = "signal probe_1 on topic plant/probe/1: expected a number; got '47,5'; "
 PROBE += "write the decimal point as ."
-WISH = "wish on topic ladle/home/wish: people: '9"
+WISH = "people in ladle/home/wish: '9"
 
 
 def _until(ready: Callable[[], Any], timeout_s: float = 30.0) -> Any:
@@ -51,6 +51,8 @@ def test_a_refused_reading_and_a_refused_wish_say_how_to_mend_them(tmp_path: Pat
             with Serving(config) as serving:
                 # right after a connect a message may have waited, so it is asked for again
                 _until(lambda: answer('{"wish": "more", "note": "\\ud800"}')["accepted"])
+                named = answer('{"wish": "more", "author": "Ines"}')
+                assert "takes no 'author'" in named["message"], "nobody has shown to be Ines"
                 for _ in range(3):
                     client.publish("plant/probe/1", "47,5", 1).wait_for_publish(10)
                     huge = '{"wish": "guests", "until": "23:00", "people": %s}' % ("9" * 400)
