@@ -55,9 +55,12 @@ def from_csv(path: Path, zone: ZoneInfo) -> Iterator[TapDraw]:
                 found.append(_row(row, zone))
     except BadDraws:
         raise
-    except (OSError, UnicodeDecodeError) as error:
-        raise BadDraws(f"{path} cannot be read: {error}") from None
-    except (KeyError, ValueError, TypeError) as error:
+    except OSError as error:
+        mend = "check the path and its rights"
+        raise BadDraws(f"{path} cannot be read ({error.strerror}); {mend}") from None
+    except UnicodeDecodeError:
+        raise BadDraws(f"{path} is not UTF-8 text; save it as CSV in UTF-8") from None
+    except (csv.Error, ValueError) as error:
         raise BadDraws(
             f"{path}, line {len(found) + 2}: {error}; it needs the columns start (ISO 8601), "
             "litres_40c and, if known, seconds"
@@ -65,11 +68,12 @@ def from_csv(path: Path, zone: ZoneInfo) -> Iterator[TapDraw]:
     return apart(iter(sorted(found, key=lambda d: d.start_s)))
 
 
-def _row(row: dict[str, str], zone: ZoneInfo) -> TapDraw:
+def _row(row: dict[str, str | None], zone: ZoneInfo) -> TapDraw:
+    text = _cell(row, "start")
     try:
-        start = datetime.fromisoformat(row["start"])
-    except (TypeError, ValueError):
-        raise ValueError(f"{row['start']!r} is no time; write it like 2026-03-01T07:00") from None
+        start = datetime.fromisoformat(text)
+    except ValueError:
+        raise ValueError(f"{text[:40]!r} is no time; write it like 2026-03-01T07:00") from None
     if start.tzinfo is None:
         start = start.replace(tzinfo=zone)
     litres = _figure(row, "litres_40c")
@@ -82,13 +86,21 @@ def _row(row: dict[str, str], zone: ZoneInfo) -> TapDraw:
     return TapDraw(start.timestamp(), litres / seconds * 60.0, seconds)
 
 
-def _figure(row: dict[str, str], column: str) -> float:
+def _figure(row: dict[str, str | None], column: str) -> float:
+    text = _cell(row, column)
     try:
-        return float(row[column])
-    except (TypeError, ValueError):
+        return float(text)
+    except ValueError:
         raise ValueError(
-            f"{row[column]!r} is no number for {column}; write decimals with a point"
+            f"{text[:40]!r} is no number for {column}; write decimals with a point"
         ) from None
+
+
+def _cell(row: dict[str, str | None], column: str) -> str:
+    text = row[column]
+    if not text:
+        raise ValueError(f"{column} is missing")
+    return text
 
 
 def from_records(kept: tuple[Draw, ...], shift: timedelta) -> Iterator[TapDraw]:

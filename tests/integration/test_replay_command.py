@@ -182,7 +182,10 @@ def test_a_file_of_draws_may_begin_with_a_byte_order_mark(tmp_path: Path) -> Non
         ('2026-03-01T07:00,"40,5",300', "line 2: '40,5' is no number for litres_40c"),
         ("2026-03-01T07:00,40,soon", "line 2: 'soon' is no number for seconds"),
         ("01.03.2026 07:00,40,300", "line 2: '01.03.2026 07:00' is no time; write it like"),
-        ("2026-03-01T07:00", "line 2: None is no number for litres_40c"),
+        ("2026-03-01T07:00", "line 2: litres_40c is missing; it needs the columns"),
+        (",40,300", "line 2: start is missing; it needs the columns"),
+        ("x" * 90_000 + ",40,300", f"line 2: '{'x' * 40}' is no time; write it like"),
+        ("x" * 200_000 + ",40,300", "line 2: field larger than field limit"),
     ],
 )
 def test_a_line_that_cannot_be_read_is_told_in_words(tmp_path: Path, row: str, said: str) -> None:
@@ -190,6 +193,14 @@ def test_a_line_that_cannot_be_read_is_told_in_words(tmp_path: Path, row: str, s
     file.write_text(f"start,litres_40c,seconds\n{row}\n")
     with pytest.raises(sources.BadDraws, match=re.escape(said)):
         list(sources.from_csv(file, ZoneInfo("Europe/Paris")))
+
+
+def test_a_file_that_cannot_be_read_is_told_with_its_mend(tmp_path: Path) -> None:
+    file = tmp_path / "draws.csv"
+    for said in ("(No such file or directory); check the path", "is not UTF-8 text; save it as"):
+        with pytest.raises(sources.BadDraws, match=re.escape(said)):
+            list(sources.from_csv(file, ZoneInfo("Europe/Paris")))
+        file.write_bytes(b"\xff\xfe\x00")
 
 
 def test_a_file_of_draws_may_have_any_name(tmp_path: Path) -> None:
