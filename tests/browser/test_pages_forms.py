@@ -3,6 +3,7 @@
 from __future__ import annotations
 
 from collections.abc import Iterator
+from dataclasses import replace
 from datetime import timedelta
 
 import pytest
@@ -366,6 +367,41 @@ def test_a_page_that_is_not_there_says_so_and_leads_back(plain: Page, site: Site
     missing = plain.goto(f"{site.url}/homes/no-such-home")
     assert missing is not None
     assert missing.status == 404
+
+
+def test_a_refresh_repeats_no_alert_and_leaves_alone_what_is_as_before(
+    browser: Browser, site: Site
+):
+    """WAI-ARIA 1.2, alert: what is put in with that role is read aloud, whatever was being read."""
+    context = browser.new_context()
+    page = context.new_page()
+    page.clock.install(time=NOW.timestamp())
+    page.goto(f"{site.url}/homes/forge-cottage")
+    house = site.houses["forge-cottage"]
+    before = house.view
+    assert before is not None
+    alert = page.locator("#now [role=alert]")
+    assert alert.count() == 1
+    page.evaluate("document.querySelector('#now').same = true")
+
+    def refreshed() -> None:
+        with page.expect_response(f"{site.url}/homes/forge-cottage"):
+            page.clock.run_for(21_000)
+
+    refreshed()
+    assert page.evaluate("document.querySelector('#now').same") is True
+    house.view = replace(before, shown_tenths=1)
+    refreshed()
+    page.wait_for_function("document.querySelector('.figure b').textContent === '1'")
+    assert alert.count() == 0
+    assert page.locator("#now .caution").first.is_visible()
+    house.view = replace(before, caution=None)
+    refreshed()
+    page.wait_for_function("document.querySelector('.figure b').textContent !== '1'")
+    house.view = before
+    refreshed()
+    page.wait_for_selector("#now [role=alert]")
+    context.close()
 
 
 def test_the_picture_follows_the_plan_by_itself(browser: Browser, site: Site):
