@@ -112,14 +112,18 @@ def describe(
     if len(profile_c):
         layers = np.asarray(profile_c, float)
         sentences.append(
-            f"From {figure(layers[0], 1)} °C at the bottom "
-            f"to {figure(layers[-1], 1)} °C at the top."
+            f"From {figure(layers[0], 1)}\u00a0°C at the bottom "
+            f"to {figure(layers[-1], 1)}\u00a0°C at the top."
         )
         steps = np.diff(layers)
         if steps.size and float(steps.max()) > 1.0:
             at = (int(np.argmax(steps)) + 1) / layers.size * height_m
-            sentences.append(f"The steepest rise lies at {figure(at, 2)} m.")
-    for name, (height, temperature) in probes.items():
-        value = "no value" if temperature is None else f"{figure(temperature, 1)} °C"
-        sentences.append(f"Probe {name} at {figure(height, 2)} m: {value}.")
+            sentences.append(f"The steepest rise lies at {figure(at, 2)}\u00a0m.")
+    measured = [
+        f"{name} at {figure(height, 2)}\u00a0m "
+        + ("no value" if temperature is None else f"{figure(temperature, 1)}\u00a0°C")
+        for name, (height, temperature) in probes.items()
+    ]
+    if measured:
+        sentences.append(f"Measured: {', '.join(measured)}.")
     return " ".join(sentences) or "Nothing is known of the temperatures yet."

@@ -219,6 +219,14 @@ def test_the_band_is_as_wide_as_the_uncertainty():
     assert width(2.0) == pytest.approx(2 * width(1.0), rel=0.02)
 
 
+def test_the_profile_in_words_names_each_probe_once_and_keeps_figure_and_unit_together():
+    probes = {"probe_1": (0.15, 11.7), "probe_2": (0.7, None)}
+    assert profile.describe((11.6, 54.4), probes, 1.5) == (
+        "From 11.6 °C at the bottom to 54.4 °C at the top. The steepest rise lies at 0.75 m. "
+        "Measured: probe_1 at 0.15 m 11.7 °C, probe_2 at 0.70 m no value."
+    ).replace(" °C", "\u00a0°C").replace(" m ", "\u00a0m ").replace(" m.", "\u00a0m.")
+
+
 def test_names_from_a_homes_file_cannot_break_out_of_a_picture():
     evil = '<script>alert("x")</script>'
     drawn = profile.profile(np.full(40, 40.0), (), {evil: (0.7, 40.0)}, 1.4, 40.0, 52.0)
