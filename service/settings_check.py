@@ -38,6 +38,7 @@ _LONGEST_VALUE = 80
 # What pydantic says of a value of the wrong kind, in words that name no programming language.
 _PLAIN = {
     "int_parsing": "expected a whole number",
+    "int_parsing_size": "expected a whole number of fewer digits",
     "int_type": "expected a whole number",
     "int_from_float": "expected a whole number",
     "float_parsing": "expected a number",

@@ -203,13 +203,19 @@ _PLAINLY = {  # what pydantic calls by Python's words, and how to mend it
     "datetime_parsing": _MOMENT,
     "timezone_aware": _MOMENT,
     "int_parsing": ("expected a whole number", "Write it in digits, such as 20."),
+    "int_parsing_size": ("is too large a number", "Send a smaller one."),
+    "string_too_long": ("is too long", ""),
     "too_short": ("must not be empty", "Name what is to change."),
     "string_type": ("expected text", "Write it in quotation marks."),
     "string_unicode": ("expected text", "Leave out what is no whole character."),
 }
 
 
-_BOUNDS = {"greater_than_equal": ("ge", "more"), "less_than_equal": ("le", "less")}
+_BOUNDS = {
+    "greater_than_equal": ("ge", "Send {} or more."),
+    "less_than_equal": ("le", "Send {} or less."),
+    "string_too_long": ("max_length", "Send at most {} characters."),
+}
 
 
 def _invalid(error: RequestValidationError) -> Problem:
@@ -231,8 +237,8 @@ def _invalid(error: RequestValidationError) -> Problem:
         else:
             what, mend = _PLAINLY.get(e["type"], (e["msg"].removeprefix("Value error, "), ""))
             what = plainly(what)
-            limit, side = _BOUNDS.get(e["type"], ("", ""))
-            mend = mend or (f"Send {e['ctx'][limit]} or {side}." if limit else "")
+            limit, bounded = _BOUNDS.get(e["type"], ("", ""))
+            mend = mend or (bounded.format(e["ctx"][limit]) if limit else "")
             lines.append({"where": where, "what": what, "mend": mend})
     return Problem("invalid", "; ".join(f"{x['where']}: {x['what']}" for x in lines), lines)
 

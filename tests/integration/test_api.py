@@ -677,6 +677,18 @@ def test_a_number_that_cannot_be_is_told_which_can(place: Place, path: str, mend
     assert [e["mend"] for e in answer.json()["errors"]] == [mend]
 
 
+def test_a_reason_that_is_too_long_is_told_how_long_it_may_be(place: Place) -> None:
+    body = {"changes": {"occupants": 3}, "reason": "x" * 501}
+    answer = place.near.patch(f"{BASE}/settings", json=body, headers={"If-Match": "*"})
+    assert problem(answer, 422, "invalid")["errors"] == [
+        {"where": "body reason", "what": "is too long", "mend": "Send at most 500 characters."}
+    ]
+    body = {"changes": {"replan_every_slots": 1e308}}
+    answer = place.near.patch(f"{BASE}/settings", json=body, headers={"If-Match": "*"})
+    (line,) = problem(answer, 422, "settings-refused")["errors"]
+    assert line["what"] == "1e+308: expected a whole number of fewer digits"
+
+
 def test_numbers_that_no_row_has_are_refused_not_failed_on(place: Place) -> None:
     huge = 10**23
     for method, path in (
