@@ -150,6 +150,8 @@ def _not_toml(path: Path, error: tomllib.TOMLDecodeError) -> Wrong:
         hint = 'Write text in plain quotation marks: "text".'
     elif "\\" in line:
         hint = "Write a backslash as two, or paths with /."
+    elif "overwrite" in str(error) and not line.startswith("["):
+        hint = "The key stands in its table twice; leave one of them out."
     elif re.match(r"\[\w", line) or "overwrite" in str(error):
         hint = "A table that may come several times is written in double brackets: [[homes]]."
     said = "" if not line or _SECRET_KEY.search(line) else f"; the line is: {_text(line)}"

@@ -347,6 +347,7 @@ def test_a_table_where_a_value_belongs_and_the_other_way_round(tmp_path: Path) -
     ("old", "new", "hint"),
     [
         ("height_m = 1.6", "height_m = 1,6", "Write decimals with a point: 0.25."),
+        ("height_m = 1.6", "height_m = 1.6\nheight_m = 1.7", "twice; leave one of them out."),
         ('"broker.lan"', "\u201cbroker.lan\u201d", 'Write text in plain quotation marks: "text".'),
         (
             '[broker]\nhost = "broker.lan"',
