@@ -50,6 +50,7 @@ def make_app(
         openapi_url="/api/v1/openapi.json",
         docs_url=None,  # its pages would load scripts from elsewhere
         redoc_url=None,
+        generate_unique_id_function=lambda route: route.name,  # what a made client calls it
     )
     access = Access(records, open_on_loopback)
     app.state.access = access

@@ -619,6 +619,9 @@ def test_the_description_has_examples_and_problem_details(place: Place) -> None:
         assert path.startswith("/api/v1/")
         for operation in operations.values():
             assert operation["description"], path
+    named = [o["operationId"] for operations in told["paths"].values() for o in operations.values()]
+    assert len(set(named)) == len(named)
+    assert {"read_state", "make_override", "change_settings"} <= set(named)
 
 
 def test_the_description_tells_each_answer_that_is_given(place: Place) -> None:
