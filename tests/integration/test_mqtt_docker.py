@@ -7,6 +7,7 @@ import threading
 import time
 from pathlib import Path
 
+import httpx
 import paho.mqtt.client as paho
 import yaml
 from paho.mqtt.enums import CallbackAPIVersion
@@ -16,7 +17,10 @@ from adapters.types import Message, Outgoing
 from adapters.wiring import Broker
 from service.bootstrap import OLDEST
 from service.settings import Wiring
+from tests import config_text
+from tests.integration.test_listening import make_token, secret_in
 from tests.mosquitto import password_file, start
+from tests.serving import Serving
 
 ROOT = Path(__file__).parents[2]
 DOCKER = ROOT / "docker"
@@ -97,7 +101,8 @@ def test_compose_names_what_exists() -> None:
     ladle = compose["services"]["ladle"]
     assert (DOCKER / ladle["build"]["context"] / ladle["build"]["dockerfile"]).is_file()
     assert all(port.startswith("127.0.0.1:") for port in ladle["ports"])
-    for name in ladle["environment"]:  # a wrong name would be refused at the start
+    ours = [name for name in ladle["environment"] if name != "FORWARDED_ALLOW_IPS"]
+    for name in ours:  # a wrong name would be refused at the start
         part, _, key = name.removeprefix("LADLE_").lower().partition("__")
         assert key in Wiring.model_fields[part].annotation.model_fields  # type: ignore[union-attr]
     made_by_the_installer = {"./ladle.toml", "./passwords"}
@@ -110,6 +115,25 @@ def test_compose_names_what_exists() -> None:
                 assert (DOCKER / source).is_file(), source
     for secret in ladle["secrets"]:
         assert secret in compose["secrets"]
+
+
+def test_a_session_behind_a_proxy_with_tls_never_goes_without(tmp_path: Path) -> None:
+    """The proxy is another address to the container, here 127.0.0.2 (RFC 6265, 5.4: Secure)."""
+    compose = yaml.safe_load((DOCKER / "compose.yaml").read_text())
+    given = compose["services"]["ladle"]["environment"]
+    environment = {k: v for k, v in given.items() if k == "FORWARDED_ALLOW_IPS"}
+    with start() as broker:
+        config = config_text.write(tmp_path, broker.port)
+        token = secret_in(make_token(config, "household"))
+        proxy = httpx.Client(transport=httpx.HTTPTransport(local_address="127.0.0.2"))
+        with Serving(config, environment) as serving, proxy:
+            for scheme, kept in (("https", True), ("http", False)):
+                answer = proxy.post(
+                    f"{serving.address}/sign-in",
+                    data={"token": token},
+                    headers={"X-Forwarded-Proto": scheme, "X-Forwarded-For": "192.0.2.7"},
+                )
+                assert ("Secure" in answer.headers["set-cookie"]) is kept
 
 
 def test_the_image_copies_what_exists_and_does_not_run_as_root() -> None:
