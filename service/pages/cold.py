@@ -34,6 +34,7 @@ class Told:
     litres: str
     litres_40c: str
     warmth: str
+    known: bool
     cold: bool
     decision: DecisionRow | None
     decided: str
@@ -56,12 +57,12 @@ def content(
     shows = _shows_outlet(house.settings.wiring)
     ends_c = [_end_c(home, records, shows, d) for d in draws]
     told = [tell(d, decisions, use_c, local, end) for d, end in zip(draws, ends_c, strict=True)]
-    cold = sum(t.cold for t in told)
+    cold, unknown = sum(t.cold for t in told), sum(not t.known for t in told)
     name = local.day(start)
     name = name if name in ("today", "yesterday") else f"on {name}"
     wishes = [o for o in records.overrides(home, limit=MOST).items if _held(o, start, end)]
     return {
-        "lead": _lead(len(told), cold, name),
+        "lead": _lead(len(told), cold, unknown, name),
         "day": day.isoformat(),
         "day_name": name,
         "latest": today.isoformat(),
@@ -91,17 +92,26 @@ def _asked(wish: Override, local: Local) -> str:
     return f"{said}; ended {local.moment(wish.ended_at)} by {by}"
 
 
-def _lead(count: int, cold: int, day: str) -> str:
+def _lead(count: int, cold: int, unknown: int, day: str) -> str:
     if not count:
         return f"No draw-offs worth the name {day}."
+    known = count - unknown
+    if not known:
+        many = "one draw-off" if count == 1 else f"{count} draw-offs"
+        return f"How warm the {many} {day} came is not known."
+    the = "" if unknown else "the "
+    one = words.capital(f"{the}one draw-off {day}")
     if not cold:
-        if count == 1:
-            return f"The one draw-off {day} did not come colder than wanted."
-        return f"None of the {count} draw-offs {day} came colder than wanted."
-    if count == 1:
-        return f"The one draw-off {day} came colder than wanted."
-    many = "One draw-off" if cold == 1 else f"{cold} draw-offs"
-    return f"{many} of {count} {day} came colder than wanted."
+        none = f"None of {the}{known} draw-offs {day} came"
+        said = f"{one} did not come" if known == 1 else none
+    elif known == 1:
+        said = f"{one} came"
+    else:
+        many = "One draw-off" if cold == 1 else f"{cold} draw-offs"
+        said = f"{many} of {known} {day} came"
+    more = "one" if unknown == 1 else unknown
+    rest = f" How warm {more} more came is not known." if unknown else ""
+    return f"{said} colder than wanted.{rest}"
 
 
 def outlet_c(draw: Draw) -> float | None:
@@ -162,6 +172,7 @@ def tell(
         litres=figure(draw.litres),
         litres_40c=figure(draw.litres_40c),
         warmth=", ".join(said) or "warmth not known",
+        known=bool(known),
         cold=min(known, default=use_c) < least_c,
         decision=decision_row(before, local) if before else None,
         decided=_ahead((draw.start - before.at).total_seconds()) if before else "",

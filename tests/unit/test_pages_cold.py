@@ -76,6 +76,20 @@ def test_a_draw_off_is_as_warm_as_it_was_whatever_the_mains_are_today(
     assert draw.cold
 
 
+def test_warmth_that_is_not_known_is_not_said_to_have_been_enough(records: Records) -> None:
+    """A home without a flow meter, whose draws are read from the cooling of the cylinder."""
+    unmetered = replace(shower(10, 0, 36.0, 25.0), measured_by="profile")
+    page = told(records, unmetered)
+    assert page["told"][0].warmth == "warmth not known"
+    assert page["lead"] == "How warm the one draw-off today came is not known."
+    later = timedelta(minutes=30)
+    warm = shower(10, 0, 50.0, 25.0)
+    page = told(records, replace(warm, start=warm.start + later, end=warm.end + later))
+    assert page["lead"] == (
+        "One draw-off today did not come colder than wanted. How warm one more came is not known."
+    )
+
+
 def test_it_says_when_no_reading_tells_how_a_draw_off_ended(records: Records) -> None:
     assert told(records, shower(10, 0, 50.0, 25.0))["ends_known"] is False
 
