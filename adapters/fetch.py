@@ -14,13 +14,17 @@ TIMEOUT_S = 10.0
 
 
 def shown(address: str) -> str:
-    """An address fit for a log: without user, password and query, where secrets travel."""
+    """An address fit for a log: a web address by its host alone.
+
+    Secrets travel in all the rest: as a password, in the query, and, with webhooks and private
+    calendars, in the path.
+    """
     parts = urlsplit(address)
     if parts.scheme not in ("http", "https"):
         return address
     host = parts.hostname or ""
     port = f":{parts.port}" if parts.port else ""
-    return f"{parts.scheme}://{host}{port}{parts.path}"
+    return f"{parts.scheme}://{host}{port}"
 
 
 def fetch(address: str, timeout_s: float = TIMEOUT_S, client: httpx.Client | None = None) -> bytes:

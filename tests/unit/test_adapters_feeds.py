@@ -53,7 +53,7 @@ def server(
     thread = threading.Thread(target=http.serve_forever, args=(0.02,))
     thread.start()
     try:
-        yield f"http://127.0.0.1:{http.server_port}/feed?key=secret", posted
+        yield f"http://127.0.0.1:{http.server_port}/secret/feed?key=secret", posted
     finally:
         http.shutdown()
         thread.join()
