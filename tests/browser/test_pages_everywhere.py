@@ -171,6 +171,21 @@ def test_pictures_are_told_apart_without_colour(browser: Browser, site: Site):
             assert label in text
 
 
+def test_a_page_is_printed_dark_on_light_whatever_the_screen_shows(browser: Browser, site: Site):
+    with opened(browser, SCREENS["desk, dark, scripts"]) as (page, _):
+        page.goto(site.url + PAGES["household"])
+        looks = """() => {
+          const body = getComputedStyle(document.body);
+          const light = c => c.match(/[\\d.]+/g).slice(0, 3).reduce((a, b) => a + +b, 0) / 765;
+          return [light(body.color), light(body.backgroundColor)];
+        }"""
+        ink, paper = page.evaluate(looks)
+        assert (ink > 0.8, paper < 0.2) == (True, True)
+        page.emulate_media(media="print")
+        ink, paper = page.evaluate(looks)
+        assert (ink < 0.2, paper > 0.8) == (True, True)
+
+
 def test_with_forced_colours_a_picture_is_drawn_in_the_systems_own(browser: Browser, site: Site):
     """CSS Color Adjustment 1, 3.1: such a reader chose a few colours that can be told apart."""
     forced = {"viewport": {"width": 1280, "height": 900}, "forced_colors": "active"}
