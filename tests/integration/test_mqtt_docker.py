@@ -39,7 +39,7 @@ def broker_lines(folder: Path) -> list[str]:
 
 
 def test_the_broker_runs_with_our_configuration_and_keeps_people_apart(tmp_path: Path) -> None:
-    password_file(tmp_path, {"ladle": "a", "plant": "b", "household": "c"})
+    password_file(tmp_path, {"ladle": "a", "plant": "b", "household": "c", "sensors": "d"})
     (tmp_path / "access-rules").write_text((DOCKER / "access-rules").read_text())
     heard: list[Message] = []
     with start(broker_lines(tmp_path)) as broker:
@@ -63,6 +63,7 @@ def test_the_broker_runs_with_our_configuration_and_keeps_people_apart(tmp_path:
             assert link.wait_connected(5), link.state
             plant, commands = client("plant", "b")
             household, states = client("household", "c")
+            sensors, _ = client("sensors", "d")
             plant.subscribe("plant/heatpump/hot_water/set", 1)
             household.subscribe([("ladle/home/state", 1), ("plant/#", 1)])
             time.sleep(0.3)
@@ -72,14 +73,16 @@ def test_the_broker_runs_with_our_configuration_and_keeps_people_apart(tmp_path:
             link.publish(Outgoing("ladle/home/state", b"{}"))
             plant.publish("plant/cylinder/probe/1", "51", 1)
             plant.publish("ladle/home/wish", "not allowed", 1)
-            household.publish("plant/heatpump/hot_water/set", "not allowed", 1)
+            sensors.publish("plant/cylinder/probe/1", "52", 1)
+            for one in (sensors, household):
+                one.publish("plant/heatpump/hot_water/set", "not allowed", 1)
             household.publish("plant/cylinder/probe/1", "not allowed", 1)
             household.publish("ladle/home/wish", "{}", 1)
             time.sleep(0.5)
-            assert sorted(m.payload for m in heard) == [b"51", b"{}"]
+            assert sorted(m.payload for m in heard) == [b"51", b"52", b"{}"]
             assert commands == [b"1"]
             assert states == [b"{}"]
-            for one in (plant, household):
+            for one in (plant, household, sensors):
                 one.disconnect()
                 one.loop_stop()
         finally:
