@@ -249,7 +249,8 @@ def _number(raw: object) -> float:
         if not _NUMBER.fullmatch(text):
             if text.casefold().lstrip("+-") in ("nan", "inf", "infinity"):
                 raise Unusable("not_finite", "the sensor sent no number", "check its wiring")
-            raise Unusable("not_a_number", "expected a number", _hint(text))
+            found = "" if text else " and found nothing"
+            raise Unusable("not_a_number", f"expected a number{found}", _hint(text))
         raw = float(text)
     if isinstance(raw, bool) or not isinstance(raw, int | float):
         raise Unusable(

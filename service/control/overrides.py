@@ -98,7 +98,9 @@ def check_wish(
         if key not in known and value not in (None, ""):
             takes = ", ".join(sorted(FIELDS[wish])) or "nothing else"
             unknown = plain_text(key, _SHOWN_LENGTH) or "?"
-            raise WishRefused(f"'{wish}' takes no '{unknown}'", unknown, f"it takes {takes}")
+            raise WishRefused(
+                f"'{wish}' takes no '{unknown}'", unknown, f"leave it out: it takes {takes}"
+            )
     _refuse_too_many(wish, tuple(others), now, settings)
     author = plain_text(author, AUTHOR_LENGTH)
     if not author:
@@ -340,6 +342,7 @@ def plain_text(value: object, longest: int) -> str:
 
 
 def _shown(value: object) -> str:
+    value = str(value).lower() if isinstance(value, bool) else value  # as JSON writes it
     return f"'{plain_text(value, _SHOWN_LENGTH)}'"
 
 

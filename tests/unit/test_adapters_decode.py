@@ -139,6 +139,7 @@ def test_nonsense_is_refused(payload: bytes, code: str) -> None:
         (b'{"temperature": 51.5}', 'for JSON set format = "json"'),
         (b"51,5", "write the decimal point as ."),
         (b"51.5 C", "let the sender publish the number alone, without unit and words"),
+        (b"", "expected a number and found nothing; let the sender publish the number"),
         (b"hello", "got 'hello'; let the sender publish the number alone"),
     ],
 )

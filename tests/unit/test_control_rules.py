@@ -376,6 +376,26 @@ def test_a_refusal_is_in_words_that_a_page_can_show_too(fields: dict[str, Any]) 
     assert not {"charge_to", "'away'", "'guests'", "send"} & set(said.replace(";", "").split())
 
 
+@pytest.mark.parametrize(
+    ("fields", "said"),
+    [
+        (
+            {"wish": "more", "author": "Ines"},
+            "author: 'more' takes no 'author'; leave it out: it takes until",
+        ),
+        (
+            {"wish": "guests", "people": True, "until": "23:00"},
+            "people: 'true' is not a number; say how many people come besides those who live "
+            "here, up to 30",
+        ),
+    ],
+)
+def test_what_was_sent_is_told_as_it_was_sent(fields: dict[str, Any], said: str) -> None:
+    with pytest.raises(WishRefused) as refused:
+        check_wish(fields, "somebody", MONDAY, settings(), None)
+    assert str(refused.value) == said
+
+
 def test_a_time_of_day_is_the_homes_own_next_one() -> None:
     wish = check_wish(
         {"wish": "charge_to", "tenths": "5", "until": "12:30"}, "somebody", MONDAY, settings(), None
