@@ -112,8 +112,10 @@ def from_text(text: str | None) -> Cursor | None:
 
 
 def _fits_a_cursor(part: object) -> bool:
-    """Text, or a number that a database can hold."""
-    return type(part) is str or (type(part) is int and abs(part) < 2**63)
+    """Text or a number that a database can hold."""
+    if type(part) is str:
+        return "\0" not in part
+    return type(part) is int and abs(part) < 2**63
 
 
 def _bad_cursor() -> Problem:

@@ -597,6 +597,8 @@ class Records:
         self, home: str, code: str, subject: str, author: str, at: datetime
     ) -> FaultRecord:
         """Note that a person has seen the newest such fault. Raises KeyError when there is none."""
+        if "\0" in code + subject:
+            raise KeyError((code, subject))  # no fault is called so, and PostgreSQL cannot ask
         home_id = self.home_id(home)
         with self.database.write() as session:
             row = session.exec(_newest_fault(home_id, code, subject)).first()

@@ -31,6 +31,7 @@ from tests import config_text, mosquitto
 from tests.integration.test_one_service import MEND, TAKEN, ladle, said_of
 from tests.integration.test_records import (  # noqa: F401
     test_a_fault_is_seen_acknowledged_and_over,
+    test_a_fault_whose_name_holds_what_no_text_can_is_not_there,
     test_export_writes_every_table_of_one_home,
     test_history_says_when_the_home_was_watched,
     test_homes_do_not_see_each_other,

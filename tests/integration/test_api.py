@@ -700,6 +700,7 @@ def test_numbers_that_no_row_has_are_refused_not_failed_on(place: Place) -> None
         ("DELETE", f"{BASE}/access/{huge}"),
         ("GET", f"{BASE}/overrides?cursor={to_text((huge,))}"),
         ("GET", f"{BASE}/draws?cursor={to_text((huge, huge))}"),
+        ("GET", f"{BASE}/faults?cursor={to_text((1, chr(0), 'x'))}"),
     ):
         problem(place.near.request(method, path), 422, "invalid")
 

@@ -430,6 +430,12 @@ def test_restore_puts_a_backup_back_and_keeps_what_was_there(tmp_path: Path, url
     ]
 
 
+def test_a_fault_whose_name_holds_what_no_text_can_is_not_there(records: Records) -> None:
+    for code, subject in (("probe_stuck", "a\0"), ("\0", "probe_1")):
+        with pytest.raises(KeyError):
+            records.acknowledge_fault("home", code, subject, "Ines", NOW)
+
+
 def test_export_writes_every_table_of_one_home(records: Records, tmp_path: Path) -> None:
     records.add_readings("home", [reading("probe_1", NOW_S + k, 20.5 + k) for k in range(3)])
     records.add_readings("annexe", [Reading("annexe", "probe_9", 1.0, NOW_S, NOW_S, True, True)])
