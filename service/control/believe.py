@@ -7,6 +7,7 @@ it together with the probes' readings.
 from __future__ import annotations
 
 import math
+from collections.abc import Mapping
 from dataclasses import replace
 from datetime import datetime
 
@@ -27,6 +28,7 @@ ASTRAY_K = 8.0
 ASTRAY_FOR_S = 300.0
 TOO_HOT_K = 8.0  # an estimate this far above the ceiling has gone astray
 FREEZING_C = 0.0
+UNCLAIMED_LEAST_KWH = 0.01  # less is what a heat pump takes while it waits
 # Mean of the year and its half swing, degC: mains water, SAP 10.2 table J1 (8.0 in January to
 # 18.4 in July), where nothing is measured or learned.
 COLD_MEAN_C = 13.1
@@ -140,13 +142,20 @@ def advance(
         drawn_at=plant.meter_at,
         cold_c=expected_c,
         ambient_c=ambient_c,
-        heat=tuple(_heat(belief, plant, returned_c)),
+        heat=tuple(_heat(belief.heat_kwh, belief, plant, returned_c)),
         cold_measured=cold_measured,
+        perhaps=tuple(_perhaps(belief, plant, returned_c)),
         heat_known="heat_pump" not in plant.sources or bool(plant.of(Quantity.HEAT_PUMP_HEAT)),
     )
     lived = estimator.advance(belief.estimator, seen, lived_s)
     belief = replace(
-        belief, estimator=lived, mark_s=elapsed_s, drawn_l=0.0, heat_kwh={}, metered=True
+        belief,
+        estimator=lived,
+        mark_s=elapsed_s,
+        drawn_l=0.0,
+        heat_kwh={},
+        metered=True,
+        unclaimed_kwh=0.0,
     )
     belief = _estimated(belief, plant, cold_c)
     if not probes_c:
@@ -219,9 +228,21 @@ def _astray(belief: Belief, plant: Plant, probes_c: dict[str, float], flow_known
     )
 
 
-def _heat(belief: Belief, plant: Plant, returned_c: float | None) -> list[Heat]:
+def _perhaps(belief: Belief, plant: Plant, returned_c: float | None) -> list[Heat]:
+    """What may have gone into the water: the heat pump's unasked heat."""
+    if belief.unclaimed_kwh <= UNCLAIMED_LEAST_KWH:
+        return []
+    return _heat({"heat_pump": belief.unclaimed_kwh}, belief, plant, returned_c)
+
+
+def _heat(
+    kwh_by_source: Mapping[str, float],
+    belief: Belief,
+    plant: Plant,
+    returned_c: float | None,
+) -> list[Heat]:
     heat = []
-    for name, kwh in belief.heat_kwh.items():
+    for name, kwh in kwh_by_source.items():
         source = plant.sources.get(name)  # type: ignore[call-overload]
         if source is None or kwh <= 0:
             continue

@@ -68,6 +68,27 @@ def since_stride(
     return heat, measured, tuple(assumed_of)
 
 
+def unclaimed_kwh(
+    state: State,
+    plant: Plant,
+    meter: Metered,
+    fresh: dict[str, float],
+    outdoor_c: float | None,
+) -> float:
+    """Heat that the heat pump made in this step unasked, for the rooms or for the water: kWh.
+
+    By its meters; none while it is run for hot water, rests, or a contact says that the rooms call.
+    """
+    if "heat_pump" not in plant.sources or state.book.run_of("heat_pump") or _rests(state):
+        return 0.0
+    if observe.first_fresh(plant, fresh, Quantity.SPACE_HEATING):
+        return 0.0
+    if Quantity.HEAT_PUMP_HEAT in meter.kwh:
+        return meter.kwh[Quantity.HEAT_PUMP_HEAT]
+    duty = plant.duty(outdoor_c)
+    return 0.0 if duty is None else meter.kwh.get(Quantity.HEAT_PUMP_ELECTRICITY, 0.0) * duty.cop
+
+
 def returned_c(
     state: State, plant: Plant, fresh: dict[str, float], outdoor_c: float | None
 ) -> float | None:

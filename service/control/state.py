@@ -111,6 +111,7 @@ class Belief:
     drawn_l: float = 0.0  # since then
     heat_kwh: dict[str, float] = field(default_factory=dict)  # since then, by source
     metered: bool = True  # whether that heat was measured
+    unclaimed_kwh: float = 0.0  # made since then, and not known for what
     astray_mark_s: float | None = None  # since when most probes contradict the estimate
     contradict_mark_s: float | None = None  # since when the probes contradict each other
     misled: bool = False  # by probes that went on doing so

@@ -110,6 +110,9 @@ def step(
     heat, measured, assumed_of = heat_input.since_stride(
         state, plant, meter, fresh, outdoor_c, lived_s
     )
+    unclaimed_kwh = heat_input.unclaimed_kwh(state, plant, meter, fresh, outdoor_c)
+    if heat.get("heat_pump") != state.belief.heat_kwh.get("heat_pump"):
+        unclaimed_kwh = 0.0
     added_kwh = sum(heat.values()) - sum(state.belief.heat_kwh.values())
     state = changed(
         state,
@@ -121,6 +124,7 @@ def step(
             drawn_l=state.belief.drawn_l + drawn.live_l,
             heat_kwh=heat,
             metered=measured,
+            unclaimed_kwh=state.belief.unclaimed_kwh + unclaimed_kwh,
         ),
     )
     probes_c = {p.name: fresh[p.name] for p in plant.probes if p.name in fresh}

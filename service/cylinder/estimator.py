@@ -78,6 +78,7 @@ MOST_OFF_K = 6.0  # either of the two: what says more is no temperature but a fa
 PROBE_OFFSET_SD_K = 0.3  # IEC 60751 class B: 0.55 K at most at 50 degC, evenly spread
 DRIFT_PER_DAY = (0.008, 0.03, 0.02, 0.05, 0.3, 0.3, RETURNED_SD_K)  # in the motion's order
 OFFSET_DRIFT_K_PER_DAY = 0.02  # 0.4 K in a year
+DRIFTED_DAYS = 5.0  # for which instruments may have drifted alike
 ALIKE_DAYS = 0.5  # until most is forgotten of what all probes seem to show too much
 INLET_SD_K = 0.45  # of the cold inlet, alike for all of a draw
 POSITION_NOISE_L = 0.07  # of a front, L per square root of a litre moved
@@ -98,6 +99,7 @@ READINGS_APART_S = 60.0  # readings in quicker succession share their errors
 UNMETERED_PER_H, UNMETERED_L = 1.0, 12.0
 # Where a source may heat unseen: so many runs an hour, each of so many litres that sink.
 UNHEATED_PER_H, UNHEATED_L = 0.1, 12.0
+PERHAPS_ALIKE_KWH = 0.5  # so much heat goes the same way: into the water, or all of it elsewhere
 UNMETERED_L_PER_MIN = 12.0  # and the strongest draw
 CLEARLY = 6.0  # by how much a draw must explain more than none, log-likelihood
 UNSEEN_MOST_L = 50.0  # the largest single draw that the band allows for unseen: a shower
@@ -138,6 +140,7 @@ class Observation:
     drawn_l     litres metered since, None without a flow meter (a known 0 is worth more)
     drawn_at    where the meter sits: it counts litres at that water's temperature
     cold_measured  False when ``cold_c`` is only what the cold inlet is believed to be
+    perhaps     heat that went into the water or elsewhere, nobody knows which
     heat_known  False where a source may have heated without anybody knowing
     """
 
@@ -148,6 +151,7 @@ class Observation:
     ambient_c: float = 20.0
     heat: Sequence[Heat] = ()
     cold_measured: bool = True
+    perhaps: Sequence[Heat] = ()
     heat_known: bool = True
 
 
@@ -318,6 +322,10 @@ def _predict(state: EstimatorState, seen: Observation, elapsed_s: float) -> Esti
     elif not seen.heat_known:  # what may have risen unseen may have sunk as far
         swing = _sunk_k(motion, UNHEATED_L)
         noise += UNHEATED_PER_H * hours * np.outer(swing, swing)
+    if seen.perhaps:
+        swing = _perhaps_k(state, seen.perhaps)
+        kwh = sum(heat.kwh for heat in seen.perhaps)
+        noise += max(PERHAPS_ALIKE_KWH / kwh, 1.0) * np.outer(swing, swing)
     covariance[:N, :N] = rows[:, :moved] @ jacobian.T + noise
     drift = np.full(len(errors), OFFSET_DRIFT_K_PER_DAY**2 * days)
     drift[:PARAMETERS] = np.square(DRIFT_PER_DAY) * days
@@ -345,7 +353,18 @@ def _recall_alike(offsets_k: Floats, covariance: Floats, sd_k: float, days: floa
     offsets_k -= (1.0 - kept) * offsets_k.mean()
     covariance[first:] -= mean @ covariance[first:]
     covariance[:, first:] -= covariance[:, first:] @ mean
-    covariance[first:, first:] += (1.0 - kept**2) * sd_k**2 / m
+    variance_k2 = sd_k**2 + OFFSET_DRIFT_K_PER_DAY**2 * DRIFTED_DAYS
+    covariance[first:, first:] += (1.0 - kept**2) * variance_k2 / m
+
+
+def _perhaps_k(state: EstimatorState, heats: Sequence[Heat]) -> Floats:
+    """By how much each cell would be warmer with heat that may have come, K."""
+    motion = Motion.begin(state.cylinder, state.cells_c, state.phase_l, 0.0, 0.0)
+    for heat in heats:
+        _put_in(motion, heat, state.errors, 1.0)
+    now, then = (_middles(state.cylinder, p) for p in (state.phase_l, motion.phase_l))
+    warmer: Floats = np.interp(now, then, motion.temperatures_c) - state.cells_c
+    return np.maximum(warmer, 0.0)
 
 
 def _displaced_l(state: EstimatorState, seen: Observation) -> float:

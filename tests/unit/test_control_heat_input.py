@@ -7,6 +7,7 @@ from typing import Any
 
 import pytest
 
+from adapters.wiring import Quantity
 from service.control import heat_input
 from service.control import plant as plants
 from service.control.beginning import start
@@ -52,3 +53,29 @@ def test_a_heat_pump_at_rest_does_not_heat_unless_it_was_found_to() -> None:
     assert _assumed_kwh(_state(0.30, 300.0, book=rests)) == 0.0
     runs = Fault("uncommanded_running", "heat_pump", MONDAY, "fault")
     assert _assumed_kwh(_state(0.30, 300.0, book=rests, faults=(runs,))) > 0.0
+
+
+ROOMS = {"name": "rooms", "measures": "space_heating", "unit": "contact", "topic": "plant/rooms"}
+SHARED = settings(signals=[*wiring()["signals"], ROOMS])
+
+
+@pytest.mark.parametrize(
+    ("book", "rooms", "share"),
+    [
+        (Book(), 0.0, 1.0),
+        (Book(), 1.0, 0.0),  # the rooms call for it
+        (Book(leases={"pump": RESTS}), 0.0, 0.0),
+        (Book(leases={"pump": replace(RESTS, action="run")}), 0.0, 0.0),  # counted as asked for
+    ],
+)
+def test_what_the_heat_pump_makes_unasked_may_have_gone_into_the_water(
+    book: Book, rooms: float, share: float
+) -> None:
+    """2 kW for a minute, at the usual COP in air of 7 degC."""
+    plant = plants.of(SHARED)
+    state = replace(start(SHARED, MONDAY, NOW_S), book=book)
+    meter = Metered({}, {}, {Quantity.HEAT_PUMP_ELECTRICITY: 2.0 / 60.0}, {})
+    duty = plant.duty(7.0)
+    assert duty is not None
+    found = heat_input.unclaimed_kwh(state, plant, meter, {"rooms": rooms}, 7.0)
+    assert found == pytest.approx(share * 2.0 / 60.0 * duty.cop)

@@ -271,6 +271,28 @@ def test_what_the_heat_is_metered_wrong_by_does_not_wander_into_all_probes() -> 
     assert abs(sum(offsets_k) / len(offsets_k)) < 0.3
 
 
+@pytest.mark.parametrize("into_water", [True, False])
+def test_heat_that_may_have_come_is_found_where_it_went(into_water: bool) -> None:
+    """5 kW for 40 minutes, into the water or into the rooms: the probes tell which."""
+    profile_c = np.r_[np.full(14, 12.0), np.full(26, 46.0)]
+    truth = model.start(CYLINDER, profile_c)
+    state = estimator.start(CYLINDER, PROBES, Observation(shown(truth)))
+    state = replace(state, cells_c=np.interp(np.arange(41), np.arange(40), profile_c))
+    wrong_l, held = [], []
+    for step in range(24):
+        heats = 8 <= step < 16
+        plate = PlateCharge(5000.0 if heats and into_water else 0.0, 51.0)
+        truth, _ = model.advance(CYLINDER, truth, Drive(plate=plate), 300.0)
+        heat = Heat(5.0 / 12.0, "plate", outlet_c=51.0, outlet_measured=False)
+        seen = Observation(shown(truth), perhaps=(heat,) if heats else (), heat_known=False)
+        state = estimator.advance(state, seen, 300.0)
+        found, true_l = estimator.estimate(state, 10.0), true_v40(truth)
+        wrong_l.append(found.v40_l - true_l)
+        held.append(found.v40_low_l <= true_l <= found.v40_high_l)
+    assert max(map(abs, wrong_l[-4:])) < (0.08 if into_water else 0.01) * 250
+    assert all(held[-8:])
+
+
 def test_an_exchanger_that_returns_cooler_water_than_believed_is_found_out() -> None:
     """It returns 47 degC and is believed to return 52: the probes are not blamed for it."""
     truth = model.start(CYLINDER, 15.0)
