@@ -46,8 +46,8 @@ class Service:
         self._receive_lock = threading.Lock()
         self._errands: deque[Callable[[], None]] = deque()
         self._tokens: list[int] = []
-        self._snapshot_at_s = clock.now_s()
-        self._state_sent_s: dict[str, float] = {}
+        self._snapshot_mark_s = clock.elapsed_s()
+        self._state_sent_mark_s: dict[str, float] = {}
         self._trouble = ""
         self._flush_lock = threading.Lock()
         self.houses: dict[str, RunningHouse] = {}
@@ -101,15 +101,13 @@ class Service:
 
     def _run(self) -> None:
         while not self._stopping.is_set():
-            now_s = self.clock.now_s()
-            next_s = min((h.wake_at_s() for h in self.houses.values()), default=now_s)
-            wait_s = self.clock.real_s(max(0.0, next_s - now_s))
-            self._woken.wait(min(wait_s, LONGEST_WAIT_S))
+            next_s = min((h.due_in_s() for h in self.houses.values()), default=LONGEST_WAIT_S)
+            self._woken.wait(min(self.clock.real_s(next_s), LONGEST_WAIT_S))
             self._woken.clear()
             while self._errands:
                 self.carefully(self._errands.popleft())
             for house in self.houses.values():
-                if house.wake_at_s() <= self.clock.now_s() and not self._stopping.is_set():
+                if house.due_in_s() <= 0.0 and not self._stopping.is_set():
                     self.carefully(house.turn)
                     self._tell(house)
             if self.link.wants_commit:
@@ -190,7 +188,7 @@ class Service:
     def _tell(self, house: RunningHouse) -> None:
         """Publish the home's state, at most every few seconds, and its faults when they change."""
         view = house.view
-        now_s = self.clock.now_s()
+        elapsed_s = self.clock.elapsed_s()
         if view is None:
             return
         own = self.own[house.id]
@@ -201,8 +199,9 @@ class Service:
                     [FaultOut.of(f).model_dump(mode="json") for f in view.faults],
                 )
             )
-        if now_s - self._state_sent_s.get(house.id, 0.0) >= STATE_EVERY_S:
-            self._state_sent_s[house.id] = now_s
+        sent_mark_s = self._state_sent_mark_s.get(house.id)
+        if sent_mark_s is None or elapsed_s - sent_mark_s >= STATE_EVERY_S:
+            self._state_sent_mark_s[house.id] = elapsed_s
             # The same as GET .../state, so that one description serves both.
             state = StateOut.of(house.id, view).model_dump(mode="json")
             self.link.publish(own.state_message(state))
@@ -222,7 +221,7 @@ class Service:
         every_s = Jobs.HEARTBEAT_S
         for house in self.houses.values():
             # A home whose step fails, or stands still, must look dead to its watchdog.
-            if house.alive(self.clock.now_s()):
+            if house.alive():
                 message = self.own[house.id].heartbeat_message(self.clock.now_s(), every_s)
                 self.link.publish(message)
 
@@ -240,12 +239,12 @@ class Service:
                     self.houses[name].commit(pending)
                     late |= any(not r.tells_now for r in pending.readings)
                     del taken[name]
-                now_s = self.clock.now_s()
-                due_s = self._snapshot_at_s + self.wiring.keeping.snapshot_every_s
-                if snapshot or late or now_s >= due_s:
+                elapsed_s = self.clock.elapsed_s()
+                due_s = self._snapshot_mark_s + self.wiring.keeping.snapshot_every_s
+                if snapshot or late or elapsed_s >= due_s:
                     for house in self.houses.values():
                         house.save_snapshot()
-                    self._snapshot_at_s = now_s
+                    self._snapshot_mark_s = elapsed_s
             except RecordsError as error:
                 self._complain(str(error))
                 for name, pending in taken.items():
@@ -257,11 +256,6 @@ class Service:
                 log.info("Records are written again; what waited meanwhile is stored.")
             self._trouble = ""
             self.link.acknowledge(tokens)
-
-    def refresh_settings(self) -> None:
-        """Put settings in force whose time has come."""
-        for house in self.houses.values():
-            house.refresh_settings()
 
     def thin(self) -> None:
         """Thin old readings."""

@@ -42,7 +42,6 @@ class Jobs:
             Job("commit", keeping.commit_every_s, service.flush),
             Job("heartbeat", self.HEARTBEAT_S, service.beat),
             Job("thin", 6 * 3600.0, service.thin),
-            Job("settings", 60.0, service.refresh_settings),
             Job("tell", 60.0, service.tell_people),
             Job("score", 3600.0, service.score),
             *(

@@ -37,6 +37,9 @@ from service.worker import Worker
 
 log = logging.getLogger(__name__)
 LONGEST_DRAW = timedelta(days=1)
+# Snapshots are minutes apart: what is dated later than this arrived while the clock was ahead, and
+# is part of the memory already.
+SNAPSHOTS_REACH = timedelta(hours=1)
 
 AFTER_FAILURE_S = 60.0
 OVERDUE_S = 900.0
@@ -90,8 +93,7 @@ class RunningHouse:
         self._last_commit_at: datetime | None = None
         self._failed_turns = 0
         self._view: View | None = None
-        self._wake_at_s = 0.0
-        self._began_s = clock.now_s()
+        self._wake_mark_s = clock.elapsed_s()  # marks, so that no jump of the wall clock counts
         self._faults_told: tuple[Fault, ...] | None = None
         self._watched_by = {s.name for s in wiring.signals if s.measures in SHOW_DRAWS}
         self._settings: HomeSettings = self._settings_in_force(wiring)
@@ -266,33 +268,28 @@ class RunningHouse:
         self._faults_told = faults
         return changed
 
-    def alive(self, now_s: float) -> bool:
+    def alive(self) -> bool:
         """Whether the step works and is not overdue: what a heartbeat vouches for."""
-        late_s = now_s - max(self._wake_at_s, self._began_s)
+        late_s = self._clock.elapsed_s() - self._wake_mark_s
         return not self._failed_turns and late_s < OVERDUE_S
 
-    def refresh_settings(self) -> None:
-        """Put a version of the settings in force whose time has come."""
-        with self._turn_lock:
-            self._settings = self._settings_in_force(self._settings.wiring)
-
-    def wake_at_s(self) -> float:
-        """When a turn is wanted, s since 1970: at once when something arrived."""
-        return 0.0 if self._arrived else self._wake_at_s
+    def due_in_s(self) -> float:
+        """How soon a turn is wanted, s by the home's clock: at once when something arrived."""
+        return 0.0 if self._arrived else max(0.0, self._wake_mark_s - self._clock.elapsed_s())
 
     def turn(self, stopping: bool = False) -> None:
         """One control step on everything that arrived, and what it asks carried out."""
         with self._turn_lock:
             with self._inbox_lock:
                 inputs, self._inbox, self._arrived = self._inbox, Inputs(), False
-            now_s = self._clock.now_s()
+            now, elapsed_s = self.now(), self._clock.elapsed_s()
             try:
                 self._state, outputs = step(
                     self._state,
                     self._settings,
                     replace(inputs, stopping=stopping),
-                    utc(now_s),
-                    self._clock.elapsed_s(),
+                    now,
+                    elapsed_s,
                 )
                 self._failed_turns = 0
             except Exception:
@@ -300,7 +297,7 @@ class RunningHouse:
                 # the service: everything is released and the next turn tries again.
                 log.exception("%s: the control step failed; all plant is released", self.id)
                 self._failed_turns += 1
-                self._wake_at_s = now_s + AFTER_FAILURE_S
+                self._wake_mark_s = elapsed_s + AFTER_FAILURE_S
                 with self._inbox_lock:
                     # What people asked for, a hold above all, must reach the next turn. The
                     # readings are left out: they may be what the step failed on.
@@ -310,7 +307,7 @@ class RunningHouse:
                 )
                 return
             self._view = _as_shown(outputs.view)
-            self._wake_at_s = outputs.wake_at.timestamp()
+            self._wake_mark_s = elapsed_s + (outputs.wake_at - now).total_seconds()
             self._publish(outputs.commands)
             if worth_keeping(outputs):
                 self._pending.outputs.append(outputs)
@@ -373,15 +370,11 @@ class RunningHouse:
             self._records.save_snapshot(self.id, self.now(), VERSION, state)
 
     def _settings_in_force(self, wiring: HomeWiring) -> HomeSettings:
-        now = self.now()
-        kept = self._records.settings(self.id, now)
+        kept = self._records.settings(self.id)
         if kept is None:
             kept = self._records.add_settings(
-                self.id, wiring.first, "configuration file", now, reason="first values"
+                self.id, wiring.first, "configuration file", self.now(), reason="first values"
             )
-        current: HomeSettings | None = getattr(self, "_settings", None)
-        if current is not None and current.version == kept.version:
-            return current
         return HomeSettings(wiring=wiring, tunables=kept.tunables, version=kept.version)
 
     def _remember(self) -> State:
@@ -394,7 +387,7 @@ class RunningHouse:
         except ValueError as error:
             log.warning("%s: the snapshot of %s cannot be read (%s)", self.id, kept.at, error)
             return start(self._settings, self.now(), self._clock.elapsed_s())
-        since = self._records.readings_since(self.id, kept.at)
+        since = self._records.readings_since(self.id, kept.at, kept.at + SNAPSHOTS_REACH)
         kept_draws = self._records.draws(
             self.id, since=kept.at - LONGEST_DRAW, limit=1000, doubtful=True
         ).items

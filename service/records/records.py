@@ -196,15 +196,18 @@ class Records:
         self.last_commit_at = datetime.now(UTC)
         return new
 
-    def readings_since(self, home: str, after: datetime) -> list[Reading]:
-        """Every reading that arrived after ``after``, in order of arrival, for a replay.
+    def readings_since(
+        self, home: str, after: datetime, until: datetime | None = None
+    ) -> list[Reading]:
+        """Every reading that arrived in (after, until], in order of arrival, for a replay.
 
         Stamps come back rounded to whole microseconds.
         """
         home_id = self.home_id(home)
         with self.database.read() as session:
             names = self._signal_names(session, home_id)
-            return readings.since(session, home_id, names, home, to_us(after))
+            found = readings.since(session, home_id, names, home, to_us(after))
+        return found if until is None else [r for r in found if r.received_s <= until.timestamp()]
 
     def stretches(
         self,
@@ -323,10 +326,18 @@ class Records:
                 session.merge(rows.forecast_row(home_id, outputs.forecast_made))
 
     def save_snapshot(self, home: str, at: datetime, version: int, state: bytes) -> None:
-        """Keep control's state; of the older ones only the last few stay."""
+        """Keep control's state; of the older ones only the last few stay.
+
+        What is dated later is older too, from a clock that was ahead: it would pass for newer.
+        """
         home_id = self.home_id(home)
         with self.database.write() as session:
             packed = zlib.compress(state, 6)
+            session.connection().execute(
+                delete(SnapshotRow).where(
+                    col(SnapshotRow.home_id) == home_id, col(SnapshotRow.at) > at
+                )
+            )
             session.merge(SnapshotRow(home_id=home_id, at=at, version=version, state=packed))
             session.flush()
             c = table_of(SnapshotRow).c
@@ -436,13 +447,15 @@ class Records:
 
     # settings
 
-    def settings(self, home: str, at: datetime | None = None) -> SettingsVersion | None:
-        """The version in effect at ``at`` (None: the newest made), or None for a new home."""
+    def settings(self, home: str) -> SettingsVersion | None:
+        """The version in force, or None for a new home.
+
+        It is the one made last: what its time of effect says of that depends on a clock that may
+        be behind since the machine booted.
+        """
         home_id = self.home_id(home)
         with self.database.read() as session:
             wanted = select(SettingsRow).where(SettingsRow.home_id == home_id)
-            if at is not None:
-                wanted = wanted.where(col(SettingsRow.effective_from) <= at)
             row = session.exec(wanted.order_by(col(SettingsRow.version).desc()).limit(1)).first()
             return None if row is None else rows.settings_version(row)
 
@@ -453,10 +466,9 @@ class Records:
         author: str,
         made_at: datetime,
         *,
-        effective_from: datetime | None = None,
         reason: str = "",
     ) -> SettingsVersion:
-        """Store a new version; its number is one more than the last."""
+        """Store a new version, in force from now on; its number is one more than the last."""
         home_id = self.home_id(home)
         with self.database.write() as session:
             newest = session.exec(
@@ -467,7 +479,7 @@ class Records:
                 version=(newest or 0) + 1,
                 author=author,
                 made_at=made_at,
-                effective_from=effective_from or made_at,
+                effective_from=made_at,
                 reason=reason,
                 tunables=tunables.model_dump(mode="json"),
             )

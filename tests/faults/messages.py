@@ -294,7 +294,7 @@ class Storm:
                 self._message()
             while self.service._errands:
                 self.service.carefully(self.service._errands.popleft())
-            if chance.random() < 0.97 or self.house.wake_at_s() <= self.clock.now_s():
+            if chance.random() < 0.97 or self.house.due_in_s() <= 0.0:
                 self.house.turn()
             self._happens()
             assert not self.broken, self.broken

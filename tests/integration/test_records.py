@@ -103,10 +103,10 @@ def test_settings_are_versions_with_author_reason_and_time_of_effect(records: Re
         }
     )
     tomorrow = NOW + timedelta(days=1)
-    second = records.add_settings("home", later, "office", NOW, effective_from=tomorrow)
+    second = records.add_settings("home", later, "office", tomorrow)
     assert (first.version, second.version) == (1, 2)
-    assert records.settings("home", NOW) == first
-    assert records.settings("home", tomorrow) == second
+    assert (first.effective_from, second.effective_from) == (NOW, tomorrow)
+    assert records.settings("home") == second
     assert second.tunables == later
     page = records.settings_versions("home", limit=1)
     assert page.items == (second,)

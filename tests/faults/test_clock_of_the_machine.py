@@ -1,0 +1,180 @@
+"""A small home computer's wall clock: set back, set forward, behind since it booted.
+
+Many have no clock that runs while they are off. What the service does by the clock, and what it
+remembers over a restart, must follow the time that passed and not what the wall clock said of it.
+"""
+
+from __future__ import annotations
+
+from collections.abc import Callable, Iterator
+from pathlib import Path
+from typing import Any
+
+import pytest
+
+from adapters.types import Outgoing, Reading
+from service.assembly import Service
+from service.control.types import Rule
+from service.records.records import Records
+from service.settings import Database, HomeWiring, Wiring
+from service.worker import InlineWorker
+from tests import control_plant
+
+DAY_S = 86_400.0
+PROBES = ("probe_1", "probe_2", "probe_3")
+
+
+class MachineClock:
+    """The wall time of a machine, ``off_s`` ahead of the true one, and its monotonic time."""
+
+    def __init__(self) -> None:
+        self.true_s = control_plant.MONDAY.timestamp()
+        self.off_s = 0.0
+        self._booted_s = self.true_s
+
+    def boot(self) -> None:
+        """The monotonic time begins anew."""
+        self._booted_s = self.true_s - 7.0
+
+    def now_s(self) -> float:
+        return self.true_s + self.off_s
+
+    def elapsed_s(self) -> float:
+        return self.true_s - self._booted_s
+
+    def real_s(self, clock_s: float) -> float:
+        return 0.0 * clock_s
+
+
+class Computer:
+    """The service on a machine, without a broker: what it publishes is noted."""
+
+    def __init__(self, folder: Path) -> None:
+        home = HomeWiring.model_validate({**control_plant.wiring(), "id": "home"})
+        url = f"sqlite:///{folder}/ladle.sqlite"
+        self.wiring = Wiring(database=Database(url=url), homes=(home,))
+        self.clock = MachineClock()
+        self.sent: list[Outgoing] = []
+        self.flow_l_per_min: Callable[[float], float] = lambda true_s: 0.0
+        self.probe_c = 50.0
+        self.boot()
+
+    def boot(self, off_s: float = 0.0) -> None:
+        """A process begins, with the wall clock so far ahead of the true time."""
+        self.clock.off_s = off_s
+        self.clock.boot()
+        self.records = Records.open(self.wiring.database.url)
+        self.service = Service(self.wiring, self.clock, self.records, InlineWorker())
+        self.house = self.service.houses["home"]
+        self.service.link.publish = self._published  # type: ignore[method-assign]
+        self.house._send = self._published
+        self.house.offer_link(True)
+
+    def die(self) -> None:
+        """As ``kill -9`` or a power cut ends it."""
+        self.records.close()
+
+    def _published(self, message: Outgoing) -> bool:
+        self.sent.append(message)
+        return True
+
+    def live(self, seconds: float, *, silent: bool = False, commit: bool = True) -> None:
+        """So long a time, with readings every 20 s unless all fall silent."""
+        until_s = self.clock.true_s + seconds
+        while self.clock.true_s < until_s - 1e-6:
+            self.clock.true_s += 20.0
+            if not silent:
+                self.house.offer([self.reading(n, self.probe_c) for n in PROBES])
+                rate = self.flow_l_per_min(self.clock.true_s)
+                self.house.offer([self.reading("draw", rate)])
+            if self.house.due_in_s() <= 0.0:
+                self.house.turn()
+            self.service._tell(self.house)
+            if commit and self.clock.true_s % 60.0 < 20.0:
+                self.service.flush()
+
+    def reading(self, signal: str, value: float) -> Reading:
+        """One without a stamp, as it arrives."""
+        now_s = self.clock.now_s()
+        return Reading("home", signal, value, now_s, now_s, False, True)
+
+    def topics(self) -> set[str]:
+        """Where something was published since the last look."""
+        seen = {m.topic for m in self.sent}
+        self.sent.clear()
+        return seen
+
+
+@pytest.fixture
+def computer(tmp_path: Path) -> Iterator[Computer]:
+    made = Computer(tmp_path)
+    yield made
+    made.die()
+
+
+def test_silence_is_noticed_though_the_clock_was_set_back_by_a_day(computer: Computer) -> None:
+    computer.live(600)
+    computer.clock.off_s = -DAY_S
+    computer.live(900, silent=True)
+    view: Any = computer.house.view
+    assert view.mode is Rule.FAIL_SAFE
+    assert view.decision.reason.code == "readings_stale"
+
+
+def test_no_heartbeat_speaks_for_a_step_that_stands_still_though_the_clock_was_set_back(
+    computer: Computer,
+) -> None:
+    computer.live(600)
+    computer.clock.off_s = -DAY_S
+    computer.live(60)
+    computer.topics()
+    computer.service.beat()
+    assert "ladle/home/heartbeat" in computer.topics()
+    computer.clock.true_s += 3600.0  # and no turn came about
+    computer.service.beat()
+    assert not computer.topics(), "a watchdog would believe that somebody controls the plant"
+
+
+def test_state_and_memory_go_on_being_kept_though_the_clock_was_set_back(
+    computer: Computer,
+) -> None:
+    computer.live(900)
+    computer.clock.off_s = -DAY_S
+    computer.topics()
+    computer.live(900)
+    assert "ladle/home/state" in computer.topics()
+    newest = computer.records.load_snapshot("home")
+    assert newest is not None
+    assert 0.0 <= computer.clock.now_s() - newest.at.timestamp() < 330.0
+
+
+def test_the_memory_kept_last_is_the_one_that_counts_after_a_clock_that_was_ahead(
+    computer: Computer,
+) -> None:
+    computer.clock.off_s = 10 * 365 * DAY_S
+    computer.live(3600)
+    computer.clock.off_s = 0.0
+    computer.live(3600)
+    lived_s = computer.house._state.hygiene.since_pass_s
+    steps = computer.house._state.steps
+    computer.die()
+    computer.boot()
+    state = computer.house._state
+    assert state.steps - steps < 60, "what was lived once is not lived again"
+    assert lived_s - 330.0 <= state.hygiene.since_pass_s <= lived_s + 60.0
+
+
+@pytest.mark.parametrize("off_s", [-6 * 365 * DAY_S, -3 * DAY_S])
+def test_settings_that_people_changed_stay_in_force_where_the_clock_is_behind_at_boot(
+    computer: Computer, off_s: float
+) -> None:
+    computer.house.change({"reserve_tenths": 5}, "installer")
+    computer.live(600)
+    computer.die()
+    computer.boot(off_s)
+    computer.live(120)
+    assert computer.house.settings.tunables.reserve_tenths == 5
+    computer.clock.off_s = 0.0
+    computer.live(120)
+    assert computer.house.settings.tunables.reserve_tenths == 5
+    assert computer.house.settings.version == 2, "nobody made another version"
