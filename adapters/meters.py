@@ -84,6 +84,10 @@ class Meter:
                 return self._count(total, at_s, total, "reset")
         return self._doubt(total, at_s)
 
+    def not_after(self, now_s: float) -> Meter:
+        """The meter by a clock that was set back to ``now_s``: nothing was read later than that."""
+        return replace(self, last_s=min(self.last_s, now_s), doubted_s=min(self.doubted_s, now_s))
+
     def _doubt(self, total: float, at_s: float) -> tuple[Meter, Amount]:
         if self.doubted is not None and at_s > self.doubted_s:
             since = total - self.doubted

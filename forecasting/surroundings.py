@@ -172,7 +172,10 @@ def update(model: AroundModel, measured: Measured, until_day: int | None = None)
     if len(model.inlet_c) == 0:
         begin = max(int(day[0]), last - DAYS_KEPT)
         model = replace(model, first_day=begin)
-    for number in range(begin, last):
+    elif begin > last + 1:  # learned while the clock was ahead: in that order, up to yesterday
+        begin = last - 1
+        model = replace(model, first_day=begin - len(model.inlet_c))
+    for number in range(max(begin, last - DAYS_KEPT), last):
         of = day == number
         model = _after_day(model, number, slot[of], measured, of)
     return model

@@ -98,8 +98,8 @@ def coldest_c(
 
 
 def _closed(was: Around, start_s: int) -> Around:
-    rows = was.rows
-    if any(was.counts) and (not rows or was.start_s > rows[-1][0]):
+    rows = tuple(r for r in was.rows if r[0] < was.start_s)  # none of a clock that was ahead
+    if any(was.counts):
         means = [
             total / count if count else None
             for total, count in zip(was.sums, was.counts, strict=True)

@@ -32,7 +32,8 @@ def resume(state: State, now: datetime, elapsed_s: float) -> State:
     All marks move along so that no time seems to have passed: rests and starts per hour count
     on from where they were. Nothing heard before is fresh, leases are no longer held, and what
     they ran is released once fresh readings are in. A maintenance hold stays. The time since the
-    last disinfection grows by the wall time that passed, if the clock can be believed.
+    last disinfection grows by the wall time that passed, if the clock can be believed. A clock that
+    is behind what was lived was set back: the next step finds that it jumped.
     """
     shift_s = elapsed_s - state.elapsed_s
     moved = partial(shifted, shift_s=shift_s)
@@ -55,7 +56,7 @@ def resume(state: State, now: datetime, elapsed_s: float) -> State:
     attempt = clock.attempt
     return replace(
         state,
-        at=now,
+        at=max(now, state.at),
         elapsed_s=elapsed_s,
         connected=None,
         clock=replace(state.clock, jumped_at_mark_s=moved(state.clock.jumped_at_mark_s)),

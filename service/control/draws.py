@@ -79,7 +79,13 @@ def metered(
     if jumped:
         watch, done = _close(watch, cold_c)
         finished.extend(done)
-        watch = replace(watch, rate_since_s=now_s, seen_s=now_s)
+        watch = replace(
+            watch,
+            rate_since_s=now_s,
+            seen_s=min(watch.seen_s, now_s),
+            outlet_s=min(watch.outlet_s, now_s),
+            cold_s=min(watch.cold_s, now_s),
+        )
     events = (
         sorted((*observed.flow, *observed.context), key=lambda r: r.measured_s)
         if observed.context and observed.flow

@@ -91,6 +91,9 @@ def step(
                 else state.planning.forecast_slot_s,
             ),
         )
+    if jumped:
+        meters = {name: m.not_after(now.timestamp()) for name, m in state.meters.items()}
+        state = changed(state, meters=meters)
 
     meter = metering.live(state.meters, state.rates_w, plant, inputs.readings, fresh, lived_s)
     cold_c, cold_measured = believe.cold_inlet_c(state, plant, fresh, now)

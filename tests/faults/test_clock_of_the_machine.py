@@ -7,21 +7,28 @@ remembers over a restart, must follow the time that passed and not what the wall
 from __future__ import annotations
 
 from collections.abc import Callable, Iterator
+from datetime import datetime, timedelta
 from pathlib import Path
 from typing import Any
 
 import pytest
 
 from adapters.types import Outgoing, Reading
+from forecasting import calendar, surroundings
 from service.assembly import Service
+from service.control import around
+from service.control import plant as plants
+from service.control.state import Around
 from service.control.types import Rule
 from service.records.records import Records
 from service.settings import Database, HomeWiring, Wiring
 from service.worker import InlineWorker
 from tests import control_plant
+from tests.control_plant import MONDAY, LittleHome
 
 DAY_S = 86_400.0
 PROBES = ("probe_1", "probe_2", "probe_3")
+CALM: dict[str, Any] = {"hygiene": {"longest_interval_days": 31, "lowered_confirmed_by": "A"}}
 
 
 class MachineClock:
@@ -178,3 +185,86 @@ def test_settings_that_people_changed_stay_in_force_where_the_clock_is_behind_at
     computer.live(120)
     assert computer.house.settings.tunables.reserve_tenths == 5
     assert computer.house.settings.version == 2, "nobody made another version"
+
+
+class Counting(LittleHome):
+    """A home whose draws are metered as a rate or by a counter, ``unit`` says which."""
+
+    counted_l = 0.0
+    unit = "L"
+
+    def _plant(self, span_s: float) -> None:
+        super()._plant(span_s)
+        self.counted_l += self.draws(self.now) * span_s / 60.0
+
+    def readings(self) -> tuple[Reading, ...]:
+        value = round(self.counted_l, 1)
+        return tuple(
+            self.reading("draw", value) if r.signal == "draw" and self.unit == "L" else r
+            for r in super().readings()
+        )
+
+
+def counting(unit: str) -> Counting:
+    """40 L at the beginning of each hour, and two hours behind it."""
+    signals = [
+        s | ({"unit": unit} if s["name"] == "draw" else {})
+        for s in control_plant.wiring()["signals"]
+    ]
+    home = Counting(
+        control_plant.settings(CALM, signals=signals),
+        plans=False,
+        profile_c=50.0,
+        every_s=20.0,
+        draws=lambda at: 8.0 if at.minute < 5 else 0.0,
+    )
+    home.unit = unit
+    home.live(7200.0)
+    home.history.clear()
+    return home
+
+
+@pytest.mark.parametrize("unit", ["L", "L/min"])
+@pytest.mark.parametrize("days", [-1, 26_000])
+def test_draws_are_counted_on_when_the_clock_is_set_back(unit: str, days: int) -> None:
+    home = counting(unit)
+    right = home.now
+    home.now += timedelta(days=days)
+    home.live(3600.0)
+    if days > 0:  # it was ahead for an hour, and is put right
+        home.now = right + timedelta(hours=1)
+    home.live(2 * 3600.0 - 1200.0)
+    # a reading is lost with each jump
+    assert sum(d.litres for d in home.history) == pytest.approx(120.0, abs=6.0)
+
+
+@pytest.mark.parametrize("unit", ["L", "L/min"])
+def test_draws_are_counted_where_the_clock_is_a_day_behind_at_boot(unit: str) -> None:
+    home = counting(unit)
+    home.restart(-DAY_S)
+    home.live(3 * 3600.0 - 1200.0)
+    assert sum(d.litres for d in home.history) == pytest.approx(120.0, abs=5.0)
+
+
+def test_what_is_learned_of_the_surroundings_outlives_a_clock_that_was_ahead() -> None:
+    signals = [*control_plant.wiring()["signals"]]
+    out = {"name": "outdoor", "measures": "outdoor_temperature", "unit": "Cel", "topic": "o"}
+    plant = plants.of(control_plant.settings({}, signals=[*signals, out]))
+
+    def lived(was: Around, since: datetime, days: float, outdoor_c: float) -> Around:
+        for k in range(int(days * 144)):
+            now = since + timedelta(minutes=10 * k)
+            mark_s = max(was.mark_s, 0.0) + 600.0
+            was = around.follow(was, plant, {"outdoor": outdoor_c}, None, None, now, mark_s)
+        return was
+
+    usual = lived(Around(), MONDAY, 20.0, 10.0)
+    right = MONDAY + timedelta(days=20)
+    usual = lived(usual, right + timedelta(days=400), 1.5, 10.0)
+    usual = lived(usual, right, 6.0, 20.0)
+    now = right + timedelta(days=6)
+    assert usual.model is not None
+    ahead = surroundings.forecast(
+        usual.model, calendar.grid(int(now.timestamp()), plant.zone, 30, 24), int(now.timestamp())
+    )
+    assert 15.0 < float(ahead.outdoor_c.mean()) < 21.0, "the last six days were at 20 degC"
