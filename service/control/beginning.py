@@ -11,6 +11,7 @@ from service.control.state import NEVER, Heard, State, shifted
 from service.settings import HomeSettings
 
 STALE = 1e9  # the age, s, of what was heard before the process began
+UNWATCHED_S = 1800.0  # in a longer time more can have been drawn or heated than a belief survives
 
 
 def start(settings: HomeSettings, now: datetime, elapsed_s: float = 0.0) -> State:
@@ -31,15 +32,12 @@ def resume(state: State, now: datetime, elapsed_s: float) -> State:
 
     All marks move along so that no time seems to have passed: rests and starts per hour count
     on from where they were. Nothing heard before is fresh, leases are no longer held, and what
-    they ran is released once fresh readings are in. A maintenance hold stays. The time since the
-    last disinfection grows by the wall time that passed, if the clock can be believed. A clock that
-    is behind what was lived was set back: the next step finds that it jumped.
+    they ran is released once fresh readings are in. A maintenance hold stays. A clock that is
+    behind what was lived was set back: the next step finds that it jumped. How long nobody watched
+    is counted where the clock can be believed, see ``unwatched``.
     """
     shift_s = elapsed_s - state.elapsed_s
     moved = partial(shifted, shift_s=shift_s)
-    away_s = max(0.0, (now - state.at).total_seconds())
-    believable = now.year in observe.PLAUSIBLE_YEARS and away_s < 366 * 86_400
-
     runs = {
         name: replace(
             run,
@@ -52,14 +50,21 @@ def resume(state: State, now: datetime, elapsed_s: float) -> State:
         for name, run in state.book.runs.items()
     }
     owed = tuple(dict.fromkeys((*state.book.owed, *state.book.leases)))
-    clock = state.hygiene
-    attempt = clock.attempt
-    return replace(
+    cycle = state.hygiene
+    attempt = cycle.attempt
+    clock = replace(
+        state.clock,
+        jumped_at_mark_s=moved(state.clock.jumped_at_mark_s),
+        wrong=now.year not in observe.PLAUSIBLE_YEARS,
+        began_mark_s=elapsed_s,
+        away_s=max(0.0, (now - state.at).total_seconds()),
+    )
+    resumed = replace(
         state,
         at=max(now, state.at),
         elapsed_s=elapsed_s,
         connected=None,
-        clock=replace(state.clock, jumped_at_mark_s=moved(state.clock.jumped_at_mark_s)),
+        clock=clock,
         heard={
             name: Heard(h.value, h.measured_s, elapsed_s, STALE) for name, h in state.heard.items()
         },
@@ -88,11 +93,10 @@ def resume(state: State, now: datetime, elapsed_s: float) -> State:
             blocked_mark_s=moved(state.book.blocked_mark_s),
         ),
         hygiene=replace(
-            clock,
-            since_pass_s=clock.since_pass_s + (away_s if believable else 0.0),
+            cycle,
             hold=None,
             attempt=None if attempt is None else replace(attempt, mark_s=elapsed_s, rise=None),
-            failed_mark_s=moved(clock.failed_mark_s),
+            failed_mark_s=moved(cycle.failed_mark_s),
             mark_s=elapsed_s,
         ),
         around=replace(state.around, mark_s=NEVER),
@@ -109,3 +113,27 @@ def resume(state: State, now: datetime, elapsed_s: float) -> State:
             plan_stale="restarted",
         ),
     )
+    return unwatched(resumed, observe.away_s(clock))
+
+
+def unwatched(state: State, more_s: float) -> State:
+    """The memory once it is known that nobody watched for so much longer before it was resumed.
+
+    The time since the last disinfection grows by it, and water that stood, was drawn and heated
+    for long is not what it was.
+
+    Args:
+        state: of a process that began from a snapshot.
+        more_s: what is known of by now beyond what was counted; below 0 where that was too much.
+    """
+    cycle, belief = state.hygiene, state.belief
+    since_s = state.elapsed_s - state.clock.began_mark_s
+    if cycle.since_pass_s >= since_s:  # it was not passed since
+        cycle = replace(cycle, since_pass_s=max(since_s, cycle.since_pass_s + more_s))
+    if more_s > UNWATCHED_S:
+        belief = replace(
+            belief, estimate=None, shown_tenths=None, unwatched=True, heard_mark_s=None
+        )
+    elif more_s > 0.0:
+        belief = replace(belief, mark_s=belief.mark_s - more_s)
+    return replace(state, hygiene=cycle, belief=belief)

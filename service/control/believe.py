@@ -116,7 +116,7 @@ def advance(
             belief = _begin(belief, plant, probes_c, cold_c, ambient_c, flow_known, elapsed_s)
             assert belief.estimator is not None
             return replace(belief, estimator=replace(belief.estimator, watch=watch))
-    if belief.estimator is None:
+    if belief.estimator is None or belief.unwatched:
         if not probes_c:
             return belief
         if belief.heard_mark_s is None:
@@ -184,6 +184,8 @@ def _begin(
     seen = Observation(probes_c, 0.0 if flow_known else None, cold_c=cold_c, ambient_c=ambient_c)
     levels = {p.name: plant.level(p.height_m) for p in plant.probes}
     started = estimator.start(plant.cylinder, levels, seen)
+    if belief.unwatched and belief.estimator is not None:
+        started = estimator.knowing(started, belief.estimator)
     belief = replace(
         belief,
         estimator=started,
@@ -192,6 +194,7 @@ def _begin(
         heat_kwh={},
         metered=True,
         astray_mark_s=None,
+        unwatched=False,
     )
     return _estimated(belief, plant, cold_c)
 

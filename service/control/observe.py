@@ -19,6 +19,10 @@ from service.control.state import Clock, Heard, State
 JUMP_S = 90.0  # wall and elapsed time differ by more than this between two steps: a jump
 JUMP_TOLD_S = 3600.0  # for how long it stays among the faults
 PLAUSIBLE_YEARS = range(2024, 2101)
+# Many small computers have no clock that runs while they are off: it is put right by the network
+# some time after boot, and only then tells how long they were.
+PUT_RIGHT_WITHIN_S = 86_400.0
+LONGEST_AWAY_S = 366 * 86_400.0  # longer is a clock that errs
 
 # Tighter than what an instrument may show at all (``adapters.units.limits``): liquid water in a
 # vented or unvented cylinder, and a main that freezes or scalds nobody. Outside is nonsense.
@@ -53,10 +57,23 @@ def clock(was: Clock, at: datetime, elapsed_s: float, now: datetime, now_elapsed
     drift = (now - at).total_seconds() - (now_elapsed_s - elapsed_s)
     wrong = now.year not in PLAUSIBLE_YEARS
     if abs(drift) > JUMP_S:
-        return Clock(now_elapsed_s, drift, was.jumps + 1, wrong)
+        at_boot = now_elapsed_s - was.began_mark_s < PUT_RIGHT_WITHIN_S
+        return replace(
+            was,
+            jumped_at_mark_s=now_elapsed_s,
+            jumped_by_s=drift,
+            jumps=was.jumps + 1,
+            wrong=wrong,
+            away_s=was.away_s + drift if at_boot else was.away_s,
+        )
     if wrong is not was.wrong:
         return replace(was, wrong=wrong)
     return was
+
+
+def away_s(clock: Clock) -> float:
+    """How long nobody watched before this process began, as far as the clock is believed, s."""
+    return clock.away_s if not clock.wrong and 0.0 < clock.away_s < LONGEST_AWAY_S else 0.0
 
 
 def just_jumped(clock: Clock, elapsed_s: float) -> bool:

@@ -59,6 +59,8 @@ class Clock:
     jumped_by_s: float = 0.0
     jumps: int = 0
     wrong: bool = False  # the year cannot be true
+    began_mark_s: float = NEVER  # when this process took over from a snapshot
+    away_s: float = 0.0  # wall time between the two, as far as the clock tells by now
 
 
 @dataclass(frozen=True, slots=True)
@@ -116,6 +118,7 @@ class Belief:
     contradict_mark_s: float | None = None  # since when the probes contradict each other
     misled: bool = False  # by probes that went on doing so
     heard_mark_s: float | None = None  # when a first probe was heard, before there was an estimate
+    unwatched: bool = False  # for so long that the probes alone say what is in the cylinder
 
 
 @dataclass(frozen=True, slots=True)

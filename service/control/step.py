@@ -12,6 +12,7 @@ from datetime import datetime, timedelta
 from adapters.wiring import Quantity
 from service.control import (
     around,
+    beginning,
     believe,
     disinfecting,
     draws,
@@ -64,8 +65,9 @@ def step(
     plant = plants.of(settings)
     before = state.overrides
     lived_s = min(elapsed_s - state.elapsed_s, LONGEST_LIVED_S)
-    clock = observe.clock(state.clock, state.at, state.elapsed_s, now, elapsed_s)
-    jumped = clock.jumps != state.clock.jumps
+    was = state.clock
+    clock = observe.clock(was, state.at, state.elapsed_s, now, elapsed_s)
+    jumped = clock.jumps != was.jumps
     observed = observe.take(state, plant, inputs.readings, elapsed_s)
     fresh = observed.fresh
     state = changed(
@@ -94,6 +96,9 @@ def step(
     if jumped:
         meters = {name: m.not_after(now.timestamp()) for name, m in state.meters.items()}
         state = changed(state, meters=meters)
+        more_s = observe.away_s(clock) - observe.away_s(was)
+        if more_s:
+            state = beginning.unwatched(state, more_s)
 
     meter = metering.live(state.meters, state.rates_w, plant, inputs.readings, fresh, lived_s)
     cold_c, cold_measured = believe.cold_inlet_c(state, plant, fresh, now)

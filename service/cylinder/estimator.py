@@ -58,6 +58,7 @@ __all__ = [
     "estimate",
     "from_plain",
     "inlet_error_k",
+    "knowing",
     "start",
     "to_plain",
 ]
@@ -265,6 +266,19 @@ def start(
         faults.Watch.begin(m),
         offset_sd_k=probe_offset_sd_k,
     )
+
+
+def knowing(begun: EstimatorState, before: EstimatorState) -> EstimatorState:
+    """An estimate begun anew that keeps what was learned of cylinder, meters and probes before.
+
+    Only the water is another. ``begun`` and ``before`` are of the same cylinder; what was learned
+    of other probes than ``begun`` has is of no use.
+    """
+    if (begun.cylinder, begun.probes) != (before.cylinder, before.probes):
+        return begun
+    covariance = begun.covariance.copy()
+    covariance[N:, N:] = before.covariance[N:, N:]
+    return replace(begun, errors=before.errors, covariance=covariance, watch=before.watch)
 
 
 def advance(state: EstimatorState, observation: Observation, elapsed_s: float) -> EstimatorState:

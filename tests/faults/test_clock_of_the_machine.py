@@ -20,6 +20,8 @@ from service.control import around
 from service.control import plant as plants
 from service.control.state import Around
 from service.control.types import Rule
+from service.cylinder import model
+from service.cylinder.usable import v40_l
 from service.records.records import Records
 from service.settings import Database, HomeWiring, Wiring
 from service.worker import InlineWorker
@@ -268,3 +270,61 @@ def test_what_is_learned_of_the_surroundings_outlives_a_clock_that_was_ahead() -
         usual.model, calendar.grid(int(now.timestamp()), plant.zone, 30, 24), int(now.timestamp())
     )
     assert 15.0 < float(ahead.outdoor_c.mean()) < 21.0, "the last six days were at 20 degC"
+
+
+@pytest.mark.parametrize("days", [1, 3, 40])
+def test_the_time_off_counts_towards_the_next_disinfection_once_the_clock_is_put_right(
+    days: int,
+) -> None:
+    """A machine without a clock of its own goes on from when it was switched off."""
+    home = counting("L/min")
+    before_s = home.state.hygiene.since_pass_s
+    home.restart(60.0)
+    home.live(600.0)
+    home.now += timedelta(days=days)
+    home.live(600.0)
+    assert home.state.hygiene.since_pass_s == pytest.approx(before_s + days * DAY_S + 1260, abs=60)
+
+
+def test_time_off_that_a_wrong_clock_claimed_is_taken_back() -> None:
+    home = counting("L/min")
+    before_s = home.state.hygiene.since_pass_s
+    home.restart(5 * DAY_S)
+    home.live(600.0)
+    home.now -= timedelta(days=5)
+    home.live(600.0)
+    assert home.state.hygiene.since_pass_s == pytest.approx(before_s + 1200, abs=60)
+
+
+def test_a_clock_that_jumps_long_after_the_start_tells_of_no_time_off() -> None:
+    home = counting("L/min")
+    home.restart(60.0)
+    home.live(60.0)
+    home.every_s = 300.0
+    home.live(DAY_S)
+    before_s = home.state.hygiene.since_pass_s
+    home.now += timedelta(days=3)
+    home.live(600.0)
+    assert home.state.hygiene.since_pass_s == pytest.approx(before_s + 600, abs=60)
+
+
+@pytest.mark.parametrize("late", [False, True])
+def test_nobody_is_promised_the_water_that_stood_there_three_days_ago(late: bool) -> None:
+    """Meanwhile it was drawn, to a half; that the time passed may be told by the network only."""
+    home = counting("L/min")
+    home.draws = lambda at: 0.0
+    assert (home.last.view.shown_tenths or 0) >= 2
+    home.water = model.start(home.cylinder, [15.0] * 20 + [50.0] * 20)
+    if late:
+        home.restart(60.0)
+        home.live(40.0)
+        home.now += timedelta(days=3)
+    else:
+        home.restart(3 * DAY_S)
+    volumes_l = home.cylinder.layer_volumes_l(40)
+    for _ in range(180):
+        home.live(20.0)
+        there_l40 = v40_l(model.profile(home.cylinder, home.water), volumes_l, home.cold_c)
+        view = home.last.view
+        assert (view.v40_low_l or 0.0) <= there_l40 + view.reference_l40 / 10.0
+        assert (view.shown_tenths or 0) <= there_l40 / view.reference_l40 * 10.0 + 1.0
