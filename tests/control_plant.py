@@ -126,6 +126,7 @@ class LittleHome:
     reaches_c: float = 99.0  # the hottest water the heat pump really makes, whatever is stated
     plans: bool = True  # False: whatever is asked of the workers fails
     kwh: dict[str, float] = field(default_factory=dict)
+    drawn_l: float = 0.0  # what a counter shows where the draw signal is one
     state: State = field(init=False)
 
     def __post_init__(self) -> None:
@@ -223,6 +224,8 @@ class LittleHome:
             "pump_power": 2000.0 if self.on("pump") and "pump" not in self.dead else 0.0,
             "element_power": 3000.0 if self.on("element") and "element" not in self.dead else 0.0,
         }
+        if any(s.name == "draw" and s.unit == "L" for s in self.settings.wiring.signals):
+            values["draw"] = round(self.drawn_l, 1)
         probes = [s for s in self.settings.wiring.signals if s.measures == "probe"]
         levels = np.array([(s.height_m or 0.0) / self.cylinder.height_m for s in probes])
         shown = model.temperatures_at(self.cylinder, self.water, levels)
@@ -287,6 +290,7 @@ class LittleHome:
             immersion=immersion,
         )
         self.water, flows = model.advance(self.cylinder, self.water, drive, span_s)
+        self.drawn_l += drive.draw_l_per_min * span_s / 60.0
         for name, value in (
             ("pump", flows.plate_kwh + flows.coil_kwh),
             ("element", flows.immersion_kwh),

@@ -11,7 +11,7 @@ from collections.abc import Collection, Mapping
 from dataclasses import dataclass, replace
 from datetime import UTC, datetime
 
-from adapters.meters import Meter
+from adapters.meters import Amount, Meter
 from adapters.types import Reading
 from adapters.wiring import KIND_OF_UNIT, Kind, Quantity, Signal
 from service.control.observe import Observed
@@ -25,6 +25,10 @@ LEAST_L = 0.2  # less than this is no draw-off but a meter's twitch
 LEAST_FLOW_L_PER_MIN = 0.15
 HOLD_RATE_S = 120.0  # a rate counts for this long without a repeat
 STRETCH_S = 300.0  # a total that grew over a longer silence was drawn at its end
+# When water was drawn that a counter counted through a long silence, nobody knows. A counter that
+# reports when it turns is silent too, but brings a pulse, of 10 L at most (common practice).
+SILENCE_S = 1800.0
+PULSE_MOST_L = 10.0
 HIGHEST_L_PER_S = 1.5
 PAST_OVER_S = 120.0  # a stored past that stays silent for this long has been told
 CONTEXT_S = 600.0  # a temperature older than this says nothing of the water now flowing
@@ -120,7 +124,11 @@ def metered(
             meter, amount = meter.take(reading.value, at)
             meters = {**meters, of.name: meter}
             litres = 0.0
-            if amount.amount > 0:
+            silent_s = amount.to_s - amount.from_s
+            if silent_s > max(SILENCE_S, of.stale_after_s) and amount.amount > PULSE_MOST_L:
+                watch, done = _close(watch, cold_c)
+                finished += [*done, _unseen(amount, signal, usual_c, cold_c)]
+            elif amount.amount > 0:
                 begin = max(amount.from_s, at - STRETCH_S)
                 if watch.start_s is not None and begin - watch.last_flow_s > PAUSE_S:
                     watch, done = _close(watch, cold_c)
@@ -300,6 +308,13 @@ def _add(
         ),
         through_l,
     )
+
+
+def _unseen(amount: Amount, signal: Signal, usual_c: float, cold_c: float) -> Draw:
+    """What was drawn while the meter was silent: how much is known, and not when."""
+    watch, _ = _add(DrawWatch(), amount.from_s, amount.to_s, amount.amount, signal, usual_c, cold_c)
+    _, done = _close(watch, cold_c)
+    return replace(done[0], measured_by="doubtful")
 
 
 def _close(watch: DrawWatch, cold_c: float) -> tuple[DrawWatch, list[Draw]]:

@@ -67,8 +67,9 @@ class Draw:
     """One finished draw-off.
 
     ``doubtful``: seen in the profile while a source was believed to heat that, as it turned out,
-    did not, or was never seen to. Nobody need have drawn, nor does it say that nobody did: it is
-    not learned from and not shown as use, and its time counts as not watched.
+    did not, or was never seen to; nobody need have drawn, nor does it say that nobody did. Or
+    counted by a meter through a long silence, so that it is not known when. It is not learned from
+    and not shown as use, and its time counts as not watched.
     """
 
     start: datetime

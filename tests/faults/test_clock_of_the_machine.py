@@ -189,38 +189,19 @@ def test_settings_that_people_changed_stay_in_force_where_the_clock_is_behind_at
     assert computer.house.settings.version == 2, "nobody made another version"
 
 
-class Counting(LittleHome):
-    """A home whose draws are metered as a rate or by a counter, ``unit`` says which."""
-
-    counted_l = 0.0
-    unit = "L"
-
-    def _plant(self, span_s: float) -> None:
-        super()._plant(span_s)
-        self.counted_l += self.draws(self.now) * span_s / 60.0
-
-    def readings(self) -> tuple[Reading, ...]:
-        value = round(self.counted_l, 1)
-        return tuple(
-            self.reading("draw", value) if r.signal == "draw" and self.unit == "L" else r
-            for r in super().readings()
-        )
-
-
-def counting(unit: str) -> Counting:
+def counting(unit: str) -> LittleHome:
     """40 L at the beginning of each hour, and two hours behind it."""
     signals = [
         s | ({"unit": unit} if s["name"] == "draw" else {})
         for s in control_plant.wiring()["signals"]
     ]
-    home = Counting(
+    home = LittleHome(
         control_plant.settings(CALM, signals=signals),
         plans=False,
         profile_c=50.0,
         every_s=20.0,
         draws=lambda at: 8.0 if at.minute < 5 else 0.0,
     )
-    home.unit = unit
     home.live(7200.0)
     home.history.clear()
     return home

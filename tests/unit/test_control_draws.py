@@ -203,3 +203,42 @@ def test_held_draws_outlast_a_restart() -> None:
     home.restart(down_s=60.0)
     home.live(6 * 3600)
     assert all(draw in home.history for draw in held)
+
+
+@pytest.mark.parametrize("restarted", [True, False])
+@pytest.mark.parametrize(("hours", "litres"), [(72.0, 600.0), (8.0, 150.0)])
+def test_what_a_counter_counted_in_a_long_silence_is_no_draw_of_its_end(
+    restarted: bool, hours: float, litres: float
+) -> None:
+    home = LittleHome(_settings("L"), plans=False, profile_c=50.0, every_s=20.0)
+    home.live(600.0)
+    before = home.state.draws.total_l40
+    if restarted:
+        home.restart(hours * 3600.0)
+    else:
+        home.silent, home.every_s = {s.name for s in home.settings.wiring.signals}, 60.0
+        home.live(hours * 3600.0)
+        home.silent, home.every_s = set(), 20.0
+    home.drawn_l += litres
+    home.live(600.0)
+    (unseen,) = home.history
+    assert unseen.measured_by == "doubtful", "it is neither learned nor shown as use"
+    assert unseen.litres == pytest.approx(litres)
+    assert (unseen.end - unseen.start).total_seconds() == pytest.approx(hours * 3600.0, abs=60.0)
+    assert home.state.draws.total_l40 == before
+    assert home.last.view.drawn_today_l40 == 0.0
+    assert (home.last.view.shown_tenths or 0) >= 4, "the probes show that the water is there"
+
+
+def test_a_counter_that_reports_when_it_turns_may_be_silent_for_the_night() -> None:
+    home = LittleHome(_settings("L"), plans=False, profile_c=50.0)
+    home.live(600.0)
+    home.silent = {"draw"}
+    home.live(8 * 3600.0)
+    home.silent, home.draws = set(), lambda at: 8.0
+    home.live(300.0)
+    home.draws = lambda at: 0.0
+    home.live(300.0)
+    (shower,) = home.history
+    assert shower.measured_by == "flow_meter"
+    assert shower.litres == pytest.approx(40.0)
