@@ -11,6 +11,7 @@ from __future__ import annotations
 import json
 import logging
 import threading
+from bisect import bisect_right
 from collections import Counter, deque
 from collections.abc import Callable, Mapping, Sequence
 from dataclasses import dataclass, field, replace
@@ -45,7 +46,7 @@ AFTER_FAILURE_S = 60.0
 OVERDUE_S = 900.0
 MOST_TOLD = 500
 MOST_SHOWN = 20
-SHOW_DRAWS = {Quantity.DRAW_FLOW, Quantity.PROBE}  # whose silence means that draws go unseen
+METER_SILENT_S = 86_400.0  # people at home draw each day: a flow meter silent for longer has failed
 
 
 @dataclass
@@ -95,7 +96,10 @@ class RunningHouse:
         self._view: View | None = None
         self._wake_mark_s = clock.elapsed_s()  # marks, so that no jump of the wall clock counts
         self._faults_told: tuple[Fault, ...] | None = None
-        self._watched_by = {s.name for s in wiring.signals if s.measures in SHOW_DRAWS}
+        self._probes = {s.name for s in wiring.signals if s.measures is Quantity.PROBE}
+        self._meters = {
+            s.name: s.stale_after_s for s in wiring.signals if s.measures is Quantity.DRAW_FLOW
+        }
         self._settings: HomeSettings = self._settings_in_force(wiring)
         self._state = self._remember()
         self._ended: deque[Override] = deque(maxlen=20)
@@ -358,10 +362,30 @@ class RunningHouse:
 
     def commit(self, pending: Pending) -> None:
         """Commit what was taken. Raises RecordsError with nothing lost but the try."""
-        self._records.add_readings(self.id, pending.readings, self._watched_by)
+        self._records.add_readings(self.id, pending.readings, self._watched_s(pending.readings))
         for outputs in pending.outputs:
             self._records.store(self.id, outputs)
         self._last_commit_at = self.now()
+
+    def _watched_s(self, readings: Sequence[Reading]) -> list[float]:
+        """When draws would have been seen, by these readings, s since 1970.
+
+        By the probes where there is no flow meter. Where there is one they only show that somebody
+        listened: one that reports when it turns is silent all night, but not for days.
+        """
+        probed = [r.measured_s for r in readings if r.signal in self._probes]
+        if not self._meters:
+            return probed
+        metered = [r.measured_s for r in readings if r.signal in self._meters]
+        heard = self._state.heard
+        known = sorted([*metered, *(heard[n].measured_s for n in self._meters if n in heard)])
+        silent_s = max(METER_SILENT_S, *self._meters.values())
+
+        def followed(at_s: float) -> bool:
+            last = bisect_right(known, at_s)
+            return last > 0 and at_s - known[last - 1] <= silent_s
+
+        return [*metered, *(at_s for at_s in probed if followed(at_s))]
 
     def save_snapshot(self) -> None:
         """Keep control's memory. Only right after a commit, see ``take_pending``."""

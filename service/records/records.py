@@ -169,18 +169,18 @@ class Records:
     # readings
 
     def add_readings(
-        self, home: str, batch: Sequence[Reading], watched_by: Collection[str] | None = None
+        self, home: str, batch: Sequence[Reading], watched_s: Iterable[float] | None = None
     ) -> int:
         """Store a batch in one commit; how many were new.
 
         A reading of the same signal with the same stamp as one that is there is passed over.
-        ``watched_by`` names the signals whose arrival shows that draws would have been seen
-        (flow meter, probes); None: any signal does.
+        ``watched_s``: moments, s since 1970, at which draws would have been seen; None: at all of
+        the readings.
         """
         if not batch:
             return 0
         home_id = self.home_id(home)
-        seen = [r.measured_s for r in batch if watched_by is None or r.signal in watched_by]
+        seen = [r.measured_s for r in batch] if watched_s is None else watched_s
         with self.database.write() as session:
             signals = self._signal_ids(session, home_id, (r.signal for r in batch))
             new = readings.add(session, home_id, signals, batch)

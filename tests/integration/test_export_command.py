@@ -56,7 +56,7 @@ def test_every_time_in_an_export_is_iso_8601(config: Path) -> None:
     records = Records.open(f"sqlite:///{config.parent}/ladle.sqlite")
     at_s = NOW_S - 86_400.0
     told = Reading("home", "probe_1", 50.0, at_s, at_s, stamped=True, tells_now=True)
-    records.add_readings("home", [told], watched_by={"probe_1"})
+    records.add_readings("home", [told])
     files = {p.stem: p for p in records.export_csv("home", config.parent / "out")}
     records.close()
     with files["watched"].open(encoding="utf-8", newline="") as file:

@@ -202,7 +202,7 @@ def test_history_says_when_the_home_was_watched(records: Records) -> None:
     day = 86400
     on = [*range(0, 6 * 3600, 60), *range(8 * 3600, 12 * 3600, 60)]
     records.add_readings("home", [reading("flow", NOW_S + s, 0.0) for s in on])
-    records.add_readings("home", [reading("outdoor", NOW_S + 7 * 3600, 8.0)], watched_by={"flow"})
+    records.add_readings("home", [reading("outdoor", NOW_S + 7 * 3600, 8.0)], watched_s=[])
     out = samples.outputs(draws=tuple(samples.draw(NOW + timedelta(hours=h)) for h in (1, 2, 9)))
     records.store("home", out)
     history = records.draw_history("home", NOW - timedelta(days=30))

@@ -1,5 +1,6 @@
 """What reaches a home's inbox reaches the control step, whatever goes wrong in between."""
 
+from collections.abc import Callable
 from dataclasses import replace
 from datetime import timedelta
 from pathlib import Path
@@ -9,10 +10,11 @@ import pytest
 
 from adapters.types import Outgoing, PriceSeries, Reading, Refusal
 from adapters.wiring import Broker, Quantity
+from forecasting.types import DrawHistory
 from service import running
 from service.clock import HandClock, utc
 from service.control.overrides import WishRefused
-from service.control.types import Draw, Inputs, Rule
+from service.control.types import Draw, Inputs, Rule, Work, WorkDone
 from service.pages import plant
 from service.pages.local import Local
 from service.records.errors import RecordsError
@@ -21,19 +23,22 @@ from service.running import RunningHouse, merged
 from service.settings import Http
 from service.simulation import demo as demos
 from service.simulation.household import SCHOOL_FAMILY
-from service.worker import InlineWorker
+from service.worker import InlineWorker, Worker
 from tests import records_samples as samples
 
 SERIES = PriceSeries((0,), (3600,), (0.2,), 0.0)
 MEND = "let the sender publish the number alone"
 
 
-def _house(folder: Path, sent: list[Outgoing]) -> tuple[RunningHouse, Records, HandClock]:
+def _house(
+    folder: Path, sent: list[Outgoing], worker: Worker | None = None
+) -> tuple[RunningHouse, Records, HandClock]:
     made = demos.demo(Broker(), folder, Http(), SCHOOL_FAMILY, seed=3)
     records = Records.open(made.wiring.database.url)
     clock = HandClock(made.start_s)
     home = made.wiring.homes[0]
-    house = RunningHouse(home, records, clock, sent.append, InlineWorker(), lambda: None)
+    worker = worker or InlineWorker()
+    house = RunningHouse(home, records, clock, sent.append, worker, lambda: None)
     return house, records, clock
 
 
@@ -192,4 +197,64 @@ def test_a_draw_on_record_that_a_restart_lives_again_is_not_recorded_twice(
         house.settings.wiring, records, clock, lambda _: None, InlineWorker(), lambda: None
     )
     assert [d.start for d in records.draws(house.id).items] == [lost.start, seen.start]
+    records.close()
+
+
+class NobodyWorks:
+    """Fails whatever is asked of it, at once."""
+
+    def submit(self, work: Work, history: DrawHistory, done: Callable[[WorkDone], None]) -> None:
+        done(WorkDone(work.kind, work.number, failed="nobody works"))
+
+    def close(self) -> None:
+        pass
+
+
+def _listen(house: RunningHouse, clock: HandClock, hours: float, signals: tuple[str, ...]) -> None:
+    """Readings of these signals every 20 minutes, committed each time."""
+    for _ in range(int(hours * 3)):
+        clock.set(clock.now_s() + 1200.0)
+        now_s = clock.now_s()
+        value = {"draw": 7000.0}
+        house.offer(
+            [Reading(house.id, n, value.get(n, 50.0), now_s, now_s, False, True) for n in signals]
+        )
+        house.commit(house.take_pending())
+
+
+def test_a_home_whose_flow_meter_failed_is_not_taken_for_an_empty_one(tmp_path: Path) -> None:
+    house, records, clock = _house(tmp_path, [], NobodyWorks())
+    began_s = clock.now_s()
+    _listen(house, clock, 24, ("probe_1", "draw"))
+    failed_s = clock.now_s()
+    _listen(house, clock, 72, ("probe_1",))
+    history = records.draw_history(house.id, utc(began_s))
+    assert history.watched_to_s <= failed_s + 86_400 + 1800
+    _listen(house, clock, 2, ("probe_1", "draw"))
+    history = records.draw_history(house.id, utc(began_s))
+    assert history.watched_to_s > failed_s + 3 * 86_400
+    ((begin_s, end_s),) = history.gaps_s.tolist()
+    assert begin_s <= failed_s + 86_400 + 1800
+    assert end_s >= failed_s + 3 * 86_400
+    records.close()
+
+
+def test_a_flow_meter_that_was_never_heard_shows_no_empty_home(tmp_path: Path) -> None:
+    house, records, clock = _house(tmp_path, [], NobodyWorks())
+    began_s = clock.now_s()
+    _listen(house, clock, 24, ("probe_1",))
+    history = records.draw_history(house.id, utc(began_s))
+    assert history.watched_to_s == history.watched_from_s
+    records.close()
+
+
+def test_a_night_in_which_the_flow_meter_had_nothing_to_report_was_watched(tmp_path: Path) -> None:
+    house, records, clock = _house(tmp_path, [], NobodyWorks())
+    began_s = clock.now_s()
+    for _ in range(3):
+        _listen(house, clock, 15, ("probe_1", "draw"))
+        _listen(house, clock, 9, ("probe_1",))
+    history = records.draw_history(house.id, utc(began_s))
+    assert len(history.gaps_s) == 0
+    assert history.watched_to_s - history.watched_from_s >= 3 * 86_400 - 1800
     records.close()
