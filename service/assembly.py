@@ -104,6 +104,7 @@ class Service:
             next_s = min((h.due_in_s() for h in self.houses.values()), default=LONGEST_WAIT_S)
             self._woken.wait(min(self.clock.real_s(next_s), LONGEST_WAIT_S))
             self._woken.clear()
+            self.carefully(self._jobs.follow_clock)
             while self._errands:
                 self.carefully(self._errands.popleft())
             for house in self.houses.values():

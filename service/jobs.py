@@ -3,11 +3,13 @@
 from __future__ import annotations
 
 import logging
-from datetime import UTC, datetime
+import time
+from datetime import UTC, datetime, timedelta
 from typing import TYPE_CHECKING, NamedTuple
 
 from apscheduler.executors.pool import ThreadPoolExecutor
 from apscheduler.schedulers.background import BackgroundScheduler
+from apscheduler.triggers.base import BaseTrigger
 
 from service import feeds
 
@@ -18,6 +20,8 @@ if TYPE_CHECKING:
 
 log = logging.getLogger(__name__)
 
+CLOCK_MOVED_S = 1.0  # the wall clock was set, or was trimmed for long
+
 
 class Job(NamedTuple):
     """One line of the table: what, how often by the service's clock, and what for."""
@@ -26,6 +30,22 @@ class Job(NamedTuple):
     every_s: float
     run: Callable[[], object]
     at_once: bool = False  # also when the service starts, not only an interval later
+
+
+class Every(BaseTrigger):  # type: ignore[misc]
+    """Every so many seconds; what was missed is not made up for.
+
+    The library's own trigger lists each time that was missed: years of seconds, when the clock of
+    a machine that booted in the past is put right.
+    """
+
+    def __init__(self, seconds: float) -> None:
+        self.interval = timedelta(seconds=seconds)
+
+    def get_next_fire_time(self, previous_fire_time: datetime | None, now: datetime) -> datetime:
+        """The next time; both are aware UTC."""
+        following = (previous_fire_time or now) + self.interval
+        return following if following > now else now + self.interval
 
 
 class Jobs:
@@ -55,6 +75,7 @@ class Jobs:
             timezone="UTC",
         )
         logging.getLogger("apscheduler").setLevel(logging.ERROR)
+        self._ahead_s = time.time() - time.monotonic()
 
     def start(self) -> None:
         """Begin to walk the table."""
@@ -63,9 +84,22 @@ class Jobs:
             seconds = max(self._clock.real_s(job.every_s), 0.25)
             first = {"next_run_time": datetime.now(UTC)} if job.at_once else {}
             self._scheduler.add_job(
-                self._carefully, "interval", (job.run,), seconds=seconds, name=job.name, **first
+                self._carefully, Every(seconds), (job.run,), name=job.name, **first
             )
         self._scheduler.start()
+
+    def follow_clock(self) -> None:
+        """Begin all intervals anew where the machine's wall clock was set.
+
+        The scheduler goes by it: set back by a day it would wake nobody for a day.
+        """
+        ahead_s = time.time() - time.monotonic()
+        if abs(ahead_s - self._ahead_s) < CLOCK_MOVED_S or not self._scheduler.running:
+            return
+        self._ahead_s = ahead_s
+        now = datetime.now(UTC)
+        for job in self._scheduler.get_jobs():
+            job.modify(next_run_time=now + job.trigger.interval)
 
     def stop(self) -> None:
         """End; a run under way is waited for."""

@@ -388,8 +388,13 @@ class RunningHouse:
         return [*metered, *(at_s for at_s in probed if followed(at_s))]
 
     def save_snapshot(self) -> None:
-        """Keep control's memory. Only right after a commit, see ``take_pending``."""
+        """Keep control's memory. Only right after a commit, see ``take_pending``.
+
+        Not by a clock that cannot be right: the one before says since when nobody watched.
+        """
         with self._turn_lock:
+            if self._state.clock.wrong:
+                return
             state = json.dumps(snapshot.to_plain(self._state), separators=(",", ":")).encode()
             self._records.save_snapshot(self.id, self.now(), VERSION, state)
 

@@ -6,15 +6,19 @@ remembers over a restart, must follow the time that passed and not what the wall
 
 from __future__ import annotations
 
+import threading
+import time
 from collections.abc import Callable, Iterator
 from datetime import datetime, timedelta
 from pathlib import Path
 from typing import Any
 
 import pytest
+from apscheduler.schedulers import base as scheduling
 
 from adapters.types import Outgoing, Reading
 from forecasting import calendar, surroundings
+from service import jobs
 from service.assembly import Service
 from service.control import around
 from service.control import plant as plants
@@ -309,3 +313,46 @@ def test_nobody_is_promised_the_water_that_stood_there_three_days_ago(late: bool
         view = home.last.view
         assert (view.v40_low_l or 0.0) <= there_l40 + view.reference_l40 / 10.0
         assert (view.shown_tenths or 0) <= there_l40 / view.reference_l40 * 10.0 + 1.0
+
+
+@pytest.mark.parametrize("years", [-1, 56, -56])
+def test_what_happens_by_the_clock_goes_on_whenever_the_machine_s_clock_is_set(
+    computer: Computer, years: int, monkeypatch: pytest.MonkeyPatch
+) -> None:
+    """The commit and the heartbeat, above all: a machine may boot in 1970 and be put right."""
+    off_s, real_s, ran = [0.0], time.time, threading.Event()
+
+    class Wall(datetime):
+        @classmethod
+        def now(cls, tz: Any = None) -> datetime:
+            return datetime.fromtimestamp(real_s() + off_s[0], tz)
+
+    monkeypatch.setattr(scheduling, "datetime", Wall)
+    monkeypatch.setattr(jobs, "datetime", Wall)
+    monkeypatch.setattr(time, "time", lambda: real_s() + off_s[0])
+    if years == 56:  # it booted in 1970, and is put right
+        off_s[0] = -years * 365 * DAY_S
+    computer.service._jobs.table = (jobs.Job("look", 1.0, ran.set),)
+    computer.service.start()
+    try:
+        assert ran.wait(10.0)
+        off_s[0] += years * 365 * DAY_S
+        time.sleep(0.5)  # what was on its way has run
+        ran.clear()
+        assert ran.wait(10.0)
+    finally:
+        computer.service.stop()
+
+
+def test_a_year_that_cannot_be_leaves_the_memory_from_before_it(computer: Computer) -> None:
+    computer.live(900)
+    before_s = computer.house._state.hygiene.since_pass_s
+    computer.die()
+    computer.clock.true_s += 2 * DAY_S
+    computer.boot(-6 * 365 * DAY_S)
+    computer.live(900)
+    computer.die()
+    computer.boot()
+    computer.live(60)
+    since_s = computer.house._state.hygiene.since_pass_s
+    assert since_s == pytest.approx(before_s + 2 * DAY_S + 960, abs=400)
