@@ -239,6 +239,7 @@ class Service:
                 for name, pending in list(taken.items()):
                     self.houses[name].commit(pending)
                     late |= any(not r.tells_now for r in pending.readings)
+                    late |= self.houses[name].memory_misdated
                     del taken[name]
                 elapsed_s = self.clock.elapsed_s()
                 due_s = self._snapshot_mark_s + self.wiring.keeping.snapshot_every_s

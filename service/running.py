@@ -102,6 +102,7 @@ class RunningHouse:
         }
         self._settings: HomeSettings = self._settings_in_force(wiring)
         self._state = self._remember()
+        self._jumps_kept = self._state.clock.jumps
         self._ended: deque[Override] = deque(maxlen=20)
         self._offer_overrides()
 
@@ -397,6 +398,12 @@ class RunningHouse:
                 return
             state = json.dumps(snapshot.to_plain(self._state), separators=(",", ":")).encode()
             self._records.save_snapshot(self.id, self.now(), VERSION, state)
+            self._jumps_kept = self._state.clock.jumps
+
+    @property
+    def memory_misdated(self) -> bool:
+        """Whether the clock jumped since control's memory was kept."""
+        return self._state.clock.jumps != self._jumps_kept
 
     def _settings_in_force(self, wiring: HomeWiring) -> HomeSettings:
         kept = self._records.settings(self.id)

@@ -356,3 +356,20 @@ def test_a_year_that_cannot_be_leaves_the_memory_from_before_it(computer: Comput
     computer.live(60)
     since_s = computer.house._state.hygiene.since_pass_s
     assert since_s == pytest.approx(before_s + 2 * DAY_S + 960, abs=400)
+
+
+def test_a_memory_dated_by_a_clock_that_was_behind_is_kept_anew_when_it_is_put_right(
+    computer: Computer,
+) -> None:
+    computer.live(900)
+    computer.die()
+    computer.boot(-2 * DAY_S)
+    computer.live(600)
+    computer.clock.off_s = 0.0
+    computer.live(120)
+    before_s = computer.house._state.hygiene.since_pass_s
+    computer.die()
+    computer.clock.true_s += DAY_S
+    computer.boot()
+    computer.live(60)
+    assert computer.house._state.hygiene.since_pass_s == pytest.approx(before_s + DAY_S, abs=300)
