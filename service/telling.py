@@ -1,6 +1,7 @@
 """Somebody hears of it: each lasting fault once, then as a reminder until a person has seen it.
 
-What was told is kept with the fault, so that a restart tells nothing twice.
+What was told is kept with the fault, so that a restart tells nothing twice. A time that lies far
+ahead was told while the clock was.
 """
 
 from __future__ import annotations
@@ -49,19 +50,21 @@ class Telling:
             if told_at is None:
                 due = not self._lately_told(fault, now)
             else:
-                due = not seen and now - told_at >= remind_after
+                due = not seen and abs(now - told_at) >= remind_after
             if due and self._send(fault, reminder=told_at is not None):
                 self._told[key] = now
                 self._records.told_fault(self._house.id, fault.code, fault.subject, now)
         lasting = {_key(fault) for fault in view.faults}
         self._told = {
-            key: at for key, at in self._told.items() if key in lasting or now - at < SAME_AGAIN
+            key: at
+            for key, at in self._told.items()
+            if key in lasting or abs(now - at) < SAME_AGAIN
         }
 
     def _lately_told(self, fault: Fault, now: datetime) -> bool:
         """Whether the same came and went within the hour, and was told of."""
         return any(
-            key[:2] == (fault.code, fault.subject) and now - at < SAME_AGAIN
+            key[:2] == (fault.code, fault.subject) and abs(now - at) < SAME_AGAIN
             for key, at in self._told.items()
         )
 

@@ -775,10 +775,11 @@ class Records:
 
 
 def _newest_fault(home_id: int, code: str, subject: str) -> Any:
+    """The one that lasts, or else the last one: a clock may have been ahead when it was found."""
     return (
         select(FaultRow)
         .where(FaultRow.home_id == home_id, FaultRow.code == code, FaultRow.subject == subject)
-        .order_by(col(FaultRow.since).desc())
+        .order_by(col(FaultRow.cleared_at).is_not(None), col(FaultRow.since).desc())
         .limit(1)
     )
 

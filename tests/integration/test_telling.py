@@ -171,3 +171,42 @@ def test_what_reached_nobody_is_sent_again(house: Standing) -> None:
     telling.tell()
     telling.tell()
     assert len(house.refused) == 2
+
+
+def test_what_was_told_while_the_clock_was_years_ahead_is_told_when_it_comes_again(
+    house: Standing, webhook: tuple[str, list[dict[str, Any]]]
+) -> None:
+    heard = webhook[1]
+    telling = Telling(house, house.records)  # type: ignore[arg-type]
+    house.at += 3650 * DAY
+    house.raised("signal_stale")
+    telling.tell()
+    house.cleared()
+    telling.tell()
+    house.at -= 3650 * DAY
+    house.raised("signal_stale")
+    telling.tell()
+    assert len(heard) == 2
+    telling = Telling(house, house.records)  # type: ignore[arg-type]  # a restart
+    telling.tell()
+    assert len(heard) == 2
+    house.records.acknowledge_fault("home", "signal_stale", "draw", "somebody", house.at)
+    house.at += 2 * DAY
+    telling.tell()
+    assert len(heard) == 2, "somebody has seen it"
+
+
+def test_what_lasts_is_reminded_of_though_the_clock_was_set_back(
+    house: Standing, webhook: tuple[str, list[dict[str, Any]]]
+) -> None:
+    telling = Telling(house, house.records)  # type: ignore[arg-type]
+    house.at += 3650 * DAY
+    house.raised("signal_stale")
+    telling.tell()
+    house.at -= 3650 * DAY
+    telling.tell()
+    telling.tell()
+    assert len(webhook[1]) == 2
+    house.at += DAY
+    telling.tell()
+    assert len(webhook[1]) == 3
