@@ -37,7 +37,7 @@ class Place:
 @lru_cache(maxsize=1)
 def _zone_places() -> dict[str, Place]:
     """Principal place of each zone, from the time-zone database's own table (ISO 6709)."""
-    text = (resources.files("tzdata") / "zoneinfo" / "zone1970.tab").read_text("utf-8")
+    text = (resources.files("tzdata") / "zoneinfo" / "zone.tab").read_text("utf-8")
     found = {}
     for line in text.splitlines():
         if line.startswith("#") or not line.strip():

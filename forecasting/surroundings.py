@@ -290,7 +290,7 @@ def forecast(
     inlet = _lagged(
         _days(model),
         model.inlet_c,
-        _wave_of_months(SAP_MAINS_C) * _turn(model),
+        _wave_of_months(SAP_MAINS_C) * _turn(model.place),
         day,
         ahead_d,
         (PRIOR_DAYS[0], INLET_FADE_D),
@@ -325,9 +325,20 @@ def _days(model: AroundModel) -> Ints:
     return model.first_day + np.arange(len(model.inlet_c))
 
 
-def _turn(model: AroundModel) -> Floats:
+def usual_inlet_c(now_s: int, place: Place) -> float:
+    """Mains water by the season alone, degC: what is reckoned with before anything is learned [1].
+
+    Args:
+        now_s: seconds since 1970 UTC.
+        place: where the home stands.
+    """
+    wave = _wave_of_months(SAP_MAINS_C) * _turn(place)
+    return float(_season(np.array([now_s // DAY_S]))[0] @ wave)
+
+
+def _turn(place: Place) -> Floats:
     """What turns a yearly wave over south of the equator."""
-    south = -1.0 if model.place.latitude_deg < 0 else 1.0
+    south = -1.0 if place.latitude_deg < 0 else 1.0
     return np.array([1.0, south, south])
 
 
@@ -335,7 +346,7 @@ def _outdoors(model: AroundModel, at_s: Ints, now_s: int) -> Floats:
     """What the past days let expect outdoors, degC, shape of ``at_s``."""
     day, second = local_days(at_s, model.zone)
     # start values: 10 degC with 7 K either way, coldest in mid January (common practice, no source)
-    start = np.array([10.0, -6.8, -1.8]) * _turn(model)
+    start = np.array([10.0, -6.8, -1.8]) * _turn(model.place)
     ahead_d = np.maximum(at_s - now_s, 0) / DAY_S
     how = (PRIOR_DAYS[1], OUTDOOR_FADE_D)
     mean = _lagged(_days(model), model.outdoor_c, start, day, ahead_d, how)

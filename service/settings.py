@@ -24,6 +24,7 @@ from adapters.wiring import (
     Signal,
     WeatherFeed,
 )
+from forecasting.sun import Place, place_of_zone
 from service.scheduling.tariff import Tariff
 
 Tenths = Annotated[int, Field(ge=0, le=10)]
@@ -151,8 +152,8 @@ class HomeWiring(Part):
     country: str = ""
     subdivision: str = ""
     currency: Annotated[str, Field(pattern=r"^[A-Z]{3}$")] = "EUR"
-    latitude: Annotated[float, Field(ge=-90, le=90)] = 50.0
-    longitude: Annotated[float, Field(ge=-180, le=180)] = 10.0
+    latitude: Annotated[float, Field(ge=-90, le=90)] | None = None
+    longitude: Annotated[float, Field(ge=-180, le=180)] | None = None
     cylinder: CylinderWiring
     heat_pump: HeatPumpWiring | None = None
     immersion: ImmersionWiring | None = None
@@ -169,6 +170,13 @@ class HomeWiring(Part):
         """The home's time zone."""
         return ZoneInfo(self.zone)
 
+    @property
+    def where(self) -> Place:
+        """Where the home stands; its zone's principal town where nobody says."""
+        if self.latitude is None or self.longitude is None:
+            return place_of_zone(self.zone_info)
+        return Place(self.latitude, self.longitude)
+
     def signals_of(self, quantity: Quantity) -> tuple[Signal, ...]:
         """All signals that measure ``quantity``, in the file's order."""
         return tuple(s for s in self.signals if s.measures is quantity)
@@ -181,6 +189,12 @@ class HomeWiring(Part):
         except (ZoneInfoNotFoundError, ValueError) as error:
             raise ValueError("not a time zone of the IANA database, e.g. Europe/Paris") from error
         return value
+
+    @model_validator(mode="after")
+    def _stands_somewhere(self) -> HomeWiring:
+        if (self.latitude is None) != (self.longitude is None):
+            raise ValueError("latitude and longitude go together; give both or neither")
+        return self
 
     @model_validator(mode="after")
     def _names_are_unique(self) -> HomeWiring:

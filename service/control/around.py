@@ -13,7 +13,6 @@ import numpy as np
 
 from adapters.wiring import Quantity
 from forecasting import surroundings
-from forecasting.sun import Place
 from forecasting.types import Measured, Surroundings
 from service.control import observe
 from service.control.plant import Plant
@@ -112,8 +111,9 @@ def _after_day(was: Around, plant: Plant, now_s: int, today: str) -> Around:
     wiring = plant.settings.wiring
     model = was.model
     if model is None:
-        place = Place(wiring.latitude, wiring.longitude)
-        model = surroundings.learn(measured(()), plant.zone, now_s, place)
+        model = surroundings.learn(measured(()), plant.zone, now_s, wiring.where)
+    elif (model.zone, model.place) != (plant.zone, wiring.where):  # the file was put right
+        model = replace(model, zone=plant.zone, place=wiring.where)
     if was.rows:
         model = surroundings.update(model, measured((*was.rows, (now_s, None, None, None))))
     return replace(was, model=model, rows=was.rows[-ROWS_LATELY:], day=today)

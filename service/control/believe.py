@@ -6,12 +6,12 @@ it together with the probes' readings.
 
 from __future__ import annotations
 
-import math
 from collections.abc import Mapping
 from dataclasses import replace
 from datetime import datetime
 
 from adapters.wiring import Quantity
+from forecasting.surroundings import usual_inlet_c
 from service.control import observe
 from service.control.plant import LAYERS, Plant
 from service.control.state import Belief, State
@@ -29,11 +29,6 @@ ASTRAY_FOR_S = 300.0
 TOO_HOT_K = 8.0  # an estimate this far above the ceiling has gone astray
 FREEZING_C = 0.0
 UNCLAIMED_LEAST_KWH = 0.01  # less is what a heat pump takes while it waits
-# Mean of the year and its half swing, degC: mains water, SAP 10.2 table J1 (8.0 in January to
-# 18.4 in July), where nothing is measured or learned.
-COLD_MEAN_C = 13.1
-COLD_SWING_K = 5.0
-COLDEST_DAY = 25
 
 
 def cold_inlet_c(
@@ -46,7 +41,7 @@ def cold_inlet_c(
     A sensor on a standing cold pipe shows the room; its reading counts only as far as it is
     below what is expected otherwise.
     """
-    expected = _expected_cold_c(state, now)
+    expected = _expected_cold_c(state, plant, now)
     measured = observe.first_fresh(plant, fresh, Quantity.COLD_INLET_TEMPERATURE)
     ran_s = now.timestamp() - state.draws.cold_s
     if state.draws.cold_c is not None and 0 <= ran_s < COLD_LASTS_S:
@@ -56,19 +51,13 @@ def cold_inlet_c(
     return expected, False
 
 
-def season_cold_c(now: datetime) -> float:
-    """Mains water by the season, degC (northern hemisphere)."""
-    day = now.timetuple().tm_yday
-    return COLD_MEAN_C - COLD_SWING_K * math.cos(2 * math.pi * (day - COLDEST_DAY) / 365.25)
-
-
-def _expected_cold_c(state: State, now: datetime) -> float:
+def _expected_cold_c(state: State, plant: Plant, now: datetime) -> float:
     around = state.surroundings
     if around is not None and len(around.cold_inlet_c):
         at = int(now.timestamp())
         i = int(around.grid.start_s.searchsorted(at, side="right")) - 1
         return float(around.cold_inlet_c[min(max(i, 0), len(around.cold_inlet_c) - 1)])
-    return season_cold_c(now)
+    return usual_inlet_c(int(now.timestamp()), plant.settings.wiring.where)
 
 
 def advance(

@@ -82,8 +82,12 @@ def replay(
 
     def lived() -> SimulatedHome:
         """The home at its beginning."""
+        where = home.where
         weather = Weather(
-            seed=seed, latitude=home.latitude, longitude=home.longitude, pv_peak_w=pv_peak_w
+            seed=seed,
+            latitude=where.latitude_deg,
+            longitude=where.longitude_deg,
+            pv_peak_w=pv_peak_w,
         )
         cylinder = StrangerTank(shlex.split(tank), build) if tank else OurTank(build)
         return home_of(settings, iter(taps), weather, start_s, cylinder)
