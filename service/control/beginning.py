@@ -6,12 +6,11 @@ from dataclasses import replace
 from datetime import datetime
 from functools import partial
 
-from service.control import hygiene, observe, watching
+from service.control import believe, hygiene, observe, watching
 from service.control.state import NEVER, Heard, State, shifted
 from service.settings import HomeSettings
 
 STALE = 1e9  # the age, s, of what was heard before the process began
-UNWATCHED_S = 1800.0  # in a longer time more can have been drawn or heated than a belief survives
 
 
 def start(settings: HomeSettings, now: datetime, elapsed_s: float = 0.0) -> State:
@@ -130,10 +129,8 @@ def unwatched(state: State, more_s: float) -> State:
     since_s = state.elapsed_s - state.clock.began_mark_s
     if cycle.since_pass_s >= since_s:  # it was not passed since
         cycle = replace(cycle, since_pass_s=max(since_s, cycle.since_pass_s + more_s))
-    if more_s > UNWATCHED_S:
-        belief = replace(
-            belief, estimate=None, shown_tenths=None, unwatched=True, heard_mark_s=None
-        )
+    if more_s > believe.UNWATCHED_S:
+        belief = believe.forgotten(belief)
     elif more_s > 0.0:
         belief = replace(belief, mark_s=belief.mark_s - more_s)
     return replace(state, hygiene=cycle, belief=belief)

@@ -29,6 +29,7 @@ ASTRAY_FOR_S = 300.0
 TOO_HOT_K = 8.0  # an estimate this far above the ceiling has gone astray
 FREEZING_C = 0.0
 UNCLAIMED_LEAST_KWH = 0.01  # less is what a heat pump takes while it waits
+UNWATCHED_S = 3600.0  # in a longer time more can have been drawn or heated than a belief survives
 
 
 def cold_inlet_c(
@@ -58,6 +59,11 @@ def _expected_cold_c(state: State, plant: Plant, now: datetime) -> float:
         i = int(around.grid.start_s.searchsorted(at, side="right")) - 1
         return float(around.cold_inlet_c[min(max(i, 0), len(around.cold_inlet_c) - 1)])
     return usual_inlet_c(int(now.timestamp()), plant.settings.wiring.where)
+
+
+def forgotten(belief: Belief) -> Belief:
+    """The belief when nobody watched for long: the probes alone say what is in the cylinder."""
+    return replace(belief, estimate=None, shown_tenths=None, unwatched=True, heard_mark_s=None)
 
 
 def advance(

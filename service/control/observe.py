@@ -148,6 +148,13 @@ def freshest(heard: dict[str, Heard], plant: Plant, elapsed_s: float) -> dict[st
     return fresh
 
 
+def unheard_s(state: State, plant: Plant, elapsed_s: float) -> float:
+    """For how long nothing at all was heard, s, where that is too long for every probe; else 0."""
+    silent_s = elapsed_s - max((h.mark_s for h in state.heard.values()), default=elapsed_s)
+    fresh = freshest(state.heard, plant, elapsed_s)
+    return 0.0 if any(p.name in fresh for p in plant.probes) else silent_s
+
+
 def first_fresh(plant: Plant, fresh: dict[str, float], quantity: Quantity) -> float | None:
     """The first signal of this quantity that says what is now."""
     for signal in plant.of(quantity):

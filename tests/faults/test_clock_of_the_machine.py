@@ -9,6 +9,7 @@ from __future__ import annotations
 import threading
 import time
 from collections.abc import Callable, Iterator
+from dataclasses import replace
 from datetime import datetime, timedelta
 from pathlib import Path
 from typing import Any
@@ -293,6 +294,19 @@ def test_a_clock_that_jumps_long_after_the_start_tells_of_no_time_off() -> None:
     assert home.state.hygiene.since_pass_s == pytest.approx(before_s + 600, abs=60)
 
 
+@pytest.mark.parametrize("hours", [3, 24])
+def test_nobody_is_promised_the_water_that_stood_there_before_a_long_silence(hours: int) -> None:
+    """The broker was gone, meanwhile most of the water was drawn, and it is heated at once."""
+    home = counting("L/min")
+    home.draws = lambda at: 0.0
+    home.silent, home.every_s = {s.name for s in home.settings.wiring.signals}, 60.0
+    home.live(hours * 3600.0)
+    home.silent, home.every_s = set(), 20.0
+    home.water = model.start(home.cylinder, [15.0] * 30 + [50.0] * 10)
+    home.state = replace(home.state, hygiene=replace(home.state.hygiene, since_pass_s=40 * DAY_S))
+    _promises_what_is_there(home)
+
+
 @pytest.mark.parametrize("late", [False, True])
 def test_nobody_is_promised_the_water_that_stood_there_three_days_ago(late: bool) -> None:
     """Meanwhile it was drawn, to a half; that the time passed may be told by the network only."""
@@ -306,6 +320,11 @@ def test_nobody_is_promised_the_water_that_stood_there_three_days_ago(late: bool
         home.now += timedelta(days=3)
     else:
         home.restart(3 * DAY_S)
+    _promises_what_is_there(home)
+
+
+def _promises_what_is_there(home: LittleHome) -> None:
+    """For the hour from now on, to a tenth."""
     volumes_l = home.cylinder.layer_volumes_l(40)
     for _ in range(180):
         home.live(20.0)
