@@ -7,7 +7,7 @@ from datetime import datetime
 from functools import partial
 
 from service.control import believe, hygiene, observe, watching
-from service.control.state import NEVER, Heard, State, shifted
+from service.control.state import NEVER, Clock, Heard, State, shifted
 from service.settings import HomeSettings
 
 STALE = 1e9  # the age, s, of what was heard before the process began
@@ -22,7 +22,11 @@ def start(settings: HomeSettings, now: datetime, elapsed_s: float = 0.0) -> Stat
         elapsed_s: the elapsed clock's reading.
     """
     return State(
-        home=settings.wiring.id, at=now, elapsed_s=elapsed_s, hygiene=hygiene.start(settings)
+        home=settings.wiring.id,
+        at=now,
+        elapsed_s=elapsed_s,
+        clock=Clock(began_mark_s=elapsed_s),
+        hygiene=hygiene.start(settings),
     )
 
 

@@ -30,18 +30,16 @@ FLUSH_ASKED_S = 7 * 86_400.0  # by then the household has used its taps
 
 
 def signals(s: Situation, watch: Watch) -> Iterator[Finding]:
-    """Signals that report too rarely, that fell silent, and that say what cannot be."""
-    for name, heard in s.state.heard.items():
-        signal = s.plant.signals.get(name)
-        if signal is None:
-            continue
-        facts: Facts = {"stale_after_s": signal.stale_after_s}
-        rare = heard.apart_s > signal.stale_after_s
-        if rare:
+    """Signals that report too rarely, that are silent, and that say what cannot be."""
+    began_s = s.elapsed_s - s.state.clock.began_mark_s
+    for name, signal in s.plant.signals.items():
+        heard, facts = s.state.heard.get(name), {"stale_after_s": signal.stale_after_s}
+        awaited = False
+        if heard is not None and heard.apart_s > signal.stale_after_s:
             yield Finding("signal_rare", name, {"apart_s": round(heard.apart_s), **facts})
-        awaited = rare and heard.age_at(s.elapsed_s) < 2.0 * heard.apart_s
-        if name not in s.fresh and not awaited:
-            yield Finding("signal_stale", name, facts)
+            awaited = heard.age_at(s.elapsed_s) < 2.0 * heard.apart_s
+        if name not in s.fresh and not awaited and began_s > signal.stale_after_s:
+            yield Finding("signal_stale", name, {**facts})
     for name, count in watch.nonsense.items():
         if count >= NONSENSE_PER_HOUR:
             yield Finding("nonsense_readings", name, {"within_an_hour": count})

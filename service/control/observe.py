@@ -58,13 +58,14 @@ def clock(was: Clock, at: datetime, elapsed_s: float, now: datetime, now_elapsed
     wrong = now.year not in PLAUSIBLE_YEARS
     if abs(drift) > JUMP_S:
         at_boot = now_elapsed_s - was.began_mark_s < PUT_RIGHT_WITHIN_S
+        away_s = was.away_s + drift if was.away_s is not None and at_boot else was.away_s
         return replace(
             was,
             jumped_at_mark_s=now_elapsed_s,
             jumped_by_s=drift,
             jumps=was.jumps + 1,
             wrong=wrong,
-            away_s=was.away_s + drift if at_boot else was.away_s,
+            away_s=away_s,
         )
     if wrong is not was.wrong:
         return replace(was, wrong=wrong)
@@ -73,7 +74,8 @@ def clock(was: Clock, at: datetime, elapsed_s: float, now: datetime, now_elapsed
 
 def away_s(clock: Clock) -> float:
     """How long nobody watched before this process began, as far as the clock is believed, s."""
-    return clock.away_s if not clock.wrong and 0.0 < clock.away_s < LONGEST_AWAY_S else 0.0
+    told_s = clock.away_s or 0.0
+    return told_s if not clock.wrong and 0.0 < told_s < LONGEST_AWAY_S else 0.0
 
 
 def just_jumped(clock: Clock, elapsed_s: float) -> bool:

@@ -59,8 +59,10 @@ class Clock:
     jumped_by_s: float = 0.0
     jumps: int = 0
     wrong: bool = False  # the year cannot be true
-    began_mark_s: float = NEVER  # when this process took over from a snapshot
-    away_s: float = 0.0  # wall time between the two, as far as the clock tells by now
+    began_mark_s: float = NEVER  # when this process began
+    # Wall time between the snapshot that it took over and then, as far as the clock tells by now;
+    # None without one.
+    away_s: float | None = None
 
 
 @dataclass(frozen=True, slots=True)

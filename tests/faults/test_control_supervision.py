@@ -14,6 +14,7 @@ from service.cylinder import model
 from service.cylinder.drive import Drive, SecondaryReturn
 from tests.control_plant import LittleHome, settings, wiring
 
+SIGNALS = wiring()["signals"]
 CALM: dict[str, Any] = {
     "hygiene": {"longest_interval_days": 31, "lowered_confirmed_by": "A"},
     "reserve_tenths": 6,
@@ -530,3 +531,21 @@ def test_a_dead_heat_pump_is_found_whatever_the_rhythm_of_readings(every_s: floa
     home.dead = {"pump", "element"}
     within_s = BY_CODE["command_without_effect"].found_within_s
     assert home.until(lambda h: _stands(h, "command_without_effect"), within_s)
+
+
+def test_a_signal_that_was_never_heard_is_told_too() -> None:
+    """A topic that was mistyped, a meter that was never connected."""
+    home = LittleHome(settings(CALM), plans=False, silent={"draw"}, every_s=60.0)
+    home.live(1800.0)
+    told = [(f.code, f.subject) for f in home.last.view.faults if f.code == "signal_stale"]
+    assert told == [("signal_stale", "draw")]
+
+
+def test_a_signal_that_speaks_seldom_is_not_missed_soon_after_a_start() -> None:
+    signals = [s | {"stale_after_s": 7200.0} if s["name"] == "draw" else s for s in SIGNALS]
+    home = LittleHome(settings(CALM, signals=signals), plans=False, every_s=60.0)
+    home.live(600.0)
+    home.silent = {"draw"}
+    home.restart()
+    home.live(3600.0)
+    assert not [f for f in home.last.view.faults if f.code == "signal_stale"]
