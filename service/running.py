@@ -24,7 +24,7 @@ from adapters.types import Command, Outgoing, PriceSeries, Reading, Refusal
 from adapters.wiring import Quantity
 from forecasting.types import Surroundings
 from service.clock import Clock, utc
-from service.control import draw_history, overrides, snapshot
+from service.control import draw_history, observe, overrides, snapshot
 from service.control.beginning import STALE, resume, start
 from service.control.state import VERSION, Lease, State
 from service.control.step import step
@@ -367,6 +367,11 @@ class RunningHouse:
         for outputs in pending.outputs:
             self._records.store(self.id, outputs)
         self._last_commit_at = self.now()
+
+    @property
+    def clock_doubted(self) -> bool:
+        """Whether the wall clock may be ahead by far."""
+        return observe.doubted(self._state.clock, self._clock.elapsed_s())
 
     def _watched_s(self, readings: Sequence[Reading]) -> list[float]:
         """When draws would have been seen, by these readings, s since 1970.

@@ -78,6 +78,13 @@ def away_s(clock: Clock) -> float:
     return told_s if not clock.wrong and 0.0 < told_s < LONGEST_AWAY_S else 0.0
 
 
+def doubted(clock: Clock, elapsed_s: float) -> bool:
+    """Whether the wall clock may be ahead by far: it just jumped, or skipped a year at boot."""
+    skipped = (clock.away_s or 0.0) >= LONGEST_AWAY_S
+    at_boot = elapsed_s - clock.began_mark_s < PUT_RIGHT_WITHIN_S
+    return clock.wrong or just_jumped(clock, elapsed_s) or (skipped and at_boot)
+
+
 def just_jumped(clock: Clock, elapsed_s: float) -> bool:
     """Whether the wall clock jumped within the last hour."""
     return elapsed_s - clock.jumped_at_mark_s < JUMP_TOLD_S

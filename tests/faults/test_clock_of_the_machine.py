@@ -10,7 +10,7 @@ import threading
 import time
 from collections.abc import Callable, Iterator
 from dataclasses import replace
-from datetime import datetime, timedelta
+from datetime import UTC, datetime, timedelta
 from pathlib import Path
 from typing import Any
 
@@ -392,3 +392,24 @@ def test_a_memory_dated_by_a_clock_that_was_behind_is_kept_anew_when_it_is_put_r
     computer.boot()
     computer.live(60)
     assert computer.house._state.hygiene.since_pass_s == pytest.approx(before_s + DAY_S, abs=300)
+
+
+@pytest.mark.parametrize("at_boot", [True, False])
+def test_a_clock_that_is_years_ahead_thins_no_reading_of_today(
+    computer: Computer, at_boot: bool
+) -> None:
+    computer.live(600)
+    since = datetime.fromtimestamp(computer.clock.true_s - 600.0, UTC)
+    kept = len(computer.records.readings_since("home", since))
+    if at_boot:
+        computer.die()
+        computer.boot(3650 * DAY_S)
+    computer.clock.off_s = 3650 * DAY_S
+    computer.live(60)
+    computer.service.thin()
+    assert len(computer.records.readings_since("home", since)) >= kept > 100
+    computer.clock.off_s = 0.0
+    computer.live(3660)
+    computer.clock.true_s += 20 * DAY_S
+    computer.service.thin()
+    assert len(computer.records.readings_since("home", since)) < kept, "when they are old they are"
