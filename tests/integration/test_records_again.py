@@ -35,9 +35,9 @@ def test_a_job_that_finds_no_records_is_told_in_one_line_however_often_it_runs(
     tmp_path: Path, monkeypatch: pytest.MonkeyPatch, caplog: pytest.LogCaptureFixture
 ) -> None:
     service, records = _service(tmp_path)
-    monkeypatch.setattr(service.houses["mill-house"], "_settings_in_force", _gone)
+    monkeypatch.setattr(records, "thin", _gone)
     jobs = service._jobs
-    jobs.table = tuple(j._replace(every_s=0.0) for j in jobs.table if j.name == "settings")
+    jobs.table = tuple(j._replace(every_s=0.0) for j in jobs.table if j.name == "thin")
     jobs.start()
     time.sleep(1.0)  # it runs four times a second
     jobs.stop()
