@@ -188,6 +188,7 @@ def _begin(
         drawn_l=0.0,
         heat_kwh={},
         metered=True,
+        unclaimed_kwh=0.0,
         astray_mark_s=None,
         unwatched=False,
     )
