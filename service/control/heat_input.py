@@ -2,6 +2,8 @@
 
 from __future__ import annotations
 
+from typing import NamedTuple
+
 from adapters.wiring import Quantity
 from service.control import observe
 from service.control.detectors import without_heat
@@ -17,6 +19,21 @@ from service.scheduling.types import SourceName
 GAINS_KWH, GAINS_SHARE = 0.12, 0.25
 
 
+class Put(NamedTuple):
+    """Heat put in since the estimator's last stride.
+
+    kwh            by source
+    measured       whether all of it was
+    assumed_of     sources that nothing meters at all
+    unclaimed_kwh  what the heat pump made unasked besides, for the rooms or for the water
+    """
+
+    kwh: dict[str, float]
+    measured: bool
+    assumed_of: tuple[str, ...]
+    unclaimed_kwh: float
+
+
 def since_stride(
     state: State,
     plant: Plant,
@@ -24,17 +41,18 @@ def since_stride(
     fresh: dict[str, float],
     outdoor_c: float | None,
     lived_s: float,
-) -> tuple[dict[str, float], bool, tuple[str, ...]]:
-    """Heat put in since the estimator's last stride, kWh by source, and whether it was measured.
+) -> Put:
+    """Add what was put in over ``lived_s`` to what the estimator has not lived through yet.
 
     A heat pump also warms rooms: its heat counts only while it is run for hot water, or while
     the cylinder gains heat that nothing we ran gave, as when its own control heats it.
     What is only assumed ends when the water where the source begins is as hot as it can make it,
-    and when the source is known not to heat. Last come the sources that nothing meters at all.
+    and when the source is known not to heat.
     """
-    heat, measured = state.belief.heat_kwh, state.belief.metered
+    before = state.belief
+    heat, measured, unclaimed_kwh = before.heat_kwh, before.metered, before.unclaimed_kwh
     if lived_s <= 0:
-        return heat, measured, ()
+        return Put(heat, measured, (), unclaimed_kwh)
     assumed_of: list[str] = []
     failed = without_heat(state.faults)
     gained_kwh, gained_h = 0.0, 0.0
@@ -65,21 +83,23 @@ def since_stride(
             measured = measured and was_measured
             if not was_measured and METERED_AS[name] not in meter.watts:
                 assumed_of.append(name)
-    return heat, measured, tuple(assumed_of)
+        elif name == "heat_pump" and not running:
+            unclaimed_kwh += _unclaimed_kwh(state, plant, meter, fresh, outdoor_c)
+    return Put(heat, measured, tuple(assumed_of), unclaimed_kwh)
 
 
-def unclaimed_kwh(
+def _unclaimed_kwh(
     state: State,
     plant: Plant,
     meter: Metered,
     fresh: dict[str, float],
     outdoor_c: float | None,
 ) -> float:
-    """Heat that the heat pump made in this step unasked, for the rooms or for the water: kWh.
+    """Heat that the heat pump made in a step by its meters and that nothing says went where, kWh.
 
-    By its meters; none while it is run for hot water, rests, or a contact says that the rooms call.
+    None while it rests, or a contact says that the rooms call for it.
     """
-    if "heat_pump" not in plant.sources or state.book.run_of("heat_pump") or _rests(state):
+    if _rests(state):
         return 0.0
     if observe.first_fresh(plant, fresh, Quantity.SPACE_HEATING):
         return 0.0

@@ -116,13 +116,8 @@ def step(
     )
     finished = drawn.finished
     outdoor_c = around.outdoor_c(state, plant, fresh, now.timestamp())
-    heat, measured, assumed_of = heat_input.since_stride(
-        state, plant, meter, fresh, outdoor_c, lived_s
-    )
-    unclaimed_kwh = heat_input.unclaimed_kwh(state, plant, meter, fresh, outdoor_c)
-    if heat.get("heat_pump") != state.belief.heat_kwh.get("heat_pump"):
-        unclaimed_kwh = 0.0
-    added_kwh = sum(heat.values()) - sum(state.belief.heat_kwh.values())
+    put = heat_input.since_stride(state, plant, meter, fresh, outdoor_c, lived_s)
+    added_kwh = sum(put.kwh.values()) - sum(state.belief.heat_kwh.values())
     state = changed(
         state,
         meters=drawn.meters,
@@ -131,9 +126,9 @@ def step(
         belief=replace(
             state.belief,
             drawn_l=state.belief.drawn_l + drawn.live_l,
-            heat_kwh=heat,
-            metered=measured,
-            unclaimed_kwh=state.belief.unclaimed_kwh + unclaimed_kwh,
+            heat_kwh=put.kwh,
+            metered=put.measured,
+            unclaimed_kwh=put.unclaimed_kwh,
         ),
     )
     probes_c = {p.name: fresh[p.name] for p in plant.probes if p.name in fresh}
@@ -160,7 +155,9 @@ def step(
     if contradict:  # what seems to come and go meanwhile is no water
         state = changed(state, draws=replace(state.draws, heat_kwh=None))
     elif not flow and belief.estimate is not None and probes_c:
-        state, more = _draws_by_profile(state, plant, added_kwh, assumed_of, cold_c, now, elapsed_s)
+        state, more = _draws_by_profile(
+            state, plant, added_kwh, put.assumed_of, cold_c, now, elapsed_s
+        )
         finished = (*finished, *more)
     state = _count_draws(state, plant, finished, now, elapsed_s)
 

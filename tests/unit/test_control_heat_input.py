@@ -34,8 +34,8 @@ def _state(gained_kwh: float, apart_s: float, **changes: Any) -> State:
 
 def _assumed_kwh(state: State) -> float:
     plant = plants.of(UNMETERED)
-    heat, _, _ = heat_input.since_stride(state, plant, Metered({}, {}, {}, {}), {}, 7.0, MINUTE_S)
-    return heat.get("heat_pump", 0.0)
+    put = heat_input.since_stride(state, plant, Metered({}, {}, {}, {}), {}, 7.0, MINUTE_S)
+    return put.kwh.get("heat_pump", 0.0)
 
 
 @pytest.mark.parametrize(
@@ -74,8 +74,9 @@ def test_what_the_heat_pump_makes_unasked_may_have_gone_into_the_water(
     """2 kW for a minute, at the usual COP in air of 7 degC."""
     plant = plants.of(SHARED)
     state = replace(start(SHARED, MONDAY, NOW_S), book=book)
-    meter = Metered({}, {}, {Quantity.HEAT_PUMP_ELECTRICITY: 2.0 / 60.0}, {})
+    electricity = Quantity.HEAT_PUMP_ELECTRICITY
+    meter = Metered({}, {}, {electricity: 2.0 / 60.0}, {electricity: 2000.0})
     duty = plant.duty(7.0)
     assert duty is not None
-    found = heat_input.unclaimed_kwh(state, plant, meter, {"rooms": rooms}, 7.0)
-    assert found == pytest.approx(share * 2.0 / 60.0 * duty.cop)
+    put = heat_input.since_stride(state, plant, meter, {"rooms": rooms}, 7.0, MINUTE_S)
+    assert put.unclaimed_kwh == pytest.approx(share * 2.0 / 60.0 * duty.cop)
