@@ -129,7 +129,10 @@ def take(state: State, plant: Plant, readings: tuple[Reading, ...], elapsed_s: f
             before = heard.get(reading.signal)
             if before is not None and before.age_at(elapsed_s) < age_s:
                 continue  # older than what is known already
-            apart_s = 0.0 if before is None else elapsed_s - before.mark_s
+            apart_s = 0.0
+            # Without a step in between nothing can have been missed.
+            if before is not None and before.mark_s < state.elapsed_s:
+                apart_s = elapsed_s - before.mark_s
             heard[reading.signal] = Heard(
                 reading.value, reading.measured_s, elapsed_s, age_s, apart_s
             )
