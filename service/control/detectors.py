@@ -127,7 +127,7 @@ DETECTORS: tuple[Detector, ...] = (
     Detector(
         "limescale_drift",
         "limescale's slow drift",
-        "over 80 runs or more the heat given for the time fell below 80 % of the first 20 runs'",
+        "over 80 runs or more the heat given for the time fell below 75 % of the first 20 runs'",
         "warning",
         0.0,
         14 * DAY_S,  # a mean that wavers about the limit is one warning

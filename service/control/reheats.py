@@ -24,7 +24,7 @@ RUNS_FIRST = 20
 RUNS_MEAN = 20
 SLOW_SHARE = 0.6
 ODD_SHARE = 0.75
-SCALE_SHARE = 0.8
+SCALE_SHARE = 0.75  # seasons alone make it 0.8: how full it is when charged, and how cold it is
 SCALE_RUNS = 80
 
 
