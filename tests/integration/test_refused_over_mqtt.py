@@ -48,7 +48,15 @@ def test_a_refused_reading_and_a_refused_wish_say_how_to_mend_them(tmp_path: Pat
                 client.publish("ladle/home/wish", payload, 1).wait_for_publish(10)
                 return _until(lambda: answers)[0]
 
+            def heard() -> bool:
+                """Whether it listens yet: its pages answer before the broker knows it."""
+                client.publish("ladle/home/wish", "{}", 1).wait_for_publish(10)
+                time.sleep(0.5)
+                return bool(answers)
+
             with Serving(config) as serving:
+                _until(heard)
+                time.sleep(1.0)  # for answers to what was asked in between
                 # right after a connect a message may have waited, so it is asked for again
                 _until(lambda: answer('{"wish": "more", "note": "\\ud800"}')["accepted"])
                 named = answer('{"wish": "more", "author": "Ines"}')
