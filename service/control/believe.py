@@ -16,7 +16,7 @@ from service.control import observe
 from service.control.plant import LAYERS, Plant
 from service.control.state import Belief, State
 from service.cylinder import estimator, tenths
-from service.cylinder.estimator import Estimate, Heat, Observation
+from service.cylinder.estimator import Estimate, EstimatorState, Heat, Observation
 from service.scheduling.types import Layout
 
 STRIDE_S = 10.0  # readings closer together are taken together
@@ -143,16 +143,7 @@ def advance(
         heat_known="heat_pump" not in plant.sources or bool(plant.of(Quantity.HEAT_PUMP_HEAT)),
     )
     lived = estimator.advance(belief.estimator, seen, lived_s)
-    belief = replace(
-        belief,
-        estimator=lived,
-        mark_s=elapsed_s,
-        drawn_l=0.0,
-        heat_kwh={},
-        metered=True,
-        unclaimed_kwh=0.0,
-    )
-    belief = _estimated(belief, plant, cold_c)
+    belief = _estimated(_lived(belief, lived, elapsed_s), plant, cold_c)
     if not probes_c:
         return belief
     if _cannot_be(belief, plant, probes_c):
@@ -181,18 +172,21 @@ def _begin(
     started = estimator.start(plant.cylinder, levels, seen)
     if belief.unwatched and belief.estimator is not None:
         started = estimator.knowing(started, belief.estimator)
-    belief = replace(
+    belief = replace(belief, astray_mark_s=None, unwatched=False)
+    return _estimated(_lived(belief, started, elapsed_s), plant, cold_c)
+
+
+def _lived(belief: Belief, now: EstimatorState, elapsed_s: float) -> Belief:
+    """The belief with an estimator that has lived up to now: nothing waits to be lived through."""
+    return replace(
         belief,
-        estimator=started,
+        estimator=now,
         mark_s=elapsed_s,
         drawn_l=0.0,
         heat_kwh={},
         metered=True,
         unclaimed_kwh=0.0,
-        astray_mark_s=None,
-        unwatched=False,
     )
-    return _estimated(belief, plant, cold_c)
 
 
 def _cannot_be(belief: Belief, plant: Plant, probes_c: dict[str, float]) -> bool:

@@ -33,13 +33,13 @@ def signals(s: Situation, watch: Watch) -> Iterator[Finding]:
     """Signals that report too rarely, that are silent, and that say what cannot be."""
     began_s = s.elapsed_s - s.state.clock.began_mark_s
     for name, signal in s.plant.signals.items():
-        heard, facts = s.state.heard.get(name), {"stale_after_s": signal.stale_after_s}
-        awaited = False
+        heard, awaited = s.state.heard.get(name), False
+        facts: Facts = {"stale_after_s": signal.stale_after_s}
         if heard is not None and heard.apart_s > signal.stale_after_s:
             yield Finding("signal_rare", name, {"apart_s": round(heard.apart_s), **facts})
             awaited = heard.age_at(s.elapsed_s) < 2.0 * heard.apart_s
         if name not in s.fresh and not awaited and began_s > signal.stale_after_s:
-            yield Finding("signal_stale", name, {**facts})
+            yield Finding("signal_stale", name, facts)
     for name, count in watch.nonsense.items():
         if count >= NONSENSE_PER_HOUR:
             yield Finding("nonsense_readings", name, {"within_an_hour": count})

@@ -146,7 +146,7 @@ def beyond_thermostat(s: Situation) -> Iterator[Finding]:
 def gained_unasked(watch: Watch, runs: Iterable[SourceRun]) -> tuple[float, float]:
     """Heat that the probes gained between the last two moments, kWh, and over how many hours.
 
-    None, if we ran anything since. Draws are not added back: see ``_gained``.
+    Nothing, if we ran anything since. Draws are not added back: see ``_gained``.
     """
     if len(watch.moments) < 2:
         return 0.0, 0.0

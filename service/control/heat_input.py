@@ -55,12 +55,10 @@ def since_stride(
         return Put(heat, measured, (), unclaimed_kwh)
     assumed_of: list[str] = []
     failed = without_heat(state.faults)
-    gained_kwh, gained_h = 0.0, 0.0
-    if not _rests(state):
-        gained_kwh, gained_h = gained_unasked(state.watch, state.book.runs.values())
+    rests = _rests(state)
+    warms_water = not rests and _warms_unasked(state, plant, outdoor_c)
     for name, source in plant.sources.items():
         running = state.book.run_of(name) is not None
-        usual_kw = plant.heat_w(source, outdoor_c) / 1000.0
         kwh, was_measured = _of_source(
             name,
             source,
@@ -69,7 +67,7 @@ def since_stride(
             meter,
             outdoor_c,
             lived_s,
-            gained_kwh > max(GAINS_KWH, GAINS_SHARE * usual_kw * gained_h),
+            warms_water,
         )
         if not was_measured and kwh > 0:
             reached = plant.reached_by(source)
@@ -83,24 +81,27 @@ def since_stride(
             measured = measured and was_measured
             if not was_measured and METERED_AS[name] not in meter.watts:
                 assumed_of.append(name)
-        elif name == "heat_pump" and not running:
-            unclaimed_kwh += _unclaimed_kwh(state, plant, meter, fresh, outdoor_c)
+        elif name == "heat_pump" and not (running or rests):
+            unclaimed_kwh += _unclaimed_kwh(plant, meter, fresh, outdoor_c)
     return Put(heat, measured, tuple(assumed_of), unclaimed_kwh)
 
 
+def _warms_unasked(state: State, plant: Plant, outdoor_c: float | None) -> bool:
+    """Whether the probes gain what only the heat pump's own control can have given."""
+    source = plant.sources.get("heat_pump")
+    gained_kwh, hours = gained_unasked(state.watch, state.book.runs.values())
+    if source is None or gained_kwh <= GAINS_KWH:
+        return False
+    return gained_kwh > GAINS_SHARE * plant.heat_w(source, outdoor_c) / 1000.0 * hours
+
+
 def _unclaimed_kwh(
-    state: State,
-    plant: Plant,
-    meter: Metered,
-    fresh: dict[str, float],
-    outdoor_c: float | None,
+    plant: Plant, meter: Metered, fresh: dict[str, float], outdoor_c: float | None
 ) -> float:
     """Heat that the heat pump made in a step by its meters and that nothing says went where, kWh.
 
-    None while it rests, or a contact says that the rooms call for it.
+    None while a contact says that the rooms call for it.
     """
-    if _rests(state):
-        return 0.0
     if observe.first_fresh(plant, fresh, Quantity.SPACE_HEATING):
         return 0.0
     if Quantity.HEAT_PUMP_HEAT in meter.kwh:

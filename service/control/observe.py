@@ -160,11 +160,13 @@ def freshest(heard: dict[str, Heard], plant: Plant, elapsed_s: float) -> dict[st
     return fresh
 
 
-def unheard_s(state: State, plant: Plant, elapsed_s: float) -> float:
-    """For how long nothing at all was heard, s, where that is too long for every probe; else 0."""
+def unheard(state: State, plant: Plant, elapsed_s: float, longest_s: float) -> bool:
+    """Whether nothing at all was heard for longer than that, which is too long for every probe."""
     silent_s = elapsed_s - max((h.mark_s for h in state.heard.values()), default=elapsed_s)
+    if silent_s <= longest_s:
+        return False
     fresh = freshest(state.heard, plant, elapsed_s)
-    return 0.0 if any(p.name in fresh for p in plant.probes) else silent_s
+    return not any(p.name in fresh for p in plant.probes)
 
 
 def first_fresh(plant: Plant, fresh: dict[str, float], quantity: Quantity) -> float | None:

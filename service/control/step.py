@@ -70,7 +70,7 @@ def step(
     jumped = clock.jumps != was.jumps
     observed = observe.take(state, plant, inputs.readings, elapsed_s)
     fresh = observed.fresh
-    unheard_s = observe.unheard_s(state, plant, elapsed_s) if observed.news else 0.0
+    unheard = bool(observed.news) and observe.unheard(state, plant, elapsed_s, believe.UNWATCHED_S)
     state = changed(
         state,
         clock=clock,
@@ -134,7 +134,7 @@ def step(
     probes_c = {p.name: fresh[p.name] for p in plant.probes if p.name in fresh}
     ambient = observe.first_fresh(plant, fresh, Quantity.AMBIENT_TEMPERATURE)
     flow = plant.of(Quantity.DRAW_FLOW)
-    if unheard_s > believe.UNWATCHED_S:
+    if unheard:
         state = changed(state, belief=believe.forgotten(state.belief))
     # By the faults told until now; those that this step tells speak in the situation's.
     contradict = upside_down(probes_c, state.faults) is not None

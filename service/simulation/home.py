@@ -283,7 +283,7 @@ class SimulatedHome:
             pump_w = answer.heat_pump_kwh / hours * 1000.0 / cop
             self.pump.heat_kwh += answer.heat_pump_kwh
         self.pump.heat_w = answer.heat_pump_kwh / hours * 1000.0
-        element_w = self.element.heat_w = answer.element_kwh / hours * 1000.0
+        element_w = answer.element_kwh / hours * 1000.0
         self.element.heat_kwh += answer.element_kwh
         for running, watts in ((self.pump, pump_w), (self.element, element_w)):
             running.electricity_w = watts
