@@ -392,12 +392,12 @@ def test_a_refresh_repeats_no_alert_and_leaves_alone_what_is_as_before(
     assert page.evaluate("document.querySelector('#now').same") is True
     house.view = replace(before, shown_tenths=1)
     refreshed()
-    page.wait_for_function("document.querySelector('.figure b').textContent === '1'")
+    expect(page.locator(".figure b").first).to_have_text("1")
     assert alert.count() == 0
     assert page.locator("#now .caution").first.is_visible()
     house.view = replace(before, caution=None)
     refreshed()
-    page.wait_for_function("document.querySelector('.figure b').textContent !== '1'")
+    expect(page.locator(".figure b").first).not_to_have_text("1")
     house.view = before
     refreshed()
     page.wait_for_selector("#now [role=alert]")
