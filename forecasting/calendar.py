@@ -65,6 +65,11 @@ def local_days(at_s: Ints, zone: ZoneInfo) -> tuple[Ints, Ints]:
     return local // DAY_S, local % DAY_S
 
 
+def epoch_day(date: dt.date) -> int:
+    """A date as the number of days since 1970-01-01."""
+    return date.toordinal() - _EPOCH_ORDINAL
+
+
 def day_start_s(day: int, zone: ZoneInfo) -> int:
     """The moment (s) at which a local day (days since 1970-01-01) begins."""
     date = dt.date.fromordinal(_EPOCH_ORDINAL + day)
@@ -108,7 +113,7 @@ def grid(now_s: int, zone: ZoneInfo, slot_minutes: int, hours: float) -> SlotGri
 @lru_cache(maxsize=64)
 def _holiday_ordinals(country: str, subdivision: str, year: int) -> frozenset[int]:
     found = holidays.country_holidays(country, subdiv=subdivision or None, years=year)
-    return frozenset(date.toordinal() - _EPOCH_ORDINAL for date in found)
+    return frozenset(epoch_day(date) for date in found)
 
 
 def is_holiday(day: int, household: Household) -> bool:
@@ -131,7 +136,7 @@ def like_weekday(days: Ints, household: Household) -> Ints:
     days = np.asarray(days, np.int64)
     like = (days + 3) % 7  # 1970-01-01 was a Thursday
     marked = {
-        dt.date.fromisoformat(date).toordinal() - _EPOCH_ORDINAL: int(how.split(":", 1)[1])
+        epoch_day(dt.date.fromisoformat(date)): int(how.split(":", 1)[1])
         for date, how in household.marked_days
     }
     if not household.country and not marked:

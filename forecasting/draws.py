@@ -23,6 +23,8 @@ from forecasting.calendar import (
     DAY_S,
     HALF_HOUR_S,
     SLOTS_PER_DAY,
+    day_start_s,
+    epoch_day,
     is_holiday,
     like_weekday,
     local_days,
@@ -254,7 +256,8 @@ def learn(history: DrawHistory, household: Household, zone: ZoneInfo, now_s: int
     Args:
         history: draw-off events, in order of their start; events and time after the last
             midnight are left for ``forecast`` to use as ``drawn_today``.
-        household: occupants, country, and the installer's settings for the learning window.
+        household: occupants, country, and the installer's settings for the learning window;
+            nothing is learned of the days before ``since``, once that day has come.
         zone: the home's zone.
         now_s: seconds since 1970 UTC.
 
@@ -262,6 +265,7 @@ def learn(history: DrawHistory, household: Household, zone: ZoneInfo, now_s: int
         A model; with an empty history it is the published starting profile alone.
     """
     today = int(local_days(np.array([now_s]), zone)[0][0])
+    history = _theirs(history, household, zone)
     recent = history.start_s >= now_s - _window_days(household) * DAY_S
     large_from = large_from_litres(history.litres_40c[recent & (history.start_s < now_s)])
     table = tabulate(history, zone, large_from)
@@ -270,6 +274,24 @@ def learn(history: DrawHistory, household: Household, zone: ZoneInfo, now_s: int
     model = _derive(_follow(_structure(_sizes(model, table)), 0))
     told = model.foretold[:, -TRIED_D:]
     return _try(replace(model, foretold=told), model.days - told.shape[1])
+
+
+def _theirs(history: DrawHistory, household: Household, zone: ZoneInfo) -> DrawHistory:
+    """What these people drew: others lived here before; they still do if it is in the future."""
+    if household.since is None:
+        return history
+    since_s = day_start_s(epoch_day(household.since), zone)
+    if not history.watched_from_s < since_s <= history.watched_to_s:
+        return history
+    kept = history.start_s >= since_s
+    return replace(
+        history,
+        start_s=history.start_s[kept],
+        duration_s=history.duration_s[kept],
+        litres_40c=history.litres_40c[kept],
+        energy_kwh=history.energy_kwh[kept],
+        watched_from_s=since_s,
+    )
 
 
 def update(model: DrawModel, history: DrawHistory) -> DrawModel:

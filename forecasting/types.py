@@ -7,6 +7,7 @@ Times are seconds since 1970-01-01 UTC (``_s`` as int64 arrays); a home's zone i
 from __future__ import annotations
 
 from dataclasses import dataclass, field
+from datetime import date
 from typing import Literal
 
 import numpy as np
@@ -52,6 +53,7 @@ class Household:
     occupants in people, floor_area_m2 None when unknown (then occupants decide alone);
     learning_window_weeks is how far back is looked, half_life_weeks how fast it fades inside;
     weekday_sharing from 0 (each weekday alone) to 1 (all days alike) or None to learn it.
+    since is the first local day of these people: what was drawn before it were others' habits.
     """
 
     occupants: float = 2.5
@@ -61,6 +63,7 @@ class Household:
     learning_window_weeks: float = 26.0
     half_life_weeks: float = 13.0
     weekday_sharing: float | None = None
+    since: date | None = None
     marked_days: tuple[tuple[str, str], ...] = ()  # (ISO local date, "like:<0..6 weekday>")
 
 

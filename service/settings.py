@@ -7,11 +7,12 @@ versioned, with author and time of effect. A home's ``first`` table only fills a
 
 from __future__ import annotations
 
+from datetime import date, datetime
 from pathlib import Path
 from typing import Annotated, Literal
 from zoneinfo import ZoneInfo, ZoneInfoNotFoundError
 
-from pydantic import Field, field_validator, model_validator
+from pydantic import BeforeValidator, Field, field_validator, model_validator
 
 from adapters.wiring import (
     Actuator,
@@ -27,6 +28,18 @@ from adapters.wiring import (
 from forecasting.sun import Place, place_of_zone
 from service.scheduling.tariff import Tariff
 
+
+def _day(value: object) -> date:
+    """A day of the calendar; a number or a moment would be taken for one, and is hardly meant."""
+    try:
+        if isinstance(value, date) and not isinstance(value, datetime):
+            return value
+        return date.fromisoformat(value if isinstance(value, str) else "")
+    except ValueError as error:
+        raise ValueError("not a day of the calendar; write it like 2026-03-01") from error
+
+
+Day = Annotated[date, BeforeValidator(_day)]
 Tenths = Annotated[int, Field(ge=0, le=10)]
 
 
@@ -118,6 +131,7 @@ class Learning(Part):
     window_weeks: Annotated[float, Field(ge=1, le=104)] = 26.0
     half_life_weeks: Annotated[float, Field(ge=0.5, le=52)] = 13.0
     weekday_sharing: Annotated[float, Field(ge=0, le=1)] | None = None  # None: learned
+    since: Day | None = None  # local day on which these people moved in; None: no others known
 
 
 class Tunables(Part):

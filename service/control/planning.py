@@ -96,6 +96,7 @@ def household(settings: HomeSettings) -> Household:
         learning_window_weeks=t.learning.window_weeks,
         half_life_weeks=t.learning.half_life_weeks,
         weekday_sharing=t.learning.weekday_sharing,
+        since=t.learning.since,
     )
 
 

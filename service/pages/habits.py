@@ -4,7 +4,7 @@ from __future__ import annotations
 
 from collections.abc import Sequence
 from dataclasses import dataclass
-from datetime import datetime, time, timedelta
+from datetime import date, datetime, time, timedelta
 from typing import Any
 
 import numpy as np
@@ -15,8 +15,10 @@ from service.house import House
 from service.pages import gathering, week, words
 from service.pages.local import DAYS, Local, duration, figure
 from service.records.records import Records
+from service.records.values import Score
 
 MOST_FORECASTS = 400  # of one day
+VERDICT_DAYS = 28  # scores that tell whether learning is worth trusting
 MOST_DRAWS = 2000  # of the last seven days; a busy home has a tenth of it
 
 
@@ -48,7 +50,7 @@ def content(home: str, house: House, records: Records, local: Local) -> dict[str
     return {
         "lead": _lead(weight, house.settings.tunables.occupants),
         "weight": round(100 * weight),
-        "verdict": words.verdict(records.scores(home, limit=28).items, local),
+        "verdict": words.verdict(_scores(home, house, records), local),
         "notes": words.notes(house.health().notes),
         "pictures": week.week(learned, happened) if learned else [],
         "rows": week.rows(learned, happened) if learned else [],
@@ -60,6 +62,13 @@ def content(home: str, house: House, records: Records, local: Local) -> dict[str
         "draws": [_listed(d, local) for d in draws],
         "today": figure(view.drawn_today_l40) if view else "0",
     }
+
+
+def _scores(home: str, house: House, records: Records) -> list[Score]:
+    """How good the last forecasts of these people's days were."""
+    since = house.settings.tunables.learning.since or date.min
+    scores = records.scores(home, limit=VERDICT_DAYS).items
+    return [s for s in scores if date.fromisoformat(s.day) >= since]
 
 
 def _days(home: str, records: Records, draws: Sequence[Draw], local: Local) -> list[dict[str, Any]]:

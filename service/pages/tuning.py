@@ -8,6 +8,7 @@ from __future__ import annotations
 import re
 from collections.abc import Iterator, Mapping, Sequence
 from dataclasses import dataclass
+from datetime import date
 from itertools import zip_longest
 from typing import Any, Literal, get_args, get_origin
 
@@ -136,6 +137,12 @@ GROUPS: tuple[Group, ...] = (
                 "Weekdays share",
                 "0: each weekday stands alone; 1: all days are alike. Empty: learned.",
             ),
+            Entry(
+                "learning.since",
+                "These people live here since",
+                "When others move in: their first day. What was drawn before it is no longer "
+                "learned from. Empty: everything in the window counts.",
+            ),
         ),
     ),
     Group(
@@ -220,7 +227,7 @@ class Field:
     label: str
     help: str
     unit: str
-    kind: Literal["number", "time", "text", "choice"]
+    kind: Literal["number", "time", "date", "text", "choice"]
     value: str
     choices: tuple[str, ...]
     least: str
@@ -312,13 +319,15 @@ def _flat(annotation: Any) -> Iterator[Any]:
 
 def _kind(
     key: str, info: FieldInfo
-) -> tuple[Literal["number", "time", "text", "choice"], tuple[str, ...], bool]:
+) -> tuple[Literal["number", "time", "date", "text", "choice"], tuple[str, ...], bool]:
     parts = list(_flat(info.annotation))
     for part in parts:
         if get_origin(part) is Literal:
             return "choice", tuple(str(a) for a in get_args(part)), False
     if key.startswith("quiet_") or key.endswith("_time"):
         return "time", (), False
+    if date in parts:
+        return "date", (), False
     if int in parts:
         return "number", (), True
     return ("number" if float in parts else "text"), (), False

@@ -7,6 +7,7 @@ from datetime import datetime, timedelta
 
 from service.control import snapshot
 from service.control.types import Rule, Wish
+from service.settings import Tunables
 from tests.control_plant import CHEAP_NIGHT, MONDAY, LittleHome, habits, settings, showers
 
 EMPTY = [12.0] * 24 + [50.0] * 16
@@ -70,3 +71,20 @@ def test_a_snapshot_is_small_and_reads_back() -> None:
     plain = snapshot.to_plain(home.state)
     again = snapshot.to_plain(snapshot.from_plain(plain))
     assert again == plain
+
+
+def test_when_other_people_move_in_what_was_learned_is_left_behind_at_once() -> None:
+    home = _home()
+    home.live(900)
+    assert home.state.model is not None
+    assert home.state.model.days == 28
+    habits_l40 = home.last.view.typical_week_l40
+    moved_in = home.settings.tunables.model_dump(mode="json")
+    moved_in["learning"]["since"] = str(home.now.date())
+    home.settings = home.settings.model_copy(
+        update={"tunables": Tunables.model_validate(moved_in), "version": 2}
+    )
+    home.live(900)
+    assert home.state.model.days == 0
+    assert home.last.view.learned_weight == 0.0
+    assert home.last.view.typical_week_l40 != habits_l40

@@ -2,6 +2,7 @@
 
 import datetime as dt
 import json
+from dataclasses import replace
 from zoneinfo import ZoneInfo
 
 import numpy as np
@@ -226,6 +227,31 @@ def test_half_a_year_is_remembered_and_a_level_that_changed_is_followed_all_the_
     assert model.days == 26 * 7
     assert model.record.days <= draws.TRIED_D
     assert forecast(model, now).expected_l40.sum() < 0.65 * before
+
+
+def test_what_others_drew_before_these_people_moved_in_teaches_nothing(model):
+    moved_in = START + 40 * DAY
+    first_day = dt.datetime.fromtimestamp(moved_in, ZONE).date()
+    theirs = draws.learn(HISTORY, replace(HOME, since=first_day), ZONE, NOW)
+    alone = draws.learn(part(HISTORY, moved_in, NOW), HOME, ZONE, NOW)
+    assert theirs.days == 30
+    np.testing.assert_array_equal(draws.typical_week(theirs), draws.typical_week(alone))
+    assert theirs.record.loss == alone.record.loss != model.record.loss
+
+
+def test_people_who_move_in_later_change_nothing_yet(model):
+    later = replace(HOME, since=dt.datetime.fromtimestamp(NOW + 3 * DAY, ZONE).date())
+    still = draws.learn(HISTORY, later, ZONE, NOW)
+    np.testing.assert_array_equal(draws.typical_week(still), draws.typical_week(model))
+    assert still.record.weight == model.record.weight
+
+
+def test_on_the_day_they_move_in_the_published_profile_stands_alone():
+    today = replace(HOME, since=dt.datetime.fromtimestamp(NOW, ZONE).date())
+    begun = draws.learn(HISTORY, today, ZONE, NOW + 3600)
+    nothing = draws.learn(part(HISTORY, NOW, NOW), HOME, ZONE, NOW + 3600)
+    assert begun.days == 0
+    np.testing.assert_array_equal(draws.typical_week(begun), draws.typical_week(nothing))
 
 
 def test_settings_begin_as_a_household_that_nobody_has_tuned():

@@ -55,6 +55,7 @@ def test_limits_are_those_of_the_settings():
     comfort = tuning.field_of(entry("comfort"), SETTINGS, None)
     assert comfort.choices == ("thrifty", "balanced", "ample")
     assert tuning.field_of(entry("quiet_from"), SETTINGS, None).kind == "time"
+    assert tuning.field_of(entry("learning.since"), SETTINGS, None).kind == "date"
 
 
 def test_the_days_end_survives_a_form_that_nobody_touched():
@@ -99,6 +100,7 @@ def test_an_untouched_form_changes_nothing():
     ("key", "value", "wanted"),
     [
         ("learning.window_weeks", "8", {"learning": {"window_weeks": 8}}),
+        ("learning.since", "2026-03-01", {"learning": {"since": "2026-03-01"}}),
         ("quiet_from", "22:00", {"quiet_from": "22:00"}),
         (
             "hygiene.probes",
@@ -151,6 +153,10 @@ def _stored(form: dict[str, str]) -> None:
     ("changed", "said"),
     [
         ({"learning.window_weeks": "500"}, "Learning window = 500: expected 104 or less."),
+        (
+            {"learning.since": "1 March"},
+            "These people live here since = '1 March': not a day of the calendar; write it like",
+        ),
         ({"quiet_from": "22:00"}, "Quiet from / quiet until = 22:00 / none: quiet hours need both"),
         ({"band-0-import_per_kwh": "0.1", "band-0-from_time": "1"}, "Tariff bands"),
     ],
