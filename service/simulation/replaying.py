@@ -7,27 +7,22 @@ import time
 from datetime import UTC, date, datetime, timedelta
 from datetime import time as clock
 from pathlib import Path
-from typing import get_args
 
 from rich.console import Console
 from rich.progress import BarColumn, Progress, TextColumn, TimeRemainingColumn
 from rich.table import Table
 
-from adapters.types import Command, PriceSeries, SeriesOf
+from adapters.types import Command, PriceSeries
 from service.clock import utc
 from service.control import plant as control_plant
-from service.records.records import Records
 from service.settings import HomeSettings, HomeWiring, Wiring
-from service.simulation import money, sources
+from service.simulation import money, recorded, sources
 from service.simulation.fitted import build_of, home_of
 from service.simulation.home import SimulatedHome, Stretch
-from service.simulation.household import TapDraw
 from service.simulation.replay import HotWater, PriceAt, Replay, Report, hastened
 from service.simulation.tank import OurTank, StrangerTank
-from service.simulation.weather import Weather
+from service.simulation.weather import Told, Weather
 
-# Prices of the days around the draws: what is not covered is guessed from those before.
-BEFORE, AFTER = timedelta(days=8), timedelta(days=2)
 CENT = 0.01  # of the currency: what a smaller difference than this rounds to
 
 
@@ -58,8 +53,10 @@ def replay(
     settings = HomeSettings(wiring=home, tunables=home.first)
     first = None if since is None else _day(since)
     series: tuple[PriceSeries, ...] = ()
+    outdoor: Told | None = None
     if draws == "records":
-        taps, settings, series = _recorded(wiring, home)
+        known = recorded.read(wiring, home)
+        taps, settings, series, outdoor = known.taps, known.settings, known.series, known.outdoor
     elif draws.endswith(".csv") or Path(draws).is_file():
         taps = list(sources.from_csv(Path(draws), zone))
     else:
@@ -88,6 +85,7 @@ def replay(
             latitude=where.latitude_deg,
             longitude=where.longitude_deg,
             pv_peak_w=pv_peak_w,
+            outdoor=outdoor,
         )
         cylinder = StrangerTank(shlex.split(tank), build) if tank else OurTank(build)
         return home_of(settings, iter(taps), weather, start_s, cylinder)
@@ -112,7 +110,8 @@ def replay(
     alone = _alone(lived(), price_at, end_s)
     out.print(_table(report, alone, home.currency))
     out.print(_saved(report, alone, home.currency))
-    out.print(_NOTE.format(prices="the prices its feeds told" if series else "its own price bands"))
+    prices = "the prices its feeds told" if series else "its own price bands"
+    out.print(_NOTE.format(air=_air(outdoor, start_s, end_s), prices=prices))
     if not pv_peak_w and control_plant.of(settings).tells_surplus:
         out.print("No sun fell on this home's panels: say with --pv-peak-w how much they give.")
     spent = ", ".join(f"{what} {s:.1f} s" for what, s in sorted(report.spent_s.items()))
@@ -125,32 +124,6 @@ def _day(text: str) -> date:
         return date.fromisoformat(text)
     except ValueError:
         raise ValueError(f"--since {text} is no day; write it like 2026-03-01") from None
-
-
-def _recorded(
-    wiring: Wiring, home: HomeWiring
-) -> tuple[list[TapDraw], HomeSettings, tuple[PriceSeries, ...]]:
-    """Every recorded draw, the settings in force, and what price feeds told meanwhile."""
-    records = Records.open(wiring.database.url, make=False)
-    try:
-        page = records.draws(home.id, limit=1000)
-        kept = [*page.items]
-        while page.next is not None:
-            page = records.draws(home.id, after=page.next, limit=1000)
-            kept += page.items
-        version = records.settings(home.id)
-        span = (kept[0].start - BEFORE, kept[-1].end + AFTER) if kept else None
-        told = [records.series(home.id, of, *span) for of in get_args(SeriesOf)] if span else []
-    finally:
-        records.close()
-    if not kept:
-        raise sources.BadDraws(
-            "no draw is recorded for this home yet; name a profile, a household or a CSV file "
-            "with --draws"
-        )
-    tunables = home.first if version is None else version.tunables
-    taps = list(sources.from_records(tuple(kept), timedelta(0)))
-    return taps, HomeSettings(wiring=home, tunables=tunables), tuple(s for s in told if s)
 
 
 def _alone(home: SimulatedHome, price_at: PriceAt, until_s: float) -> HotWater:
@@ -179,11 +152,24 @@ def _alone(home: SimulatedHome, price_at: PriceAt, until_s: float) -> HotWater:
 
 
 _NOTE = (
-    "Both columns are worked out with the home of this file, in invented weather and at {prices}. "
+    "Both columns are worked out with the home of this file, {air} and at {prices}. "
     "Left alone, a heat pump heats to its own set temperature whenever its sensor "
     "calls, an immersion heater only where there is no heat pump, and nothing is disinfected on "
     "purpose; with Ladle, disinfections are part of the cost."
 )
+
+
+def _air(outdoor: Told | None, start_s: float, end_s: float) -> str:
+    """In what weather it was lived."""
+    told = 0 if outdoor is None else round(100.0 * outdoor.share(start_s, end_s))
+    if told == 0:
+        return "in invented weather"
+    if told == 100:
+        return "in the outdoor air that its sensor told, in other weather as invented"
+    return (
+        f"in the outdoor air that its sensor told for {told} in 100 hours, in other weather "
+        "as invented"
+    )
 
 
 def _saved(with_ladle: HotWater, alone: HotWater, currency: str) -> str:

@@ -3,8 +3,8 @@
 from __future__ import annotations
 
 import csv
-from collections.abc import Iterator
-from datetime import date, datetime, timedelta
+from collections.abc import Iterable, Iterator
+from datetime import date, datetime
 from pathlib import Path
 from zoneinfo import ZoneInfo
 
@@ -103,14 +103,12 @@ def _cell(row: dict[str, str | None], column: str) -> str:
     return text
 
 
-def from_records(kept: tuple[Draw, ...], shift: timedelta) -> Iterator[TapDraw]:
-    """Recorded draws, moved in time by ``shift``."""
+def from_records(kept: Iterable[Draw]) -> Iterator[TapDraw]:
+    """Recorded draws, in order of their start."""
     for draw in sorted(kept, key=lambda d: d.start):
         seconds = max((draw.end - draw.start).total_seconds(), 5.0)
         if draw.litres_40c > 0:
-            yield TapDraw(
-                (draw.start + shift).timestamp(), draw.litres_40c / seconds * 60.0, seconds
-            )
+            yield TapDraw(draw.start.timestamp(), draw.litres_40c / seconds * 60.0, seconds)
 
 
 def apart(given: Iterator[TapDraw]) -> Iterator[TapDraw]:

@@ -1,4 +1,6 @@
-"""Invented weather around an invented home: outdoor and cold-inlet temperature, sun on the roof.
+"""The weather around a simulated home: outdoor and cold-inlet temperature, sun on the roof.
+
+It is invented, but for outdoor temperatures that a home has on record.
 
 Shapes only: a yearly and a daily swing, days that differ by a seeded draw, and the sun's height
 from the declination formula of Cooper (1969). Nothing here is used to judge anything.
@@ -7,18 +9,51 @@ from the declination formula of Cooper (1969). Nothing here is used to judge any
 from __future__ import annotations
 
 import math
+from bisect import bisect_right
 from dataclasses import dataclass
 from datetime import UTC, datetime
 from functools import lru_cache
+from itertools import pairwise
 
 import numpy as np
 
 DAY_S = 86400.0
+MOST_APART_S = 3 * 3600.0  # between two that are told: what lies between is not known beyond it
+
+
+@dataclass(frozen=True)
+class Told:
+    """Temperatures on record: moments in s since 1970, in order, and degC; of one length."""
+
+    at_s: tuple[float, ...]
+    temperature_c: tuple[float, ...]
+
+    def at(self, at_s: float) -> float | None:
+        """The temperature at a moment between two that are told, degC; None where none are near."""
+        k = bisect_right(self.at_s, at_s)
+        if not 0 < k < len(self.at_s):
+            return None
+        apart_s = self.at_s[k] - self.at_s[k - 1]
+        if apart_s > MOST_APART_S:
+            return None
+        before, after = self.temperature_c[k - 1 : k + 1]
+        return before + (at_s - self.at_s[k - 1]) / apart_s * (after - before)
+
+    def share(self, from_s: float, until_s: float) -> float:
+        """For how much of a span it is known, 0..1."""
+        known_s = 0.0
+        for begin_s, end_s in pairwise(self.at_s):
+            if end_s - begin_s <= MOST_APART_S:
+                known_s += max(min(end_s, until_s) - max(begin_s, from_s), 0.0)
+        return known_s / (until_s - from_s)
 
 
 @dataclass(frozen=True)
 class Weather:
-    """The climate of one place; every day's weather follows from the seed."""
+    """The climate of one place; every day's weather follows from the seed.
+
+    Where ``outdoor`` tells a moment's outdoor temperature, that holds.
+    """
 
     seed: int = 1
     latitude: float = 50.0
@@ -29,9 +64,13 @@ class Weather:
     inlet_mean_c: float = 12.0
     inlet_swing_k: float = 4.0
     pv_peak_w: float = 0.0
+    outdoor: Told | None = None
 
     def outdoor_c(self, at_s: float) -> float:
-        """Outdoor temperature, degC: coldest in mid-January and before sunrise."""
+        """Outdoor temperature, degC: as told, or coldest in mid-January and before sunrise."""
+        told_c = None if self.outdoor is None else self.outdoor.at(at_s)
+        if told_c is not None:
+            return told_c
         day, hour = self._solar(at_s)
         season = -math.cos(2 * math.pi * (day - 15) / 365.25)
         daily = -math.cos(2 * math.pi * (hour - 4.5) / 24)

@@ -13,7 +13,7 @@ from service.records import Records
 from service.simulation import replaying, sources
 from service.simulation.replay import HotWater
 from tests import config_text
-from tests.records_samples import NOW, NOW_S, draw, fresh, outputs
+from tests.records_samples import NOW, NOW_S, draw, fresh, outputs, reading
 from tests.serving import LADLE
 
 L_KWH_PER_DAY = 11.655  # EN 16147, load profile L: tapping energy of a day
@@ -115,8 +115,8 @@ def test_recorded_draws_are_priced_by_what_the_feed_told(tmp_path: Path) -> None
     config.write_text(text, encoding="utf-8")
     records = Records.open(fresh(tmp_path / "ladle.sqlite"))
     try:
-        records.store("home", outputs(draws=(draw(NOW - DAY, 60.0), draw(NOW, 60.0))))
-        hours = [NOW_S // 3600 * 3600 + 3600 * n for n in range(-48, 36)]
+        records.store("home", outputs(draws=(draw(NOW - 11 * DAY, 60.0), draw(NOW, 60.0))))
+        hours = [NOW_S // 3600 * 3600 + 3600 * n for n in range(-24 * 12, 36)]
         ends = tuple(h + 3600 for h in hours)
         prices = PriceSeries(tuple(hours), ends, (0.5,) * len(hours), float(NOW_S))
         records.add_prices("home", prices)
@@ -130,6 +130,26 @@ def test_recorded_draws_are_priced_by_what_the_feed_told(tmp_path: Path) -> None
     for n in (0, 1):
         assert pump[n] + element[n] > 1.0
         assert cost[n] == pytest.approx(0.5 * (pump[n] + element[n]), abs=0.06)  # as rounded
+
+
+def test_recorded_draws_are_lived_in_the_outdoor_air_that_was_recorded(tmp_path: Path) -> None:
+    """A heat pump takes more electricity for the same water in frost (rating points, EN 14511)."""
+    config = config_text.write(tmp_path, 1883)
+    kwh = []
+    for outdoor_c in (-7.0, 12.0):
+        records = Records.open(fresh(tmp_path / "ladle.sqlite"))
+        try:
+            draws = tuple(draw(NOW - n * DAY / 4, 60.0) for n in range(9))
+            records.store("home", outputs(draws=draws))
+            told_s = range(NOW_S - 4 * 86_400, NOW_S + 86_400, 900)
+            records.add_readings("home", [reading("outdoor", s, outdoor_c) for s in told_s])
+        finally:
+            records.close()
+        done = _replay(config, "--draws", "records")
+        assert done.returncode == 0, done.stdout + done.stderr
+        assert "in the outdoor air that its sensor told, in" in " ".join(done.stdout.split())
+        kwh.append(_columns(done.stdout, "heat pump")[1])
+    assert kwh[0] > 1.3 * kwh[1]
 
 
 @pytest.mark.parametrize(
