@@ -131,7 +131,7 @@ class Access:
             return None
         if not caller.may_enter(home):
             return None
-        return Visitor(caller.name, caller.role.value, caller.csrf, caller.token_id is not None)
+        return Visitor(caller.name, caller.role.value, caller.csrf, caller.token_id, caller.homes)
 
     def signed_in(self, request: Request) -> bool:
         """Whether somebody is signed in at all, or need not be."""
@@ -171,7 +171,26 @@ class Access:
             return False
         return bool(caller.csrf) and hmac.compare_digest(csrf.encode(), caller.csrf.encode())
 
+    def end_token(self, request: Request, home: str, token_id: int) -> None:
+        """See ``Door``."""
+        self.end(self.caller(request), home, token_id)
+
     # the rest
+
+    def end(self, caller: Caller, home: str, token_id: int) -> Token:
+        """End a token that opens ``home``, for good and at once.
+
+        Raises:
+            KeyError: when no token in force with this number opens it.
+            PermissionError: when it opens homes too that the caller may not enter.
+        """
+        tokens = self._records.tokens.all(home)
+        opens = {token.id: token for token in tokens if token.ended_at is None}
+        if not (caller.homes is None or opens[token_id].homes <= caller.homes):
+            raise PermissionError(token_id)
+        ended = self._records.tokens.end(token_id, caller.name, datetime.now(UTC))
+        self.forget()
+        return ended
 
     def forget(self) -> None:
         """Look at the database again at the next request (a token was ended here)."""

@@ -544,14 +544,14 @@ def list_access(request: Request, visit: Asks) -> Response:
 def end_access(visit: Asks, token_id: Number) -> Response:
     """End a token for good: the household decides who looks at its draws."""
     visit.needs(Role.HOUSEHOLD, "Ending someone's access")
-    opens = {token.id: token for token in visit.records.tokens.all(visit.home)}
-    token = opens.get(token_id)
-    if token is None or token.ended_at is not None:
-        raise _none_such("path token_id", f"No token {token_id} in force opens it.", "access")
-    if not (visit.caller.homes is None or token.homes <= visit.caller.homes):
-        raise Problem("role", "That token opens other homes too, which yours does not.")
-    ended = visit.records.tokens.end(token_id, visit.caller.name, datetime.now(UTC))
-    visit.access.forget()
+    try:
+        ended = visit.access.end(visit.caller, visit.home, token_id)
+    except KeyError:
+        what = f"No token {token_id} in force opens it."
+        raise _none_such("path token_id", what, "access") from None
+    except PermissionError:
+        what = "That token opens other homes too, which yours does not."
+        raise Problem("role", what) from None
     return Response(as_json(schemas.TokenOut.of(ended)), media_type="application/json")
 
 

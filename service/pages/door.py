@@ -15,7 +15,13 @@ class Visitor:
     name: str
     role: Literal["reader", "household", "installer"]
     csrf: str  # sent back by every form
-    signed_in: bool  # False where no token exists and the service answers on loopback only
+    token_id: int | None  # None where no token exists and the service answers on loopback only
+    homes: frozenset[str] | None  # that they may enter; None: every home
+
+    @property
+    def signed_in(self) -> bool:
+        """Whether there is a session to end."""
+        return self.token_id is not None
 
     @property
     def may_wish(self) -> bool:
@@ -48,6 +54,15 @@ class Door(Protocol):
 
     def sign_out(self, request: Request, response: Response) -> None:
         """End the session."""
+        ...
+
+    def end_token(self, request: Request, home: str, token_id: int) -> None:
+        """Shut the holder of a token that opens ``home`` out for good, on behalf of who asks.
+
+        Raises:
+            KeyError: when no token in force with this number opens it.
+            PermissionError: when it opens homes too that who asks may not enter.
+        """
         ...
 
     def genuine(self, request: Request, csrf: str) -> bool:

@@ -17,7 +17,7 @@ from jinja2 import Environment, FileSystemLoader, StrictUndefined
 
 from service.control.overrides import WishRefused
 from service.house import House
-from service.pages import care, cold, habits, household, plant, tuning, words
+from service.pages import care, cold, habits, household, keys, plant, tuning, words
 from service.pages.door import Door, Visitor
 from service.pages.household import Refused
 from service.pages.local import Local
@@ -45,6 +45,7 @@ SAID = {
     "back": "Back to the plan.",
     "released": "The maintenance hold has ended.",
     "seen": "Noted that you have seen it.",
+    "shut": "Ended. Its holder is shut out.",
     "changed": "Stored as a new version.",
     "unchanged": "Nothing was different, so nothing was stored.",
 }
@@ -303,6 +304,43 @@ def make_router(
         return show(
             request, home, "settings.html", lambda h, where: tuning.content(home, h, records, where)
         )
+
+    @router.get("/homes/{home}/keys")
+    def of_keys(request: Request, home: str) -> Response:
+        entered = pages.enter(request, home)
+        if isinstance(entered, Response):
+            return entered
+        house, visitor = entered
+        if not visitor.may_wish:
+            return pages.refuse(
+                403,
+                "This is for the household",
+                f"Your token is a {visitor.role}'s. Who may look at this home is shown to the "
+                "household and to an installer.",
+                **about(home, house, visitor),
+            )
+        return show(
+            request, home, "keys.html", lambda _, where: keys.content(home, visitor, records, where)
+        )
+
+    @router.post("/homes/{home}/keys/{number}/end")
+    def shut_out(request: Request, home: str, number: int, sent: Sent) -> Response:
+        def deed(house: House, visitor: Visitor) -> Response:
+            try:
+                access.end_token(request, home, number)
+            except (KeyError, PermissionError):
+                return pages.refuse(
+                    404,
+                    "There is no such access to end",
+                    "It has ended already, or opens homes that yours does not. Nothing was "
+                    "changed.",
+                    **about(home, house, visitor),
+                )
+            if number == visitor.token_id:
+                return RedirectResponse("/sign-in", 303, headers=SECURITY)
+            return back(home, "/keys", "shut")
+
+        return act(request, home, sent, False, deed)
 
     @router.post("/homes/{home}/wishes")
     def wish(request: Request, home: str, sent: Sent) -> Response:

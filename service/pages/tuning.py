@@ -65,6 +65,12 @@ GROUPS: tuple[Group, ...] = (
                 "m²",
             ),
             Entry(
+                "learning.since",
+                "These people live here since",
+                "When others move in: their first day. What was drawn before it is no longer "
+                "learned from. Empty: everything in the window counts.",
+            ),
+            Entry(
                 "comfort",
                 "Comfort",
                 "What running short is worth avoiding: thrifty accepts it more often, ample hardly "
@@ -136,12 +142,6 @@ GROUPS: tuple[Group, ...] = (
                 "learning.weekday_sharing",
                 "Weekdays share",
                 "0: each weekday stands alone; 1: all days are alike. Empty: learned.",
-            ),
-            Entry(
-                "learning.since",
-                "These people live here since",
-                "When others move in: their first day. What was drawn before it is no longer "
-                "learned from. Empty: everything in the window counts.",
             ),
         ),
     ),

@@ -29,6 +29,7 @@ PAGES = {
     "cold": "/homes/mill-lane/cold?day=2026-11-24",
     "care": "/homes/forge-cottage/care",
     "settings": "/homes/mill-lane/settings",
+    "keys": "/homes/mill-lane/keys",
     "sign in": "/sign-in",
 }
 SHEET = Path(profile.__file__).parent / "static" / "ladle.css"

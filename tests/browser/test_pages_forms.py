@@ -418,3 +418,39 @@ def test_the_picture_follows_the_plan_by_itself(browser: Browser, site: Site):
     page.wait_for_selector("svg.picture.wide", timeout=5000)
     house.view = newborn
     context.close()
+
+
+def test_the_household_sees_who_may_look_and_shuts_one_out(browser: Browser, locked_site: Site):
+    site = locked_site
+    theirs, ours = (browser.new_context(viewport=PHONE).new_page() for _ in range(2))
+    sign_in(theirs, site, "guest")
+    sign_in(ours, site, "household")
+    ours.get_by_role("link", name="Who may look at this home").click()
+    assert "access tokens open this home" in (ours.locator("h1").text_content() or "")
+    mine = ours.locator(".told li").filter(has_text="Ines as household")
+    assert "the one you are signed in with" in (mine.text_content() or "")
+    other = ours.locator(".told li").filter(has_text="Ines as installer")
+    assert "opens other homes too" in (other.text_content() or "")
+    assert other.get_by_role("button").count() == 0
+    guest = ours.locator(".told li").filter(has_text="Ines as guest")
+    guest.get_by_text("End this access").click()
+    guest.get_by_role("button", name="End it for good").click()
+    assert "shut out" in (ours.get_by_role("status").text_content() or "")
+    assert guest.count() == 0
+    ours.get_by_text("Ended: 1").click()
+    assert "by Ines as household" in (ours.locator("main").text_content() or "")
+    theirs.reload()
+    assert "/sign-in" in theirs.url
+    everything = ours.get_by_role("link", name="Take everything").get_attribute("href")
+    assert everything == "/api/v1/homes/mill-lane/export"
+    for page in (theirs, ours):
+        page.context.close()
+
+
+def test_a_reader_is_not_shown_who_may_look(plain: Page, locked_site: Site):
+    sign_in(plain, locked_site, "reader")
+    assert plain.get_by_role("link", name="Who may look").count() == 0
+    answer = plain.goto(f"{locked_site.url}/homes/mill-lane/keys")
+    assert answer is not None
+    assert answer.status == 403
+    assert "for the household" in (plain.locator("h1").text_content() or "")

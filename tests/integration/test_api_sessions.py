@@ -32,7 +32,8 @@ def place(tmp_path: Path) -> Iterator[Place]:
     @made.app.get("/who")
     def who(request: Request) -> dict[str, Any] | None:
         visitor = access.visitor(request, "home")
-        return None if visitor is None else vars(visitor) | {"may_set": visitor.may_set}
+        more = ("may_set", "signed_in")
+        return visitor and vars(visitor) | {name: getattr(visitor, name) for name in more}
 
     @made.app.post("/form")
     def form(request: Request, csrf: str) -> bool:
@@ -144,3 +145,12 @@ def test_sessions_survive_a_restart(place: Place, tmp_path: Path) -> None:
     finally:
         again.close()
     assert cookie
+
+
+def test_a_household_takes_its_export_from_the_page(place: Place) -> None:
+    client = browser(place)
+    client.post(f"/in?token={place.token('household')}")
+    taken = client.get("/api/v1/homes/home/export")
+    assert taken.status_code == 200
+    assert taken.headers["content-type"] == "application/zip"
+    assert taken.headers["content-disposition"].startswith("attachment")
