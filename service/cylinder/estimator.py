@@ -100,6 +100,7 @@ READINGS_APART_S = 60.0  # readings in quicker succession share their errors
 UNMETERED_PER_H, UNMETERED_L = 1.0, 12.0
 # Where a source may heat unseen: so many runs an hour, each of so many litres that sink.
 UNHEATED_PER_H, UNHEATED_L = 0.1, 12.0
+NOTHING_KWH = 1e-6  # four joules: less warms nothing
 PERHAPS_ALIKE_KWH = 0.5  # so much heat goes the same way: into the water, or all of it elsewhere
 UNMETERED_L_PER_MIN = 12.0  # and the strongest draw
 CLEARLY = 6.0  # by how much a draw must explain more than none, log-likelihood
@@ -336,9 +337,9 @@ def _predict(state: EstimatorState, seen: Observation, elapsed_s: float) -> Esti
     elif not seen.heat_known:  # what may have risen unseen may have sunk as far
         swing = _sunk_k(motion, UNHEATED_L)
         noise += UNHEATED_PER_H * hours * np.outer(swing, swing)
-    if seen.perhaps:
+    kwh = sum(heat.kwh for heat in seen.perhaps)
+    if kwh > NOTHING_KWH:
         swing = _perhaps_k(state, seen.perhaps)
-        kwh = sum(heat.kwh for heat in seen.perhaps)
         noise += max(PERHAPS_ALIKE_KWH / kwh, 1.0) * np.outer(swing, swing)
     covariance[:N, :N] = rows[:, :moved] @ jacobian.T + noise
     drift = np.full(len(errors), OFFSET_DRIFT_K_PER_DAY**2 * days)
@@ -395,7 +396,7 @@ def _displaced_l(state: EstimatorState, seen: Observation) -> float:
 def _put_in(motion: Motion, heat: Heat, errors: Floats, part: float) -> None:
     which = HEAT if heat.metered else ASSUMED_HEAT
     kwh = heat.kwh * part * max(1.0 + float(errors[which]), 0.0)
-    if kwh <= 0:
+    if kwh <= NOTHING_KWH:
         return
     if heat.place == "direct":
         motion.warm(kwh, heat.bottom_level, heat.top_level, which)

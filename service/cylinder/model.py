@@ -229,7 +229,7 @@ def _step_s(cylinder: Cylinder, state: State, drive: Drive, left_s: float) -> fl
     if coil is not None and coil.ua_w_per_k:
         heated_j_per_k = 4180.0 * cylinder.volume_l * (coil.top - coil.bottom)
         longest_s = min(longest_s, max(10.0, 0.25 * heated_j_per_k / coil.ua_w_per_k))
-    return left_s / math.ceil(left_s / longest_s - 1e-9)
+    return left_s / max(1, math.ceil(left_s / longest_s - 1e-9))
 
 
 def _heating_s(cylinder: Cylinder, water: Column, drive: Drive) -> float:

@@ -47,6 +47,14 @@ def test_a_condition_met_at_once_does_nothing() -> None:
     assert after == state
 
 
+@pytest.mark.parametrize("duration_s", [1e-12, 1e-7, 1e-5])
+def test_a_moment_is_a_step_too(duration_s: float) -> None:
+    for drive in (Drive(), Drive(draw_l_per_min=6.0), Drive(immersion=(ImmersionHeat(3e3, 0.4),))):
+        state, flows = advance(CYLINDER, start(CYLINDER, 55.0), drive, duration_s)
+        assert state.stored_kwh == pytest.approx(start(CYLINDER, 55.0).stored_kwh, rel=1e-6)
+        assert flows.drawn_l == pytest.approx(drive.draw_l_per_min / 60 * duration_s, abs=1e-9)
+
+
 def test_a_condition_never_met_runs_out_the_time() -> None:
     _, flows = advance(
         CYLINDER, start(CYLINDER, 55.0), Drive(), 600.0, until=(Until(0.5, "at_most", 20.0),)

@@ -348,6 +348,17 @@ def test_a_snapshot_is_small_and_loses_nothing() -> None:
         estimator.from_plain({"version": 99})
 
 
+@pytest.mark.parametrize("kwh", [0.0, 5e-324])
+def test_next_to_no_heat_is_no_heat(kwh: float) -> None:
+    begun = estimator.start(CYLINDER, PROBES, Observation({"low": 15.0, "high": 50.0}))
+    nothing = estimator.advance(begun, Observation(), 60.0)
+    plate, direct = Heat(kwh, "plate"), Heat(kwh, bottom_level=0.3)
+    for seen in (Observation(heat=(plate, direct)), Observation(perhaps=(plate, direct))):
+        state = estimator.advance(begun, seen, 60.0)
+        assert state.cells_c == pytest.approx(nothing.cells_c, abs=1e-9)
+        assert np.isfinite(state.covariance).all()
+
+
 def test_wrong_input_is_refused_in_words() -> None:
     with pytest.raises(ValueError, match="1 to 12"):
         estimator.start(CYLINDER, {}, Observation())
