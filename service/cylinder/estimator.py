@@ -310,6 +310,9 @@ def _predict(state: EstimatorState, seen: Observation, elapsed_s: float) -> Esti
     turns = 1
     if drawn_l > 0 and seen.heat:
         turns = min(12, max(1, math.ceil(drawn_l / (2 * motion.h_l))))
+    warming = [heat for heat in seen.heat if heat.kwh > NOTHING_KWH]
+    if drawn_l == 0 and warming and all(heat.place == "direct" for heat in warming):
+        motion.put_border_at(min(heat.bottom_level for heat in warming))
     for _ in range(turns):
         if drawn_l > 0:
             motion.draw(drawn_l / turns, cold_c, measured=seen.cold_measured)

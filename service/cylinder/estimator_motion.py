@@ -34,8 +34,7 @@ PARAMETERS = 7
 class Motion:
     """A step under way: ``x`` (CELLS + 1, 1 + CELLS + 1 + PARAMETERS) and ``phase_l``.
 
-    ``noise`` collects what the step adds to the covariance of the cells, K2; ``moved_l`` and
-    ``warmed_k`` say how far the water has moved and where heat was put.
+    ``noise`` collects what the step adds to the covariance of the cells, K2.
     """
 
     cylinder: Cylinder
@@ -45,7 +44,6 @@ class Motion:
     position_noise_l: float
     inlet_sd_k: float
     mixing_factor: float = 1.0
-    moved_l: float = 0.0
 
     @classmethod
     def begin(
@@ -166,8 +164,6 @@ class Motion:
     def warm(self, kwh: float, bottom_level: float, top_level: float, parameter: int) -> None:
         """Give off ``kwh`` between two levels; warmed water rises until it is no lighter."""
         low = min(bottom_level * self.cylinder.volume_l, self.cylinder.volume_l - self.h_l)
-        if self.moved_l == 0:
-            self._put_border_at(low)
         volumes = self.volumes_l
         tops = np.cumsum(volumes)
         high = max(top_level * self.cylinder.volume_l, low + self.h_l)
@@ -224,13 +220,16 @@ class Motion:
             average = blocks @ (blocks * weights[:, None] / np.repeat(totals, lengths)[:, None]).T
             self.noise = average @ self.noise @ average.T
 
-    def _put_border_at(self, below_l: float) -> None:
-        """Cut the water anew so that a border of cells lies so many litres above the floor.
+    def put_border_at(self, level: float) -> None:
+        """Cut standing water anew so that a border of cells lies at a source's foot.
 
-        Water above a source's foot warms and water below it does not: a cell on both sides of it
-        would be neither. Standing water is cut anew once, then its borders stay there.
+        Water above it warms and water below it does not: a cell on both sides of it would be
+        neither. Every cut mixes neighbours, so it must not be made to and fro between two feet,
+        nor again and again while water moves.
         """
-        h, phase_l = self.h_l, below_l % self.h_l
+        h = self.h_l
+        below_l = min(level * self.cylinder.volume_l, self.cylinder.volume_l - h)
+        phase_l = below_l % h
         apart_l = abs(phase_l - self.phase_l) % h
         if below_l < ALIGNED * h or min(apart_l, h - apart_l) < ALIGNED * h:
             return
@@ -264,7 +263,6 @@ class Motion:
     ) -> None:
         self._parameter(parameter)[:] += slope * (litres * by_parameter)
         self.noise += (self.position_noise_l**2 * litres) * np.outer(slope, slope)
-        self.moved_l += litres
 
     def _blend(self, cell: int, kept: float, entering_c: float) -> None:
         self.x[cell] *= kept

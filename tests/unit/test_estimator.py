@@ -173,6 +173,34 @@ def test_heat_begins_at_the_sources_foot_wherever_cells_lie(foot: float) -> None
     assert found.profile_c[:12] == pytest.approx(np.full(12, 12.0), abs=0.05)
 
 
+@pytest.mark.parametrize("beside", [Heat(0.002, "plate", outlet_c=50.0), Heat(0.002)])
+def test_two_sources_at_once_do_not_blur_a_front_above_them(beside: Heat) -> None:
+    """An hour of an element's trickle, beside another one's or an exchanger's, under 50 degC."""
+    still = replace(CYLINDER, loss_w_per_k=1e-9, conductivity_w_per_mk=1e-9)
+    state = estimator.start(still, {"top": 0.9}, Observation({"top": 50.0}))
+    state = replace(state, cells_c=np.where(np.arange(41) < 20, 12.0, 50.0))
+    element = Heat(0.0005, bottom_level=0.3125, top_level=0.33)
+    for _ in range(60):
+        state = estimator.advance(state, Observation(heat=(element, beside)), 60.0)
+    steps_k = np.diff(estimator.estimate(state, 10.0).profile_c)
+    assert (steps_k > 1.0).sum() <= 2  # the front is as wide as it was
+
+
+def test_the_band_of_heat_that_may_have_come_is_no_wider_for_where_a_foot_lies() -> None:
+    """20 Wh a minute through a coil: what cutting cells at its foot does is no heat."""
+    widths = []
+    for foot in (0.2, 0.2125):
+        truth = model.start(CYLINDER, np.where(np.arange(40) < 14, 12.0, 50.0))
+        state = estimator.start(CYLINDER, PROBES, Observation(shown(truth)))
+        state = replace(state, cells_c=np.where(np.arange(41) < 14, 12.0, 50.0))
+        perhaps = (Heat(0.02, bottom_level=foot, top_level=0.6, metered=False),)
+        for _ in range(30):
+            truth, _ = model.advance(CYLINDER, truth, Drive(), 60.0)
+            state = estimator.advance(state, Observation(shown(truth), perhaps=perhaps), 60.0)
+        widths.append(float(estimator.estimate(state, 10.0).profile_sd_c.max()))
+    assert widths[0] == pytest.approx(widths[1], rel=0.1)
+
+
 def test_a_full_and_a_lukewarm_cylinder() -> None:
     warm, _ = live(10, {}, profile_c=39.7)
     found = estimator.estimate(warm, 10.0)
