@@ -162,11 +162,23 @@ class Motion:
         return min(max(self.h_l, mixing_l / 8), most_l) if mixing_l > 0 else most_l
 
     def warm(self, kwh: float, bottom_level: float, top_level: float, parameter: int) -> None:
-        """Give off ``kwh`` between two levels; warmed water rises until it is no lighter."""
-        low = min(bottom_level * self.cylinder.volume_l, self.cylinder.volume_l - self.h_l)
+        """Give off ``kwh`` between two levels; warmed water rises until it is no lighter.
+
+        Much heat is given off in parts, each of which rises before the next one: otherwise what
+        a long step puts into a cell or two would boil them.
+        """
+        cylinder = self.cylinder
+        low = min(bottom_level * cylinder.volume_l, cylinder.volume_l - self.h_l)
+        high = max(top_level * cylinder.volume_l, low + self.h_l)
+        parts = math.ceil(kwh / (PART_K * kwh_per_lk(0.0) * (high - low)))
+        for _ in range(parts):
+            self._warm(kwh / parts, low, high, parameter)
+            self.settle()
+
+    def _warm(self, kwh: float, low: float, high: float, parameter: int) -> None:
+        """Warm the cells between so many litres above the floor."""
         volumes = self.volumes_l
         tops = np.cumsum(volumes)
-        high = max(top_level * self.cylinder.volume_l, low + self.h_l)
         share = np.clip(np.minimum(tops, high) - np.maximum(tops - volumes, low), 0.0, None)
         # A cell that mostly lies below the source stays as cold as the rest down there.
         share[tops - 0.5 * volumes < low] = 0.0
@@ -179,7 +191,6 @@ class Motion:
         self._unsure_foot(rise, volumes)
         self.x[:, 0] += rise
         self._parameter(parameter)[:] += rise
-        self.settle()
 
     def stand(self, elapsed_s: float, ambient_c: float, loss_factor: float) -> None:
         """Let it stand: conduction between cells, loss to the surroundings, overturning."""
@@ -324,6 +335,7 @@ FOOT_SHARE = 0.04  # how unsure a source's foot is: share of the heat in the cel
 ALIGNED = 0.02  # of a cell: a border so close to a source's foot is at it
 LEAST_RISE_K = 3.0  # of what a plate exchanger returns, whatever the meters say
 COIL_EXCESS_K = 8.0  # how much hotter than the water beside it a source is, at least
+PART_K = 30.0  # by no more do the cells beside a source warm before that water rises
 HOTTEST_C = 100.0
 
 

@@ -12,7 +12,7 @@ from service.cylinder.drive import Drive, ImmersionHeat, PlateCharge
 from service.cylinder.estimator import Heat, N, Observation
 from service.cylinder.estimator_motion import INLET, MIXING, RETURNED
 from service.cylinder.geometry import Cylinder
-from service.cylinder.usable import v40_l
+from service.cylinder.usable import heat_above_cold_kwh, v40_l
 from service.cylinder.water import heat_kwh
 
 CYLINDER = Cylinder(200.0, 1.4, loss_w_per_k=1.6)
@@ -171,6 +171,21 @@ def test_heat_begins_at_the_sources_foot_wherever_cells_lie(foot: float) -> None
     # What expands leaves at the bottom, so that heat is counted as hot water replacing cold.
     assert hot_kwh == pytest.approx(5.4, rel=0.01)
     assert found.profile_c[:12] == pytest.approx(np.full(12, 12.0), abs=0.05)
+
+
+@pytest.mark.parametrize("steps", [1, 3, 30])
+def test_heat_told_all_at_once_is_all_there(steps: int) -> None:
+    """3 kWh of an element, as by a meter that ticks once for each kWh: none of it boils away."""
+    still = replace(CYLINDER, loss_w_per_k=1e-9, conductivity_w_per_mk=1e-9)
+    state = estimator.start(still, PROBES, Observation(dict.fromkeys(PROBES, 12.0)))
+    heat = (Heat(3.0 / steps, bottom_level=0.3, top_level=0.3),)
+    for _ in range(steps):
+        state = estimator.advance(state, Observation(heat=heat), 1800.0 / steps)
+    profile_c = estimator.estimate(state, 10.0).profile_c
+    volumes = still.layer_volumes_l(40)
+    gained = heat_above_cold_kwh(profile_c, volumes, 12.0)
+    assert float(gained) == pytest.approx(3.0, rel=0.01)
+    assert np.ptp(profile_c[12:]) < 0.1  # risen and mixed
 
 
 @pytest.mark.parametrize("beside", [Heat(0.002, "plate", outlet_c=50.0), Heat(0.002)])
