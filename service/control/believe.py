@@ -134,7 +134,6 @@ def advance(
     seen = Observation(
         probes_c if news else {},
         belief.drawn_l if flow_known else None,
-        drawn_at=plant.meter_at,
         cold_c=expected_c,
         ambient_c=ambient_c,
         heat=tuple(_heat(belief.heat_kwh, belief, plant, returned_c)),

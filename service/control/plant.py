@@ -10,7 +10,7 @@ import math
 from collections.abc import Callable
 from dataclasses import dataclass, field, replace
 from functools import cached_property
-from typing import Any, Literal, TypeVar
+from typing import Any, TypeVar
 from zoneinfo import ZoneInfo
 
 import numpy as np
@@ -266,12 +266,6 @@ class Plant:
         for signal in self.settings.wiring.signals:
             found[signal.measures] = (*found.get(signal.measures, ()), signal)
         return found
-
-    @cached_property
-    def meter_at(self) -> Literal["cold", "hot"]:
-        """At which water's temperature the flow meter's litres are counted."""
-        meters = self.of(Quantity.DRAW_FLOW)
-        return "hot" if meters and meters[0].place in ("hot_outlet", "mixed_line") else "cold"
 
     @cached_property
     def blockable(self) -> tuple[str, ...]:

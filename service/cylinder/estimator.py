@@ -46,7 +46,7 @@ from service.cylinder.estimator_motion import (
 )
 from service.cylinder.geometry import Cylinder
 from service.cylinder.usable import v40_l
-from service.cylinder.water import Floats, density_kg_per_l, heat_kwh
+from service.cylinder.water import Floats, heat_kwh
 
 __all__ = [
     "Estimate",
@@ -139,8 +139,8 @@ class Observation:
     """What was seen since the observation before; the probes' readings are of its end.
 
     probes_c    degC by probe name; a probe without a reading is left out
-    drawn_l     litres metered since, None without a flow meter (a known 0 is worth more)
-    drawn_at    where the meter sits: it counts litres at that water's temperature
+    drawn_l     litres metered since, None without a flow meter (a known 0 is worth more); the
+                cylinder is full, so as many enter cold as leave hot, wherever the meter sits
     cold_measured  False when ``cold_c`` is only what the cold inlet is believed to be
     perhaps     heat that went into the water or elsewhere, nobody knows which
     heat_known  False where a source may have heated without anybody knowing
@@ -148,7 +148,6 @@ class Observation:
 
     probes_c: Mapping[str, float] = field(default_factory=dict)
     drawn_l: float | None = 0.0
-    drawn_at: Literal["cold", "hot"] = "cold"
     cold_c: float = 10.0
     ambient_c: float = 20.0
     heat: Sequence[Heat] = ()
@@ -389,11 +388,7 @@ def _displaced_l(state: EstimatorState, seen: Observation) -> float:
     """Litres of cold water that came in, by the meter and what is known of its error."""
     if not seen.drawn_l or seen.drawn_l < 0:
         return 0.0
-    litres = seen.drawn_l * (1.0 + float(state.errors[FLOW]))
-    if seen.drawn_at == "hot":
-        hot_c = float(state.cells_c[-1])
-        litres *= density_kg_per_l(hot_c) / density_kg_per_l(seen.cold_c)
-    return litres
+    return seen.drawn_l * (1.0 + float(state.errors[FLOW]))
 
 
 def _put_in(motion: Motion, heat: Heat, errors: Floats, part: float) -> None:

@@ -34,7 +34,6 @@ moments = st.lists(
             Observation,
             probes_c=readings,
             drawn_l=st.one_of(st.none(), st.just(0.0), st.floats(0.0, 150.0)),
-            drawn_at=st.sampled_from(["cold", "hot"]),
             cold_c=st.floats(3.0, 22.0),
             ambient_c=st.floats(5.0, 35.0),
             heat=heats,

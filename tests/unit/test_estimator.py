@@ -60,6 +60,15 @@ def test_it_tracks_a_front_between_probes() -> None:
     assert abs(straight - true_v40(truth)) > 5 * abs(found.v40_l - true_v40(truth))
 
 
+def test_litres_counted_at_the_hot_outlet_raise_the_water_as_in_the_model() -> None:
+    """150 L at 60 degC leave a full cylinder: 150 L of cold water come, 1.7 % heavier."""
+    still = replace(CYLINDER, loss_w_per_k=0.0, conductivity_w_per_mk=0.0)
+    truth, flows = model.advance(still, model.start(still, 60.0), Drive(draw_l_per_min=15.0), 600.0)
+    state = estimator.start(still, PROBES, Observation(dict.fromkeys(PROBES, 60.0)))
+    state = estimator.advance(state, Observation(drawn_l=flows.drawn_l), 600.0)
+    assert estimator.estimate(state, 10.0).v40_l == pytest.approx(true_v40(truth), abs=0.5)
+
+
 def test_it_learns_the_meters_scale() -> None:
     draws = dict.fromkeys(range(10, 200, 30), 6.0)
     state, _ = live(210, draws, scale=1.05)
