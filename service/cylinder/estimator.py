@@ -259,7 +259,7 @@ def start(
         cylinder,
         placed,
         probe_sd_k,
-        cells,
+        np.clip(cells, 0.0, HOTTEST_C),
         cylinder.volume_l / CELLS,
         np.zeros(PARAMETERS + m),
         covariance.astype(np.float32),
@@ -351,7 +351,7 @@ def _predict(state: EstimatorState, seen: Observation, elapsed_s: float) -> Esti
     _recall_alike(errors[PARAMETERS:], covariance, state.offset_sd_k, days)
     return replace(
         state,
-        cells_c=motion.temperatures_c.copy(),
+        cells_c=np.clip(motion.temperatures_c, 0.0, HOTTEST_C),
         phase_l=motion.phase_l,
         errors=errors,
         covariance=covariance,
@@ -480,11 +480,11 @@ def _correct(state: EstimatorState, seen: Observation, elapsed_s: float) -> Esti
     np.clip(errors[INLET:PARAMETERS], -MOST_OFF_K, MOST_OFF_K, out=errors[INLET:PARAMETERS])
     # Water is nowhere colder than what was there, what came in and what is shown.
     coldest_c = _coldest_c(state, seen, readings - errors[PARAMETERS:][use])
-    coldest_c = max(min(coldest_c, float(state.cells_c.min())), 0.0)
+    coldest_c = min(coldest_c, float(state.cells_c.min()))
     cells = _settled(np.maximum(cells, coldest_c), cell_volumes_l(state.cylinder, state.phase_l))
     return replace(
         state,
-        cells_c=np.minimum(cells, 100.0),
+        cells_c=np.minimum(cells, HOTTEST_C),
         errors=errors,
         covariance=covariance.astype(np.float32),
         watch=watch,
@@ -578,10 +578,14 @@ def _find_draw(
     )
 
 
+def _cold_c(state: EstimatorState, seen: Observation) -> float:
+    """The cold inlet, degC: where it is not measured, as the probes have corrected it."""
+    return max(seen.cold_c + (0.0 if seen.cold_measured else float(state.errors[INLET])), 0.0)
+
+
 def _coldest_c(state: EstimatorState, seen: Observation, shown_c: Floats) -> float:
     """What comes in below, degC: as believed, and no warmer than what any probe shows."""
-    cold_c = seen.cold_c + (0.0 if seen.cold_measured else float(state.errors[INLET]))
-    return float(min(cold_c, shown_c.min(initial=math.inf)))
+    return max(min(_cold_c(state, seen), float(shown_c.min(initial=math.inf))), 0.0)
 
 
 def inlet_error_k(state: EstimatorState) -> float:

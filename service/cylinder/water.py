@@ -110,8 +110,8 @@ def mass_kg(litres: Value, metered_at_c: Value) -> Value:
 def heat_kwh(litres: Value, hot_c: Value, cold_c: float, metered_at_c: Value) -> Value:
     """Heat in kWh that warms ``litres``, counted at ``metered_at_c``, from cold to hot.
 
-    A meter on the cold feed counts at the cold inlet's temperature, one at the hot outlet at
-    the outlet's: between 10 and 60 degC the same litres then stand for 1.7 % less heat.
+    Litres counted hot are less mass than litres counted cold: between 10 and 60 degC they stand
+    for 1.7 % less heat.
     """
     rise = enthalpy_kj_per_kg(hot_c) - enthalpy_kj_per_kg(cold_c)
     return mass_kg(litres, metered_at_c) * rise / KJ_PER_KWH

@@ -13,7 +13,7 @@ PROBES = {"a": 0.1, "b": 0.45, "c": 0.9}
 
 readings = st.dictionaries(
     st.sampled_from(sorted(PROBES)),
-    st.one_of(st.floats(3.0, 80.0), st.just(-127.0), st.just(float("nan"))),
+    st.one_of(st.floats(-9.0, 109.0), st.just(-127.0), st.just(float("nan"))),
 )
 heats = st.lists(
     st.builds(
@@ -25,6 +25,7 @@ heats = st.lists(
         litres=st.one_of(st.none(), st.floats(0.5, 60.0)),
         outlet_c=st.one_of(st.none(), st.floats(30.0, 65.0)),
         metered=st.booleans(),
+        outlet_measured=st.booleans(),
     ),
     max_size=2,
 )
@@ -34,9 +35,12 @@ moments = st.lists(
             Observation,
             probes_c=readings,
             drawn_l=st.one_of(st.none(), st.just(0.0), st.floats(0.0, 150.0)),
-            cold_c=st.floats(3.0, 22.0),
-            ambient_c=st.floats(5.0, 35.0),
+            cold_c=st.floats(-2.0, 39.0),
+            ambient_c=st.floats(-20.0, 45.0),
             heat=heats,
+            cold_measured=st.booleans(),
+            perhaps=heats,
+            heat_known=st.booleans(),
         ),
         st.sampled_from([0.0, 1.0, 10.0, 60.0, 600.0, 7200.0, 86400.0]),
     ),

@@ -411,6 +411,19 @@ def test_next_to_no_heat_is_no_heat(kwh: float) -> None:
         assert np.isfinite(state.covariance).all()
 
 
+@pytest.mark.parametrize("shown_c", [-6.0, 104.0])
+def test_what_the_probes_show_and_the_inlet_is_believed_to_be_makes_no_ice_nor_steam(
+    shown_c: float,
+) -> None:
+    """A probe 6 K off at the freezing or boiling point, an inlet believed 5 K too warm."""
+    state = estimator.start(CYLINDER, PROBES, Observation(dict.fromkeys(PROBES, shown_c)))
+    state.errors[INLET] = -5.0
+    for seen in (Observation({}, 0.0), Observation({}, 120.0, cold_c=2.0, cold_measured=False)):
+        state = estimator.advance(state, seen, 60.0)
+        assert state.cells_c.min() >= 0.0
+        assert state.cells_c.max() <= 100.0
+
+
 def test_wrong_input_is_refused_in_words() -> None:
     with pytest.raises(ValueError, match="1 to 12"):
         estimator.start(CYLINDER, {}, Observation())
