@@ -421,7 +421,8 @@ def _correct(state: EstimatorState, seen: Observation, elapsed_s: float) -> Esti
     levels = np.array([level for _, level in placed])
     readings = _readings(placed, seen)
     covariance = np.asarray(state.covariance, np.float64)
-    if seen.drawn_l is None and elapsed_s > 0:
+    # What passed unseen is looked for until it has shown, also once a meter counts again.
+    if elapsed_s > 0 and (seen.drawn_l is None or state.unseen_l > 0):
         state = _find_draw(state, seen, readings, levels, covariance, elapsed_s)
         covariance = np.asarray(state.covariance, np.float64)
     if not np.isfinite(readings).any():
@@ -535,9 +536,8 @@ def _find_draw(
     having shown it: it bounds what is tried and lowers the band.
     """
     use = (readings > faults.LOW_C) & (readings < faults.HIGH_C) & faults.believed(state.watch)
-    most_l = min(
-        state.unseen_l + UNMETERED_L_PER_MIN * elapsed_s / 60.0, 0.9 * state.cylinder.volume_l
-    )
+    could_l = 0.0 if seen.drawn_l is not None else UNMETERED_L_PER_MIN * elapsed_s / 60.0
+    most_l = min(state.unseen_l + could_l, 0.9 * state.cylinder.volume_l)
     if not use.any() or most_l <= 0:
         return replace(state, unseen_l=most_l)
     tried = np.linspace(0.0, most_l, 81)

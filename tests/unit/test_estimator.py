@@ -138,6 +138,23 @@ def test_without_a_meter_the_profiles_change_tells() -> None:
     assert found.v40_high_l - found.v40_low_l > sure.v40_high_l - sure.v40_low_l
 
 
+def test_a_meter_that_was_silent_for_an_hour_lowers_no_bound_for_good() -> None:
+    """What may have been drawn meanwhile shows, or does not, when next a front passes a probe."""
+    below_l = {}
+    for silent in (range(0), range(60, 120)):
+        truth = model.start(CYLINDER, 55.0)
+        state = estimator.start(CYLINDER, PROBES, Observation(shown(truth)))
+        for minute in range(360):
+            flow = 8.0 if 180 <= minute < 190 else 0.0
+            truth, _ = model.advance(CYLINDER, truth, Drive(draw_l_per_min=flow), 60.0)
+            seen = Observation(shown(truth), None if minute in silent else flow)
+            state = estimator.advance(state, seen, 60.0)
+        found = estimator.estimate(state, 10.0)
+        below_l[len(silent)] = found.v40_l - found.v40_low_l
+        assert found.v40_low_l <= true_v40(truth)
+    assert below_l[60] < below_l[0] + 3.0
+
+
 def test_heat_through_a_plate_fills_from_the_top() -> None:
     truth = model.start(CYLINDER, 12.0)
     state = estimator.start(CYLINDER, PROBES, Observation(shown(truth)))
