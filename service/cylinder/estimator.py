@@ -45,8 +45,8 @@ from service.cylinder.estimator_motion import (
     mixed_blocks,
 )
 from service.cylinder.geometry import Cylinder
-from service.cylinder.usable import v40_l
-from service.cylinder.water import Floats, heat_kwh
+from service.cylinder.usable import lukewarm_kwh, v40_l
+from service.cylinder.water import Floats
 
 __all__ = [
     "Estimate",
@@ -616,7 +616,6 @@ def estimate(state: EstimatorState, cold_c: float) -> Estimate:
     }
     believed = faults.believed(state.watch) & np.isfinite(state.watch.reading_c)
     names = tuple(name for name, _ in state.probes)
-    lukewarm = (profile < 40.0) * heat_kwh(volumes, profile, float(cold_c), profile)
     deviations = np.sqrt(np.maximum(covariance.diagonal()[N:], 0.0))
     return Estimate(
         profile_c=profile,
@@ -624,7 +623,7 @@ def estimate(state: EstimatorState, cold_c: float) -> Estimate:
         v40_l=best,
         v40_low_l=low,
         v40_high_l=high,
-        lukewarm_kwh=float(np.maximum(lukewarm, 0.0).sum()),
+        lukewarm_kwh=float(lukewarm_kwh(profile, volumes, cold_c)),
         loss_w_per_k=cylinder.loss_w_per_k * float(1.0 + state.errors[LOSS]),
         loss_sd_w_per_k=cylinder.loss_w_per_k * float(deviations[LOSS]),
         flow_scale=float(1.0 + state.errors[FLOW]),

@@ -251,6 +251,16 @@ def test_a_full_and_a_lukewarm_cylinder() -> None:
     assert found.lukewarm_kwh == pytest.approx(6.85, rel=0.01)
 
 
+def test_usable_and_lukewarm_heat_are_all_the_heat_there_is() -> None:
+    """Also where 40 degC lies within a layer."""
+    state = estimator.start(CYLINDER, PROBES, Observation(dict.fromkeys(PROBES, 40.0)))
+    state = replace(state, cells_c=np.linspace(15.3, 56.1, 41))
+    found = estimator.estimate(state, 10.0)
+    usable_kwh = float(heat_kwh(found.v40_l, 40.0, 10.0, 40.0))
+    whole_kwh = float(heat_above_cold_kwh(found.profile_c, CYLINDER.layer_volumes_l(40), 10.0))
+    assert usable_kwh + found.lukewarm_kwh == pytest.approx(whole_kwh, rel=1e-6)
+
+
 def test_it_starts_with_unsure_ends_and_one_probe() -> None:
     state = estimator.start(CYLINDER, {"only": 0.6}, Observation({"only": 50.0}))
     found = estimator.estimate(state, 10.0)
