@@ -5,7 +5,6 @@ Each of these raises ValueError when it is made with what no cylinder can have.
 
 from __future__ import annotations
 
-import math
 from dataclasses import dataclass
 from typing import Literal
 
@@ -22,7 +21,8 @@ class PlateCharge:
     outlet_c          with ``controlled`` the temperature at which water goes back to the top,
                       else the highest it may have, degC
     flow_l_per_min    highest flow when controlled, else the flow, L/min
-    controlled        the flow is modulated so that the outlet holds its temperature
+    controlled        the flow is modulated so that the outlet holds its temperature, as far as
+                      the source is hot enough for it
     primary_c         temperature of the source's water entering the exchanger, degC, and
     ua_w_per_k        its heat transfer, W/K, and
     primary_l_per_min its flow, L/min: together they limit the heat by effectiveness and NTU;
@@ -41,6 +41,9 @@ class PlateCharge:
         _range("plate.heat_w", self.heat_w, 0.0, 1e6)
         _range("plate.outlet_c", self.outlet_c, 0.0, HIGHEST_C)
         _range("plate.flow_l_per_min", self.flow_l_per_min, 1e-3, 1000.0)
+        _range("plate.primary_c", self.primary_c, 0.0, HIGHEST_C)
+        _range("plate.ua_w_per_k", self.ua_w_per_k, 0.0, 1e6)
+        _range("plate.primary_l_per_min", self.primary_l_per_min, 1e-3, 1000.0)
 
 
 @dataclass(frozen=True)
@@ -63,8 +66,8 @@ class CoilCharge:
         _range("coil.heat_w", self.heat_w, 0.0, 1e6)
         _range("coil.bottom", self.bottom, 0.0, 1.0)
         _range("coil.top", self.top, self.bottom + 1e-6, 1.0)
-        if self.flow_c is not None:
-            _range("coil.flow_c", self.flow_c, 0.0, HIGHEST_C)
+        _range("coil.flow_c", self.flow_c, 0.0, HIGHEST_C)
+        _range("coil.ua_w_per_k", self.ua_w_per_k, 0.0, 1e6)
 
 
 @dataclass(frozen=True)
@@ -78,8 +81,7 @@ class ImmersionHeat:
     def __post_init__(self) -> None:
         _range("immersion.heat_w", self.heat_w, 0.0, 1e6)
         _range("immersion.level", self.level, 0.0, 1.0)
-        if self.thermostat_c is not None:
-            _range("immersion.thermostat_c", self.thermostat_c, 0.0, HIGHEST_C)
+        _range("immersion.thermostat_c", self.thermostat_c, 0.0, HIGHEST_C)
 
 
 @dataclass(frozen=True)
@@ -120,6 +122,7 @@ class Drive:
         _range("cold_c", self.cold_c, 0.0, HIGHEST_C)
         _range("ambient_c", self.ambient_c, -60.0, HIGHEST_C)
         _range("draw_l_per_min", self.draw_l_per_min, 0.0, 1000.0)
+        _range("use_c", self.use_c, 0.0, HIGHEST_C)
         if not self.use_c > self.cold_c:
             raise ValueError(f"use_c is {self.use_c:g}, must be above cold_c, {self.cold_c:g} degC")
 
@@ -132,6 +135,10 @@ class Until:
     side: Literal["at_least", "at_most"]
     temperature_c: float
 
+    def __post_init__(self) -> None:
+        _range("until.level", self.level, 0.0, 1.0)
+        _range("until.temperature_c", self.temperature_c, 0.0, HIGHEST_C)
+
     def short_k(self, temperature: float) -> float:
         """How many kelvin a temperature in degC is short of it; 0 or less when it is there."""
         short = self.temperature_c - temperature
@@ -142,6 +149,6 @@ class Until:
         return self.short_k(temperature) <= 0
 
 
-def _range(name: str, value: float, low: float, high: float) -> None:
-    if not low <= value <= high or math.isinf(value):
+def _range(name: str, value: float | None, low: float, high: float) -> None:
+    if value is not None and not low <= value <= high:
         raise ValueError(f"{name} is {value:g}, must be {low:g} to {high:g}")

@@ -22,6 +22,7 @@ import numpy as np
 from service.cylinder.water import Floats, density_kg_per_l, specific_heat_kj_per_kgk
 
 KELVIN = 273.15
+_ENDLESS_NTU = 1e12
 
 
 # --- heat pump -----------------------------------------------------------------------------
@@ -237,10 +238,15 @@ def _carnot_at(point: RatingPoint) -> Floats:
 def effectiveness(ntu: Floats | float, capacity_ratio: Floats | float) -> Floats:
     """Effectiveness of a counterflow exchanger [2], broadcast over both arguments.
 
-    ntu             UA over the smaller capacity flow
+    ntu             UA over the smaller capacity flow, also infinite
     capacity_ratio  smaller over larger capacity flow, 0 to 1
+
+    Raises ValueError for what no exchanger has.
     """
     ntu, ratio = np.asarray(ntu, np.float64), np.asarray(capacity_ratio, np.float64)
+    if not (np.all(ntu >= 0) and np.all((ratio >= 0) & (ratio <= 1))):
+        raise ValueError(f"NTU {ntu} must not be below 0, capacity ratio {ratio} must be 0 to 1")
+    ntu = np.minimum(ntu, _ENDLESS_NTU)
     e = np.exp(-ntu * (1 - ratio))
     equal = np.abs(1 - ratio) < 1e-9
     result: Floats = np.where(equal, ntu / (1 + ntu), (1 - e) / np.where(equal, 1.0, 1 - ratio * e))

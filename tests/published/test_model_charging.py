@@ -38,6 +38,14 @@ def test_effectiveness_of_a_counterflow_exchanger(ntu: float, ratio: float) -> N
     assert float(effectiveness(ntu, ratio)) == pytest.approx(theirs, rel=1e-9)
 
 
+def test_an_endless_exchanger_passes_all_and_an_impossible_one_is_refused() -> None:
+    """The limit of the same formula: 1 for any ratio of capacity flows."""
+    assert effectiveness(np.inf, np.array([0.0, 0.5, 1.0])) == pytest.approx(np.ones(3))
+    for ntu, ratio in ((-1.0, 0.5), (1.0, 1.5), (np.nan, 0.5)):
+        with pytest.raises(ValueError, match="NTU"):
+            effectiveness(ntu, ratio)
+
+
 @pytest.mark.parametrize("temperatures", [(60, 50, 10, 45), (55, 47, 20, 50), (60, 40, 20, 40)])
 def test_logarithmic_mean_temperature_difference(temperatures: tuple[float, ...]) -> None:
     """Package ht; 60/50 against 10/45 degC is 25.4886 K."""
@@ -67,6 +75,30 @@ def test_a_plate_charge_gives_what_its_exchanger_passes(controlled: bool) -> Non
     back_c = 55.0 - heat_w / (16.0 / 60 * 985.7e-3 * 4183)
     lmtd = ht.LMTD(Thi=55.0, Tho=back_c, Tci=15.0, Tco=out_c)
     assert heat_w == pytest.approx(600.0 * lmtd, rel=5e-3)
+
+
+@pytest.mark.parametrize("primary_l_per_min", [None, 16.0])
+def test_a_controlled_charge_holds_its_outlet_with_a_small_exchanger(
+    primary_l_per_min: float | None,
+) -> None:
+    """20 kW offered through 300 W/K, 60 degC against 10: the flow falls until 55 degC come out.
+
+    Without a limit of the primary flow by hand: 1 - exp(-UA / C) = 45 / 50, C = 130 W/K, 5.9 kW,
+    with one specific heat; that of water at 10 degC is 0.4 % above the mean up to 55.
+    """
+    cylinder = Cylinder(300.0, 1.7, loss_w_per_k=0.0, conductivity_w_per_mk=0.0)
+    charge = PlateCharge(
+        2e4, 55.0, 30.0, primary_c=60.0, ua_w_per_k=300.0, primary_l_per_min=primary_l_per_min
+    )
+    state, flows = advance(cylinder, start(cylinder, 10.0), Drive(plate=charge), 600.0)
+    assert state.top_c == pytest.approx(55.0, abs=0.2)
+    heat_w = flows.plate_kwh * 3.6e6 / 600.0
+    if primary_l_per_min is None:
+        assert heat_w == pytest.approx(130.3 * 45.0, rel=1e-2)
+    else:
+        back_c = 60.0 - heat_w / (primary_l_per_min / 60 * 983.2e-3 * 4185)
+        lmtd = ht.LMTD(Thi=60.0, Tho=back_c, Tci=10.0, Tco=55.0)
+        assert heat_w == pytest.approx(300.0 * lmtd, rel=1e-2)
 
 
 def test_a_controlled_charge_stacks_hot_water_from_the_top() -> None:
