@@ -58,8 +58,9 @@ class HeatPump:
 
     Between points the COP is its fraction of the Carnot COP, a plane in outdoor and flow
     temperature plus the points' own deviations weighted by nearness, so that every typed-in
-    point comes back as it was typed. Capacity is treated alike. Outside the range of the points
-    the fraction keeps its value at the edge and capacity never exceeds the largest point.
+    point comes back as it was typed. Capacity is treated alike. From 10 K beyond the points into
+    cold air and hot flow, and from their edge into warm air and cool flow, the fraction keeps its
+    value; capacity never exceeds the largest point.
     """
 
     points: tuple[RatingPoint, ...]
@@ -99,7 +100,8 @@ class HeatPump:
     def cop(self, outdoor_c: Floats | float, flow_c: Floats | float) -> Floats:
         """COP at outdoor and flow temperatures (broadcast together), corrected; at least 1."""
         outdoor, flow = np.asarray(outdoor_c, np.float64), np.asarray(flow_c, np.float64)
-        fraction = np.clip(self._carnot_share.at(outdoor, flow), 0.1, 0.7)
+        low, high = min(0.1, *self._carnot_shares), max(0.7, *self._carnot_shares)
+        fraction = np.clip(self._carnot_share.at(outdoor, flow), low, high)
         result: Floats = np.maximum(fraction * _carnot(outdoor, flow) * self.cop_scale, 1.0)
         return result
 
@@ -127,7 +129,11 @@ class HeatPump:
 
     @cached_property
     def _carnot_share(self) -> _Surface:
-        return _Surface.through(self.points, [p.cop / float(_carnot_at(p)) for p in self.points])
+        return _Surface.through(self.points, self._carnot_shares)
+
+    @cached_property
+    def _carnot_shares(self) -> list[float]:
+        return [p.cop / float(_carnot_at(p)) for p in self.points]
 
 
 @dataclass(frozen=True, eq=False)

@@ -53,8 +53,8 @@ def test_cop_between_and_beyond_the_points_typed_in(point: tuple[int, int]) -> N
 
 
 def test_the_points_typed_in_come_back() -> None:
-    pump = typical()
-    for point in pump.points:
+    odd = HeatPump((RatingPoint(12, 45, 7000.0, 8.3), RatingPoint(20, 45, 7500.0, 1.1)))
+    for pump, point in [(p, point) for p in (typical(), odd) for point in p.points]:
         duty = pump.at(point.outdoor_c, point.flow_c)
         assert duty.cop == pytest.approx(point.cop, rel=1e-4)
         assert duty.heat_w == pytest.approx(point.heat_w, rel=1e-4)
