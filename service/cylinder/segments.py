@@ -39,6 +39,7 @@ _SAME_KJ_PER_KG = 0.1  # about 25 mK: water this alike is one segment
 _LEVEL_KJ_PER_KG = 1e-9  # water this alike is level, whatever rounding says
 _SLIVER_KG = 1e-9  # what rounding leaves of a segment goes with the larger part
 _JUMPS_KJ_PER_KG = (21.0, 42.0, 84.0)  # 5, 10 and 20 K
+_FINEST_SHARE = 1 / 50  # of the size a segment should have: into no finer ones is mixing cut
 _FACE_KG = 1e-5  # a cut this close to a segment's face uses the face
 
 _KG, _LITRES = 0, 2  # places in a segment
@@ -155,9 +156,9 @@ def entered_under(
     The zone behaves like ``tanks`` equal tanks in series. Their answer to a constant inflow,
     dh_i/dx = h_(i-1) - h_i with x in tank masses, is a Poisson-weighted sum, so that the pieces
     only serve to give the water that leaves the zone its shape and any number of them gives the
-    same zone. With ``zone_kg`` 0 the water enters as a plug.
+    same zone. Without a zone the water enters as a plug.
     """
-    if zone_kg <= 0:
+    if zone_kg <= _SLIVER_KG:
         for part in entering:
             column = laid_under(column, part[0], part[1], piece_kg)
         return column
@@ -165,14 +166,17 @@ def entered_under(
     tank_kg = mass_kg(zone) / tanks
     held = _levelled(zone, tanks)
     for kg, enthalpy, _, _ in entering:
-        pieces = max(1, math.ceil(kg / min(0.5 * piece_kg, tank_kg)))
+        each = max(min(0.5 * piece_kg, tank_kg), _FINEST_SHARE * piece_kg)
+        pieces = max(1, math.ceil(kg / each))
         each = kg / pieces
         answer = _cascade(tanks, each / tank_kg)
+        # What leaves of each tank, the last one first; not by difference, which loses a trickle.
+        leaves = -math.expm1(-each / tank_kg) - np.r_[0.0, answer[1:].cumsum()]
         excess = held - enthalpy
         left = []
         for _ in range(pieces):
             after = answer * excess if tanks == 1 else np.convolve(answer, excess)[:tanks]
-            gone = float(excess.sum() - after.sum()) * tank_kg / each
+            gone = float(leaves @ excess[::-1]) * tank_kg / each
             left.append(segment(each, enthalpy + gone))
             excess = after
         held = enthalpy + excess

@@ -19,6 +19,7 @@ from service.cylinder.drive import (
 )
 from service.cylinder.geometry import Cylinder
 from service.cylinder.model import advance, profile, start, temperature_at, temperatures_at
+from service.cylinder.segments import entered_under, heat_kj, mass_kg, segment
 
 CYLINDER = Cylinder(200.0, 1.5, loss_w_per_k=1.5)
 
@@ -53,6 +54,29 @@ def test_a_moment_is_a_step_too(duration_s: float) -> None:
         state, flows = advance(CYLINDER, start(CYLINDER, 55.0), drive, duration_s)
         assert state.stored_kwh == pytest.approx(start(CYLINDER, 55.0).stored_kwh, rel=1e-6)
         assert flows.drawn_l == pytest.approx(drive.draw_l_per_min / 60 * duration_s, abs=1e-9)
+
+
+@pytest.mark.parametrize("tanks", [1, 4, 31])
+@pytest.mark.parametrize("kg", [1e-14, 1e-12, 1e-9, 1e-3, 1.0])
+def test_a_trickle_into_a_mixed_zone_is_no_hotter_than_what_it_meets(tanks: int, kg: float) -> None:
+    held = [segment(1.7, h) for h in np.linspace(130.0, 330.0, 117).tolist()]
+    after = entered_under(held, [segment(kg, 41.7)], mass_kg(held), tanks, 5.0)
+    enthalpies = [part[1] for part in after]
+    assert min(enthalpies) >= 41.7
+    assert max(enthalpies) <= 330.0 + 1e-9
+    assert heat_kj(after) == pytest.approx(heat_kj(held) + 41.7 * kg, rel=1e-13)
+
+
+@pytest.mark.parametrize("mixing_l", [1e-3, 1e-10])
+def test_a_thin_mixing_zone_is_as_good_as_none(mixing_l: float) -> None:
+    """And takes no longer: a millilitre was once filled a hundred thousand times."""
+    drive, found = Drive(draw_l_per_min=6.0), []
+    for zone_l in (0.0, mixing_l):
+        cylinder = replace(CYLINDER, inlet_mixing_l=zone_l, inlet_tanks=31)
+        state, _ = advance(cylinder, start(cylinder, 60.0), drive, 600.0)
+        assert len(state.water) < 80
+        found.append(profile(cylinder, state))
+    assert found[0] == pytest.approx(found[1], abs=0.15)
 
 
 def test_a_condition_never_met_runs_out_the_time() -> None:
