@@ -67,9 +67,8 @@ class Cylinder:
             raise ValueError("inlet_tanks and plate_tanks must be at least 1")
         if self.segments < 4:
             raise ValueError(f"segments is {self.segments}, must be at least 4")
-        if self.loss_shares is not None and (
-            min(self.loss_shares) < 0 or abs(sum(self.loss_shares) - 1) > 1e-6
-        ):
+        shares = self.loss_shares
+        if shares is not None and not (min(shares) >= 0 and abs(sum(shares) - 1) <= 1e-6):
             raise ValueError("loss_shares (bottom, side, top) must be positive and add up to 1")
 
     @classmethod

@@ -36,6 +36,7 @@ from service.cylinder.segments import (
     heat_kj,
     joined_below,
     joined_harmlessly,
+    litres,
     means_between,
     overturned,
     plug,
@@ -126,18 +127,25 @@ def start(
 ) -> State:
     """Fill the cylinder with a temperature profile of equal layers, bottom first, or one degC.
 
-    A profile that is warmer below than above overturns at once. ``loop_c`` is the temperature
-    of the plate exchanger's loop. Raises ValueError for temperatures outside 0 to 100 degC.
+    A profile that is warmer below than above overturns at once; what it contracts by as it mixes
+    is filled up with the same water. ``loop_c`` is the temperature of the plate exchanger's
+    loop. Raises ValueError for temperatures outside 0 to 100 degC.
     """
     layers_c = np.atleast_1d(np.asarray(profile_c, np.float64)).ravel()
-    if layers_c.size == 0 or not np.all((layers_c >= 0) & (layers_c <= HIGHEST_C)):
-        raise ValueError(f"a profile's temperatures must be 0 to {HIGHEST_C:g} degC: {profile_c}")
+    known_c = np.append(layers_c, loop_c)
+    if layers_c.size == 0 or not np.all((known_c >= 0) & (known_c <= HIGHEST_C)):
+        raise ValueError(
+            f"temperatures of profile and loop must be 0 to {HIGHEST_C:g} degC: "
+            f"{profile_c}, {loop_c}"
+        )
     pieces = max(1, math.ceil(cylinder.segments / layers_c.size))
     each_l = cylinder.volume_l / layers_c.size / pieces
     layers = [segment(1.0, h) for h in enthalpy_kj_per_kg(layers_c).tolist()]
     whole: Column = [segment(each_l / part[2], part[1]) for part in layers for _ in range(pieces)]
     whole = joined_harmlessly(overturned(whole), cylinder.segment_kg)
-    water = tuple(thinned(whole, cylinder.segments))
+    whole = thinned(whole, cylinder.segments)
+    fill = cylinder.volume_l / litres(whole)
+    water = tuple([segment(part[0] * fill, part[1]) for part in whole])
     if cylinder.loop_l <= 0:
         return State(water)
     loop_kg = cylinder.loop_l * density_kg_per_l(20.0)

@@ -27,6 +27,7 @@ def test_height_and_diameter_go_together() -> None:
         ({"loss_w_per_k": math.nan}, "loss_w_per_k"),
         ({"inlet_mixing_l": 300.0}, "more than the cylinder's"),
         ({"loss_shares": (0.5, 0.5, 0.5)}, "add up to 1"),
+        ({"loss_shares": (math.nan, 0.5, 0.5)}, "add up to 1"),
         ({"segments": 2}, "segments"),
         ({"inlet_tanks": 0}, "inlet_tanks"),
     ],

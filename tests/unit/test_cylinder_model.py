@@ -127,6 +127,9 @@ def test_an_upturned_profile_overturns_at_once() -> None:
     found = profile(CYLINDER, state)
     assert np.ptp(found) == pytest.approx(0.0, abs=1e-9)
     assert found[0] == pytest.approx(40.0, abs=0.3)
+    assert state.volumes_l.sum() == pytest.approx(CYLINDER.volume_l, rel=1e-9)  # and it is full
+    _, flows = advance(CYLINDER, state, Drive(ambient_c=float(found[0])), 1.0)
+    assert flows.expansion_kg == pytest.approx(0.0, abs=1e-3)
 
 
 def test_profiles_of_any_number_of_layers_hold_the_same_heat() -> None:
@@ -181,5 +184,7 @@ def test_impossible_inputs_are_refused_by_name(make: Callable[[], object], match
 def test_impossible_profiles_and_times_are_refused() -> None:
     with pytest.raises(ValueError, match="0 to 100 degC"):
         start(CYLINDER, [20.0, 140.0])
+    with pytest.raises(ValueError, match="0 to 100 degC"):
+        start(replace(CYLINDER, loop_l=3.0), 20.0, loop_c=math.nan)
     with pytest.raises(ValueError, match="duration_s"):
         advance(CYLINDER, start(CYLINDER, 20.0), Drive(), -1.0)
