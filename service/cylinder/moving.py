@@ -107,11 +107,11 @@ def _exchanged(
     heat_kw = plate.heat_w / 1000
     if plate.controlled:
         flow = min(heat_kw / rise, flow) if rise > 1e-3 else 0.0
-        if plate.primary_c is not None and plate.outlet_c < plate.primary_c:
-            flow = _throttled_kg_per_s(plate, plate.primary_c, t_c, rise, flow)
     else:
         rise = min(rise, heat_kw / flow)
     if plate.primary_c is not None and flow > _LEAST_KG_PER_S:
+        if plate.controlled and plate.outlet_c < plate.primary_c:
+            flow = _throttled_kg_per_s(plate, plate.primary_c, t_c, rise, flow)
         rise = min(rise, _exchanger_limit_kw(plate, plate.primary_c, t_c, flow) / flow)
     return enthalpy + rise, flow
 
@@ -125,7 +125,7 @@ def _throttled_kg_per_s(
     """
     if _exchanger_limit_kw(plate, primary_c, t_c, flow) >= rise * flow:
         return flow
-    low, high = 0.0, flow
+    low, high = _LEAST_KG_PER_S, flow
     while high - low > 1e-6 * flow:
         middle = 0.5 * (low + high)
         if _exchanger_limit_kw(plate, primary_c, t_c, middle) >= rise * middle:

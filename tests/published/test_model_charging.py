@@ -99,6 +99,8 @@ def test_a_controlled_charge_holds_its_outlet_with_a_small_exchanger(
         back_c = 60.0 - heat_w / (primary_l_per_min / 60 * 983.2e-3 * 4185)
         lmtd = ht.LMTD(Thi=60.0, Tho=back_c, Tci=10.0, Tco=55.0)
         assert heat_w == pytest.approx(300.0 * lmtd, rel=1e-2)
+    _, flows = advance(cylinder, start(cylinder, 58.0), Drive(plate=charge), 600.0)
+    assert flows.circulated_kg == 0.0  # it is hot already
 
 
 def test_a_controlled_charge_stacks_hot_water_from_the_top() -> None:
