@@ -29,6 +29,9 @@ CELLS = 40
 FLOW, LOSS, HEAT, ASSUMED_HEAT, MIXING, INLET, RETURNED = range(7)
 PARAMETERS = 7
 
+INLET_SD_K = 0.45  # of the cold inlet, alike for all of a draw
+POSITION_NOISE_L = 0.07  # of a front, L per square root of a litre moved
+
 
 @dataclass
 class Motion:
@@ -41,9 +44,8 @@ class Motion:
     phase_l: float
     x: Floats
     noise: Floats
-    position_noise_l: float
     inlet_sd_k: float
-    mixing_factor: float = 1.0
+    mixing_factor: float
 
     @classmethod
     def begin(
@@ -51,8 +53,8 @@ class Motion:
         cylinder: Cylinder,
         cells_c: Floats,
         phase_l: float,
-        position_noise_l: float,
-        inlet_sd_k: float,
+        *,
+        inlet_sd_k: float = INLET_SD_K,
         mixing_factor: float = 1.0,
     ) -> Motion:
         """Start a step from the cells' mean temperatures in degC."""
@@ -61,7 +63,7 @@ class Motion:
         x[:, 0] = cells_c
         x[:, 1 : 1 + n] = np.eye(n)
         noise = np.zeros((n, n))
-        return cls(cylinder, phase_l, x, noise, position_noise_l, inlet_sd_k, mixing_factor)
+        return cls(cylinder, phase_l, x, noise, inlet_sd_k, mixing_factor)
 
     @property
     def h_l(self) -> float:
@@ -273,7 +275,7 @@ class Motion:
         self, slope: Floats, litres: float, parameter: int, by_parameter: float = 1.0
     ) -> None:
         self._parameter(parameter)[:] += slope * (litres * by_parameter)
-        self.noise += (self.position_noise_l**2 * litres) * np.outer(slope, slope)
+        self.noise += (POSITION_NOISE_L**2 * litres) * np.outer(slope, slope)
 
     def _blend(self, cell: int, kept: float, entering_c: float) -> None:
         self.x[cell] *= kept
@@ -400,3 +402,14 @@ def mixed_blocks(t_c: Floats, weights: Floats, tolerance_k: float = 1e-9) -> Int
         means.append(mean)
         sizes.append(size)
     return np.array(starts, np.int64)
+
+
+def settled(cells_c: Floats, volumes_l: Floats) -> Floats:
+    """The cells with what is warmer below than above mixed, degC."""
+    starts = mixed_blocks(cells_c, volumes_l)
+    if starts is None:
+        return cells_c
+    weights = volumes_l + 1e-12
+    means = np.add.reduceat(weights * cells_c, starts) / np.add.reduceat(weights, starts)
+    settled: Floats = np.repeat(means, block_lengths(starts, len(cells_c)))
+    return settled

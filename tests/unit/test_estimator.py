@@ -7,7 +7,7 @@ from dataclasses import replace
 import numpy as np
 import pytest
 
-from service.cylinder import estimator, model
+from service.cylinder import estimator, estimator_plain, model
 from service.cylinder.drive import Drive, ImmersionHeat, PlateCharge
 from service.cylinder.estimator import Heat, N, Observation
 from service.cylinder.estimator_motion import INLET, MIXING, RETURNED
@@ -399,8 +399,8 @@ def test_what_an_older_version_wrote_is_read() -> None:
     errors = np.delete(state.errors, [INLET, RETURNED])
     old = plain | {
         "version": 2,
-        "errors": estimator._pack(errors),
-        "covariance": estimator._pack(covariance[np.triu_indices(len(known))]),
+        "errors": estimator_plain._pack(errors),
+        "covariance": estimator_plain._pack(covariance[np.triu_indices(len(known))]),
     }
     back = estimator.from_plain(json.loads(json.dumps(old)))
     seen = Observation(shown(truth), 3.0)
