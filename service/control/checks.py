@@ -35,7 +35,7 @@ def signals(s: Situation, watch: Watch) -> Iterator[Finding]:
     for name, signal in s.plant.signals.items():
         heard, awaited = s.state.heard.get(name), False
         facts: Facts = {"stale_after_s": signal.stale_after_s}
-        if heard is not None and heard.apart_s > signal.stale_after_s:
+        if heard is not None and heard.apart_s > 0.0:
             yield Finding("signal_rare", name, {"apart_s": round(heard.apart_s), **facts})
             awaited = heard.age_at(s.elapsed_s) < 2.0 * heard.apart_s
         if name not in s.fresh and not awaited and began_s > signal.stale_after_s:

@@ -23,6 +23,9 @@ PLAUSIBLE_YEARS = range(2024, 2101)
 # some time after boot, and only then tells how long they were.
 PUT_RIGHT_WITHIN_S = 86_400.0
 LONGEST_AWAY_S = 366 * 86_400.0  # longer is a clock that errs
+# After a pause that was too long a signal has found its rhythm again once so many values came soon
+# enough, and over more than this time.
+SOONER_LEAST, BURST_S = 2, 60.0
 
 # Tighter than what an instrument may show at all (``adapters.units.limits``): liquid water in a
 # vented or unvented cylinder, and a main that freezes or scalds nobody. Outside is nonsense.
@@ -129,13 +132,8 @@ def take(state: State, plant: Plant, readings: tuple[Reading, ...], elapsed_s: f
             before = heard.get(reading.signal)
             if before is not None and before.age_at(elapsed_s) < age_s:
                 continue  # older than what is known already
-            apart_s = 0.0
-            # Without a step in between nothing can have been missed.
-            if before is not None and before.mark_s < state.elapsed_s:
-                apart_s = elapsed_s - before.mark_s
-            heard[reading.signal] = Heard(
-                reading.value, reading.measured_s, elapsed_s, age_s, apart_s
-            )
+            now = Heard(reading.value, reading.measured_s, elapsed_s, age_s)
+            heard[reading.signal] = now if before is None else _paced(before, now, state, signal)
             news.add(reading.signal)
     return Observed(
         heard,
@@ -145,6 +143,23 @@ def take(state: State, plant: Plant, readings: tuple[Reading, ...], elapsed_s: f
         tuple(nonsense),
         frozenset(news),
     )
+
+
+def _paced(before: Heard, now: Heard, state: State, signal: Signal) -> Heard:
+    """What was heard now, with the last pause that was too long for as long as it may come again.
+
+    Values may come in bursts, or twice: only some that came soon enough over a while end it.
+    """
+    # Without a step in between nothing can have been missed.
+    since_s = now.mark_s - before.mark_s if before.mark_s < state.elapsed_s else 0.0
+    if since_s > signal.stale_after_s:
+        return replace(now, apart_s=since_s, apart_mark_s=now.mark_s)
+    sooner = before.sooner + 1
+    if before.apart_s == 0.0 or (
+        sooner >= SOONER_LEAST and now.mark_s - before.apart_mark_s > BURST_S
+    ):
+        return now
+    return replace(now, apart_s=before.apart_s, apart_mark_s=before.apart_mark_s, sooner=sooner)
 
 
 _CONTEXT = frozenset({Quantity.PROBE, Quantity.OUTLET_TEMPERATURE, Quantity.COLD_INLET_TEMPERATURE})

@@ -44,7 +44,9 @@ class Heard:
     measured_s: float  # wall time of measuring, s since 1970
     mark_s: float  # elapsed clock at arrival
     age_s: float  # how old it was on arrival
-    apart_s: float = 0.0  # elapsed since the value before it arrived
+    apart_s: float = 0.0  # the last pause before a value that was too long; 0: none is remembered
+    apart_mark_s: float = NEVER  # when that pause ended
+    sooner: int = 0  # values that came soon enough since
 
     def age_at(self, elapsed_s: float) -> float:
         """How old the value is now, s."""

@@ -346,6 +346,32 @@ def test_a_probe_that_reports_too_rarely_is_told_as_that(every_s: float) -> None
     assert not _stands(home, "signal_stale")
 
 
+@pytest.mark.parametrize(
+    "spoken",
+    [
+        [(0.0, 1)],
+        [(0.0, 2)],  # twice in one step: a message that the broker brought again
+        [(0.0, 1), (2.0, 1), (4.0, 1)],  # in bursts
+        [(0.0, 1), (180.0, 1)],  # now soon, now late
+    ],
+)
+def test_what_reports_rarely_and_unevenly_is_told_once_as_that(
+    spoken: list[tuple[float, int]],
+) -> None:
+    """Every twenty minutes, and a value counts for five: no fault that comes and goes with it."""
+    home = _home({"reserve_tenths": 0})
+    began_s = home.elapsed_s
+    for cycle in range(18):
+        for second, times in spoken:
+            home.silent = {"cold"}
+            home.live(began_s + 1200.0 * cycle + second - home.elapsed_s)
+            home.silent = set()
+            home.step((*home.readings(), *[home.reading("cold", 10.0)] * (times - 1)))
+    (rare,) = _told(home, "signal_rare")
+    assert rare.facts["apart_s"] == 1200.0 - spoken[-1][0]
+    assert len(_told(home, "signal_stale")) <= 1, "until the first pause has ended"
+
+
 def test_a_silent_signal_and_impossible_values_are_told() -> None:
     home = _home({"reserve_tenths": 0})
     home.live(120)
