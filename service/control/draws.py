@@ -107,14 +107,10 @@ def metered(
         if at < watch.seen_s:
             watch = replace(watch, late=watch.late + 1)
             continue
-        if (
-            watch.start_s is not None
-            and at - watch.last_flow_s > PAUSE_S
-            and watch.rate_l_per_min <= 0
-        ):
-            watch, done = _close(watch, cold_c)
-            finished.extend(done)
         if KIND_OF_UNIT[of.unit] is Kind.FLOW:
+            if at - watch.last_flow_s > PAUSE_S and watch.rate_l_per_min <= 0:
+                watch, done = _close(watch, cold_c)
+                finished.extend(done)
             watch, litres, done = _until(watch, at, signal, usual_c, cold_c)
             finished.extend(done)
             rate = reading.value if reading.value >= LEAST_FLOW_L_PER_MIN else 0.0
@@ -128,12 +124,15 @@ def metered(
             if silent_s > max(SILENCE_S, of.stale_after_s) and amount.amount > PULSE_MOST_L:
                 watch, done = _close(watch, cold_c)
                 finished += [*done, _unseen(amount, signal, usual_c, cold_c)]
-            elif amount.amount > 0:
+            else:
                 begin = max(amount.from_s, at - STRETCH_S)
-                if watch.start_s is not None and begin - watch.last_flow_s > PAUSE_S:
+                ran = amount.amount > 1.5 * (of.litres_per_pulse or meter.grain)
+                if (begin if ran else at) - watch.last_flow_s > PAUSE_S:
                     watch, done = _close(watch, cold_c)
                     finished.extend(done)
-                watch, litres = _add(watch, begin, at, amount.amount, signal, usual_c, cold_c)
+                if amount.amount > 0:
+                    watch, litres = _add(watch, begin, at, amount.amount, signal, usual_c, cold_c)
+                    watch = replace(watch, apart_s=silent_s if ran else 0.0)
             watch = replace(watch, seen_s=at)
         if reading.tells_now:
             live_l += litres
@@ -149,7 +148,10 @@ def metered(
         watch, litres, done = _until(watch, now_s, signal, usual_c, cold_c)
         finished.extend(done)
         live_l += litres
-    if watch.start_s is not None and now_s - watch.last_flow_s > PAUSE_S:
+    # A total that grew by more than a step in the time since its last report may grow on until the
+    # next one.
+    pause_s = max(PAUSE_S, min(1.5 * watch.apart_s, STRETCH_S + PAUSE_S))
+    if watch.start_s is not None and now_s - watch.last_flow_s > pause_s:
         watch, done = _close(watch, cold_c)
         finished.extend(done)
     return Drawn(watch, meters, tuple(finished), live_l)
@@ -249,7 +251,8 @@ def _context(watch: DrawWatch, of: Signal, reading: Reading, top: str | None) ->
     at = reading.measured_s
     if of.measures is Quantity.COLD_INLET_TEMPERATURE:
         # A cold pipe at rest takes the room's temperature; only flowing water shows the main's.
-        if watch.start_s is not None and watch.litres > 3.0 and reading.value < HIGHEST_COLD_C:
+        runs = watch.start_s is not None and at - watch.last_flow_s <= PAUSE_S
+        if runs and watch.litres > 3.0 and reading.value < HIGHEST_COLD_C:
             return replace(watch, cold_c=reading.value, cold_s=at)
         return watch
     if of.measures is Quantity.PROBE and of.name != top:

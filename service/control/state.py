@@ -85,6 +85,7 @@ class DrawWatch:
     seen_s: float = 0.0  # the newest measured time that was used; older ones come too late
     start_s: float | None = None
     last_flow_s: float = 0.0
+    apart_s: float = 0.0  # from a total's report before to the one that showed more than a step
     litres: float = 0.0
     kwh: float = 0.0
     litres_40c: float = 0.0

@@ -84,6 +84,50 @@ def test_a_short_pause_does_not_end_a_draw_and_a_twitch_is_none() -> None:
     assert _live(_settings(), [(0.0, 0.1), (10.0, 0.0), (100.0, 0.0)]) == []
 
 
+def _metered(
+    home: HomeSettings, minutes: float, l_per_min: float, hours: float, every_s: float | None
+) -> LittleHome:
+    """One draw; the meter reports every so often, or, with None, when it shows something new."""
+    made = LittleHome(home, plans=False, profile_c=55.0, every_s=10.0)
+    real, begin = made.readings, made.now + timedelta(minutes=10)
+    end, said = begin + timedelta(minutes=minutes), [(-1e9, -1.0)]
+    made.draws = lambda at: l_per_min if begin <= at < end else 0.0
+
+    def seldom() -> tuple[Reading, ...]:
+        told = {r.signal: r for r in real()}
+        at_s, value = said[0]
+        news = told["draw"].value != value if every_s is None else made.elapsed_s - at_s >= every_s
+        if news:
+            said[0] = (made.elapsed_s, told["draw"].value)
+        else:
+            del told["draw"]
+        return tuple(told.values())
+
+    made.readings = seldom  # type: ignore[method-assign]
+    made.live(hours * 3600)
+    return made
+
+
+@pytest.mark.parametrize("every_s", [70.0, 130.0, 300.0])
+def test_a_counter_that_reports_every_few_minutes_cuts_no_draw(every_s: float) -> None:
+    """Nor hides a tap that was left open: whether water paused nobody sees between two reports."""
+    counter = _settings("L", stale_after_s=900.0)
+    home = _metered(counter, 12, 8.0, 1.0, every_s)
+    assert sum(d.litres for d in home.history) == pytest.approx(96.0)
+    longest = max(home.history, key=lambda d: d.litres)
+    assert longest.litres > 80.0
+    home = _metered(counter, 65, 6.0, 1.2, every_s)
+    told = [(f.code, o.view.at) for o in home.outputs for f in o.faults]
+    (at,) = (at for code, at in told if code == "tap_left_open")
+    assert at - MONDAY < timedelta(minutes=10) + timedelta(hours=1)
+
+
+def test_single_pulses_an_evening_through_are_no_water_that_keeps_running() -> None:
+    """A litre every two minutes, by a counter of litres that speaks when it turns."""
+    home = _metered(_settings("pulse", litres_per_pulse=1.0), 180, 0.5, 3.5, 120.0)
+    assert not [f for o in home.outputs for f in o.faults if f.code == "water_keeps_running"]
+
+
 def _past(at: datetime, value: float, now: datetime) -> Reading:
     return Reading("home", "draw", value, at.timestamp(), now.timestamp(), True, False)
 
