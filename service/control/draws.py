@@ -23,7 +23,7 @@ from service.cylinder.water import density_kg_per_l, enthalpy_kj_per_kg
 PAUSE_S = 60.0  # a shorter pause does not end a draw-off
 LEAST_L = 0.2  # less than this is no draw-off but a meter's twitch
 LEAST_FLOW_L_PER_MIN = 0.15
-HOLD_RATE_S = 120.0  # a rate counts for this long without a repeat
+HOLD_RATE_S = 900.0  # a rate counts no longer without a repeat, however seldom it may come
 STRETCH_S = 300.0  # a total that grew over a longer silence was drawn at its end
 # When water was drawn that a counter counted through a long silence, nobody knows. A counter that
 # reports when it turns is silent too, but brings a pulse, of 10 L at most (common practice).

@@ -128,6 +128,26 @@ def test_single_pulses_an_evening_through_are_no_water_that_keeps_running() -> N
     assert not [f for o in home.outputs for f in o.faults if f.code == "water_keeps_running"]
 
 
+@pytest.mark.parametrize("every_s", [None, 600.0])
+@pytest.mark.parametrize("minutes", [5, 10])
+def test_a_rate_counts_for_as_long_as_its_value_does(minutes: int, every_s: float | None) -> None:
+    """One that reports a change only, and one that is read every ten minutes."""
+    home = _metered(_settings(stale_after_s=900.0), minutes, 8.0, 1.0, every_s)
+    (draw,) = home.history
+    seen_min = minutes if every_s is None else 10.0  # read once while water ran
+    assert draw.litres == pytest.approx(8.0 * seen_min, rel=0.04)
+
+
+def test_a_rate_whose_end_was_lost_does_not_run_for_ever() -> None:
+    home = LittleHome(_settings(stale_after_s=86_400.0), plans=False, profile_c=55.0)
+    home.draws = lambda at: 8.0
+    home.live(60.0)
+    home.silent, home.draws = {"draw"}, lambda at: 0.0
+    home.live(3600.0)
+    (draw,) = home.history
+    assert draw.litres == pytest.approx(8.0 * 15.0, rel=0.1)
+
+
 def _past(at: datetime, value: float, now: datetime) -> Reading:
     return Reading("home", "draw", value, at.timestamp(), now.timestamp(), True, False)
 
