@@ -54,6 +54,15 @@ class Heard:
 
 
 @dataclass(frozen=True, slots=True)
+class Rate:
+    """The mean power that a meter of energy told last."""
+
+    watts: float
+    span_s: float  # over how long
+    mark_s: float  # when
+
+
+@dataclass(frozen=True, slots=True)
 class Clock:
     """Wall time against elapsed time: how a jump is noticed."""
 
@@ -337,7 +346,7 @@ class State:
     connected: bool | None = None
     heard: dict[str, Heard] = field(default_factory=dict)
     meters: dict[str, Meter] = field(default_factory=dict)
-    rates_w: dict[str, float] = field(default_factory=dict)  # of meters that count energy
+    rates: dict[str, Rate] = field(default_factory=dict, metadata=KEPT_OUT)  # of energy, by meter
     draws: DrawWatch = DrawWatch()
     recent_draws: tuple[Draw, ...] = ()  # since the model was learned
     drawn_today_l40: float = 0.0

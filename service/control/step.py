@@ -101,7 +101,9 @@ def step(
         if more_s:
             state = beginning.unwatched(state, more_s)
 
-    meter = metering.live(state.meters, state.rates_w, plant, inputs.readings, fresh, lived_s)
+    meter = metering.live(
+        state.meters, state.rates, plant, inputs.readings, fresh, elapsed_s, lived_s
+    )
     cold_c, cold_measured = believe.cold_inlet_c(state, plant, fresh, now)
     drawn = draws.metered(
         state.draws,
@@ -121,7 +123,7 @@ def step(
     state = changed(
         state,
         meters=drawn.meters,
-        rates_w=meter.rates_w,
+        rates=meter.rates,
         draws=drawn.watch,
         belief=replace(
             state.belief,
