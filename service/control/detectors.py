@@ -82,7 +82,8 @@ DETECTORS: tuple[Detector, ...] = (
         "uncommanded_running",
         "plant that runs without a command",
         "the immersion heater takes more than 200 W, or the cylinder gained more than 1 kWh in "
-        "40 min while its own control had no reason to call",
+        "40 min while the heat pump's own control had no reason to call and no meter shows that "
+        "it rests",
         "warning",
         900.0,
         600.0,

@@ -123,6 +123,9 @@ def uncommanded(
     if gained is None or others or element > 50.0 or since_run < GAIN_AFTER_S + LEASE_ENDED_S:
         return
     called = s.at_own_sensor_c is None or s.at_own_sensor_c < own.set_c + 2.0
+    usual_w = {METERED_AS[name]: source.electricity_w, Quantity.HEAT_PUMP_HEAT: s.heat_w(source)}
+    if any(s.watts[m] < arrival.RUNNING_SHARE * w for m, w in usual_w.items() if m in s.watts):
+        return  # the sun, a stove or whatever else heats the water: the heat pump rests
     if gained[0] > UNCOMMANDED_KWH and not called:
         yield Finding("uncommanded_running", name, {"gained_kwh": round(gained[0], 2)})
 

@@ -11,7 +11,7 @@ from adapters.types import Reading
 from service.control.detectors import BY_CODE, DETECTORS
 from service.control.types import Fault, Wish
 from service.cylinder import model
-from service.cylinder.drive import Drive, SecondaryReturn
+from service.cylinder.drive import Drive, ImmersionHeat, SecondaryReturn
 from tests.control_plant import LittleHome, settings, wiring
 
 SIGNALS = wiring()["signals"]
@@ -273,6 +273,30 @@ def test_an_immersion_heater_that_runs_uncommanded() -> None:
     )
     assert home.until(lambda h: _stands(h, "uncommanded_running"), 1200)
     assert home.until(lambda h: not _stands(h, "uncommanded_running"), 3600)
+
+
+@pytest.mark.parametrize(("pump_w", "told"), [(0.0, False), (40.0, False), (2000.0, True)])
+def test_what_the_sun_or_a_stove_heats_is_no_heat_pump_that_runs_uncommanded(
+    pump_w: float, told: bool
+) -> None:
+    """A coil that nobody commands gives 3 kW; what the heat pump takes while it waits is little."""
+    own = {"own_sensor_height_m": 0.8, "own_restart_k": 5}
+    home = _home({"reserve_tenths": 0}, changes={"heat_pump": own}, profile_c=[54.0] * 40)
+    real, plant = home.readings, home._plant
+    home.readings = lambda: (  # type: ignore[method-assign]
+        *(r for r in real() if r.signal != "pump_power"),
+        home.reading("pump_power", pump_w),
+    )
+
+    def heated(span_s: float) -> None:
+        plant(1e-3)
+        drive = Drive(cold_c=10.0, immersion=(ImmersionHeat(3000.0, 0.1, 85.0),))
+        home.water, _ = model.advance(home.cylinder, home.water, drive, span_s)
+
+    home._plant = heated  # type: ignore[method-assign]
+    home.live(2 * 3600)
+    assert home.probe("probe_1") > 68.0
+    assert bool(_told(home, "uncommanded_running")) is told
 
 
 def test_an_immersion_thermostat_that_does_not_open() -> None:
