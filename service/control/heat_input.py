@@ -6,6 +6,7 @@ from typing import NamedTuple
 
 from adapters.wiring import Quantity
 from service.control import observe
+from service.control.arrival import USED_W
 from service.control.detectors import without_heat
 from service.control.effect import gained_unasked
 from service.control.metering import Metered
@@ -56,7 +57,7 @@ def since_stride(
     assumed_of: list[str] = []
     failed = without_heat(state.faults)
     rests = _rests(state)
-    warms_water = not rests and _warms_unasked(state, plant, outdoor_c)
+    warms_water = not rests and _warms_unasked(state, plant, meter, outdoor_c)
     for name, source in plant.sources.items():
         running = state.book.run_of(name) is not None
         kwh, was_measured = _of_source(
@@ -86,12 +87,14 @@ def since_stride(
     return Put(heat, measured, tuple(assumed_of), unclaimed_kwh)
 
 
-def _warms_unasked(state: State, plant: Plant, outdoor_c: float | None) -> bool:
+def _warms_unasked(state: State, plant: Plant, meter: Metered, outdoor_c: float | None) -> bool:
     """Whether the probes gain what only the heat pump's own control can have given."""
     source = plant.sources.get("heat_pump")
     gained_kwh, hours = gained_unasked(state.watch, state.book.runs.values())
     if source is None or gained_kwh <= GAINS_KWH:
         return False
+    if meter.watts.get(Quantity.IMMERSION_ELECTRICITY, 0.0) > USED_W:
+        return False  # nobody asked that to run either, but its heat is metered
     return gained_kwh > GAINS_SHARE * plant.heat_w(source, outdoor_c) / 1000.0 * hours
 
 
@@ -104,10 +107,21 @@ def _unclaimed_kwh(
     """
     if observe.first_fresh(plant, fresh, Quantity.SPACE_HEATING):
         return 0.0
+    return _made_kwh(plant, meter, outdoor_c) or 0.0
+
+
+def _made_kwh(plant: Plant, meter: Metered, outdoor_c: float | None) -> float | None:
+    """Heat that the heat pump made in a step by its meters, kWh; None where none tells it.
+
+    By electricity the usual COP says how much it is, where it is counted finely enough to tell the
+    power: whole tenths of a kWh come too late and too much at once to follow the water by.
+    """
     if Quantity.HEAT_PUMP_HEAT in meter.kwh:
         return meter.kwh[Quantity.HEAT_PUMP_HEAT]
     duty = plant.duty(outdoor_c)
-    return 0.0 if duty is None else meter.kwh.get(Quantity.HEAT_PUMP_ELECTRICITY, 0.0) * duty.cop
+    if Quantity.HEAT_PUMP_ELECTRICITY not in meter.watts or duty is None:
+        return None
+    return meter.kwh[Quantity.HEAT_PUMP_ELECTRICITY] * duty.cop
 
 
 def returned_c(
@@ -125,7 +139,7 @@ def returned_c(
 
 def _rests(state: State) -> bool:
     """Whether the heat pump is asked not to heat by its own control, and obeys."""
-    if any(f.code == "uncommanded_running" for f in state.faults):
+    if any((f.code, f.subject) == ("uncommanded_running", "heat_pump") for f in state.faults):
         return False
     leases = state.book.leases.values()
     return any(x.action == "block" and x.source == "heat_pump" for x in leases)
@@ -149,9 +163,7 @@ def _of_source(
         return (source.heat_w / 1000.0 * hours if running else 0.0), False
     if not running and not warms_water:
         return 0.0, True
-    if Quantity.HEAT_PUMP_HEAT in meter.kwh:
-        return meter.kwh[Quantity.HEAT_PUMP_HEAT], True
-    duty = plant.duty(outdoor_c)
-    if Quantity.HEAT_PUMP_ELECTRICITY in meter.watts and duty is not None:
-        return meter.kwh[Quantity.HEAT_PUMP_ELECTRICITY] * duty.cop, False
+    made_kwh = _made_kwh(plant, meter, outdoor_c)
+    if made_kwh is not None:
+        return made_kwh, Quantity.HEAT_PUMP_HEAT in meter.kwh
     return plant.heat_w(source, outdoor_c) / 1000.0 * hours, False

@@ -55,6 +55,39 @@ def test_a_heat_pump_at_rest_does_not_heat_unless_it_was_found_to() -> None:
     assert _assumed_kwh(_state(0.30, 300.0, book=rests, faults=(runs,))) > 0.0
 
 
+def test_an_immersion_heater_that_runs_uncommanded_is_not_counted_again_as_the_heat_pump() -> None:
+    """Its meter tells its 3 kW, and the probes gain them."""
+    plant = plants.of(UNMETERED)
+    element = Quantity.IMMERSION_ELECTRICITY
+    meter = Metered({}, {}, {element: 0.05}, {element: 3000.0})
+    runs = Fault("uncommanded_running", "immersion", MONDAY, "warning")
+    for book in (Book(), Book(leases={"pump": RESTS})):
+        state = _state(0.25, 300.0, book=book, faults=(runs,))
+        put = heat_input.since_stride(state, plant, meter, {}, 7.0, MINUTE_S)
+        assert put.kwh == {"immersion": pytest.approx(0.05)}
+    # Where a heat pump at rest is seen to warm the water, it was told of it and not of another.
+    assert _assumed_kwh(_state(0.30, 300.0, book=book, faults=(runs,))) == 0.0
+
+
+@pytest.mark.parametrize("fine", [True, False])
+@pytest.mark.parametrize("asked", [True, False])
+def test_electricity_tells_heat_only_where_it_tells_power(fine: bool, asked: bool) -> None:
+    """A register of tenths of a kWh moved: 2 kW took three minutes for that."""
+    plant, electricity = plants.of(SHARED), Quantity.HEAT_PUMP_ELECTRICITY
+    meter = Metered({}, {}, {electricity: 0.1}, {electricity: 2000.0} if fine else {})
+    duty = plant.duty(7.0)
+    assert duty is not None
+    book = Book(leases={"pump": replace(RESTS, action="run")}) if asked else Book()
+    state = replace(start(SHARED, MONDAY, NOW_S), book=book)
+    put = heat_input.since_stride(state, plant, meter, {}, 7.0, MINUTE_S)
+    by_meter_kwh = 0.1 * duty.cop if fine else 0.0
+    usual_kwh = duty.heat_w / 60.0 / 1000.0
+    kwh = (by_meter_kwh or usual_kwh) if asked else 0.0
+    assert put.kwh.get("heat_pump", 0.0) == pytest.approx(kwh)
+    assert put.unclaimed_kwh == pytest.approx(0.0 if asked else by_meter_kwh)
+    assert put.assumed_of == (("heat_pump",) if asked and not fine else ())
+
+
 ROOMS = {"name": "rooms", "measures": "space_heating", "unit": "contact", "topic": "plant/rooms"}
 SHARED = settings(signals=[*wiring()["signals"], ROOMS])
 
