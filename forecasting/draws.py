@@ -30,7 +30,7 @@ from forecasting.calendar import (
     local_days,
     offset_s,
 )
-from forecasting.slots import DayTable, large_from_litres, tabulate
+from forecasting.slots import DayTable, large_from_litres, tabulate, watched_share
 from forecasting.types import (
     CHANNELS,
     DemandForecast,
@@ -773,21 +773,32 @@ def _at_home(
     """Chance that somebody is at home in each slot, shape (n,), and whether nobody seems to be."""
     if model.days < TRUST_ABSENCE_D:
         return np.ones(len(grid)), False
-    today, second = local_days(np.array([now_s]), model.zone)
-    slot = int(second[0]) // HALF_HOUR_S
-    expected = _day_rates(model, today).sum(0)[0]
+    at, _ = local_days(np.array([now_s, drawn.watched_from_s]), model.zone)
+    today = int(at[0])
+    first = min(max(model.first_day + model.days, int(at[1])), today)  # day not in the model yet
     recent = drawn.start_s[(drawn.start_s < now_s) & (drawn.litres_40c > 0)]
-    begin, missed, silent = 0, model.waits.missed, model.waits.silent
-    if len(recent):
-        day, at = local_days(recent[-1:], model.zone)
-        if day[0] >= today[0]:
-            begin, missed, silent = int(at[0]) // HALF_HOUR_S, 0.0, 0.0
-    since = float(expected[begin:slot].sum())
-    silent += since if silent else 0.0
-    if not model.waits.nobody(missed + since, silent, float(expected.sum())):
+    now, last = _half_hours(np.append(recent[-1:], now_s)[[-1, 0]], first, model.zone).tolist()
+    days = np.arange(first, today + 1)
+    usual = _day_rates(model, days).sum(0)
+    expected = (usual * watched_share(drawn, model.zone, first, len(days))).ravel()
+    missed, silent, midnight = model.waits.missed, model.waits.silent, 0
+    if len(recent) and last >= 0:
+        missed, silent, midnight = 0.0, 0.0, (last // SLOTS_PER_DAY + 1) * SLOTS_PER_DAY
+    else:
+        last = 0
+    if silent or midnight // SLOTS_PER_DAY < now // SLOTS_PER_DAY:  # a whole day without a draw
+        silent += float(expected[midnight:now].sum())
+    missed += float(expected[last:now].sum())
+    if not model.waits.nobody(missed, silent, float(usual[-1].sum())):
         return np.ones(len(grid)), False
     middle = 0.5 * (grid.start_s + grid.end_s) - now_s
     return -np.expm1(-np.maximum(middle, 0.0) / RETURN_AFTER_S), True
+
+
+def _half_hours(at_s: Ints, first_day: int, zone: ZoneInfo) -> Ints:
+    """Local half hours of moments, counted from the midnight before ``first_day``."""
+    day, second = local_days(at_s, zone)
+    return (day - first_day) * SLOTS_PER_DAY + second // HALF_HOUR_S
 
 
 def typical_week(model: DrawModel) -> Floats:

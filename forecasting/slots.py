@@ -87,12 +87,11 @@ def tabulate(history: DrawHistory, zone: ZoneInfo, large_from_l: float) -> DayTa
     cell = row * SLOTS_PER_DAY + slot
     size = rows * SLOTS_PER_DAY
     shape = (rows, SLOTS_PER_DAY)
-    seen = _seen(history, zone, first, rows)
     return DayTable(
         first_day=first,
         small=np.bincount(cell[~big], minlength=size).reshape(shape).astype(float),
         large=np.bincount(cell[big], minlength=size).reshape(shape).astype(float),
-        seen=seen,
+        seen=watched_share(history, zone, first, rows),
         litres=np.asarray(np.bincount(cell, litres, size), np.float64).reshape(shape),
         large_day=row[big],
         large_slot=slot[big],
@@ -102,8 +101,18 @@ def tabulate(history: DrawHistory, zone: ZoneInfo, large_from_l: float) -> DayTa
     )
 
 
-def _seen(history: DrawHistory, zone: ZoneInfo, first: int, rows: int) -> Floats:
-    """Share of each local half hour in which the absence of a draw means that nobody drew."""
+def watched_share(history: DrawHistory, zone: ZoneInfo, first: int, rows: int) -> Floats:
+    """Share of each local half hour in which the absence of a draw means that nobody drew.
+
+    Args:
+        history: what was watched.
+        zone: the home's zone.
+        first: the first local day, days since 1970-01-01.
+        rows: how many days.
+
+    Returns:
+        Shares, shape (rows, 48); those of an hour that comes twice add up.
+    """
     start = day_start_s(first, zone)
     stop = day_start_s(first + rows, zone)
     step = HALF_HOUR_S

@@ -123,6 +123,47 @@ def test_an_unmarked_absence_is_noticed_within_a_day_and_not_learned():
     assert "absence_noticed" in forecast(after_a_day, START + 61 * DAY).notes
 
 
+@pytest.mark.parametrize("learned_at_h", [0.5, 15.0])
+def test_who_drew_yesterday_is_at_home_however_old_the_model_is(learned_at_h):
+    """It is learned once in 24 h, at any time of day: draws since its last day count as well."""
+    seen = history(70, gone=range(60, 68))
+    back = START + 68 * DAY + 17 * 3600
+    seen = without(seen, START + 60 * DAY, back)
+    asked = START + 68 * DAY + int(learned_at_h * 3600)
+    model = draws.learn(part(seen, START, asked), HOME, ZONE, asked)
+    early = back - 3600
+    assert "absence_noticed" in forecast(model, early, part(seen, early - 3 * DAY, early)).notes
+    morning = START + 69 * DAY + 5 * 3600
+    out = forecast(model, morning, part(seen, morning - 3 * DAY, morning))
+    assert "absence_noticed" not in out.notes
+    assert out.expected_l40[:24].sum() > 20.0
+
+
+def test_a_day_without_draws_since_the_model_was_learned_counts_as_one():
+    asked = START + 60 * DAY + 15 * 3600
+    model = draws.learn(part(HISTORY, START, asked), HOME, ZONE, asked)
+    later = START + 62 * DAY + 12 * 3600
+    seen = without(HISTORY, START + 60 * DAY, later)
+    old = forecast(model, later, part(seen, later - 3 * DAY, later))
+    new = forecast(draws.learn(part(seen, START, later), HOME, ZONE, later), later)
+    assert "absence_noticed" in old.notes
+    assert "absence_noticed" in new.notes
+
+
+def test_what_nobody_watched_is_no_silence(model):
+    evening = NOW + 22 * 3600
+    silent = part(HISTORY, NOW, evening)
+    assert "absence_noticed" in forecast(model, evening, silent).notes
+    unseen = replace(silent, gaps_s=np.array([[NOW, evening]]))
+    assert "absence_noticed" not in forecast(model, evening, unseen).notes
+
+
+def without(of: DrawHistory, begin: int, end: int) -> DrawHistory:
+    keep = (of.start_s < begin) | (of.start_s >= end)
+    columns = (x[keep] for x in (of.start_s, of.duration_s, of.litres_40c, of.energy_kwh))
+    return DrawHistory(*columns, of.watched_from_s, of.watched_to_s)
+
+
 def part_model(days: int) -> draws.DrawModel:
     return draws.learn(part(HISTORY, START, START + days * DAY), HOME, ZONE, START + days * DAY)
 
