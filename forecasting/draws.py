@@ -714,13 +714,11 @@ def forecast(
         own = (trust * (1.0 - large) / (1.0 - both))[:, None]
         quiet = own * quiet + (1.0 - own) * quiet_0
         large = both
-    walked = chain.steps(
-        large,
-        slot[first],
-        begins,
-        model.habit.tempered(trust),
-        _usual_regimes(model, int(day[0]), int(slot[0])),
-    )
+    usual = _usual_regimes(model, int(day[0]), int(slot[0]))
+    if begins[0] and now_s > grid.start_s[0]:  # under way: what was done in it stays done
+        begins[0] = False
+        usual = np.append(usual[:2] + usual[2:], [0.0, 0.0])
+    walked = chain.steps(large, slot[first], begins, model.habit.tempered(trust), usual)
     known = np.zeros(chain.REGIMES)
     known[2 * done + just] = 1.0
     now = known @ walked.into[0]

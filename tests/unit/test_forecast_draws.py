@@ -164,6 +164,27 @@ def without(of: DrawHistory, begin: int, end: int) -> DrawHistory:
     return DrawHistory(*columns, of.watched_from_s, of.watched_to_s)
 
 
+@pytest.mark.parametrize("minutes", [15, 30, 60])
+def test_a_bath_in_the_half_hour_with_which_the_evening_begins_is_behind_us(minutes):
+    """16:05 is in the slot that begins a part of the day: it is done from then on, not from 16:30
+    on."""
+    rng = np.random.default_rng(3)
+    begin = START + np.arange(60) * DAY + rng.uniform(16.2 * 3600, 21 * 3600, 60).astype(np.int64)
+    litres = rng.normal(120.0, 8.0, 60)
+    baths = DrawHistory(begin, np.full(60, 500.0), litres, litres * 0.035, START, START + 60 * DAY)
+    model = draws.learn(baths, HOME, ZONE, START + 60 * DAY)
+    at = START + 60 * DAY + 16 * 3600 + 300
+    bath = DrawHistory(
+        np.array([at]), np.full(1, 240.0), np.full(1, 120.0), np.full(1, 4.2), at - DAY, at + 600
+    )
+    evening = [
+        forecast(model, now, bath, minutes=minutes).expected_l40[: 6 * 60 // minutes].sum()
+        for now in (at + 300, at + 3600)
+    ]
+    assert evening[1] < 30.0
+    assert evening[0] < evening[1] + 10.0
+
+
 def part_model(days: int) -> draws.DrawModel:
     return draws.learn(part(HISTORY, START, START + days * DAY), HOME, ZONE, START + days * DAY)
 
