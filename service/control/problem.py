@@ -102,8 +102,8 @@ def build(a: PlanArguments) -> Problem:
 
 
 def _heat_price(source: Source, prices: Prices) -> Floats:
-    """Money per kWh of heat bought from the grid in each slot, shape (n,)."""
-    price = np.maximum(prices.import_per_kwh, 0.0)
+    """Money per kWh of heat bought from the grid in each slot, its carbon included, shape (n,)."""
+    price = np.maximum(prices.grid_per_kwh, 0.0)
     paid: Floats = source.electricity_w / source.heat_w * price
     return paid
 
@@ -140,7 +140,7 @@ def _source(a: PlanArguments, plant: Plant, source: SourcePlant, prices: Prices)
         _, second = local_days(a.demand.grid.start_s, a.settings.wiring.zone_info)
         available = ~in_span(second, t.quiet_from, t.quiet_until)
         claim = _claim_per_h(a, second, outdoor)
-        start_cost = START_KWH * float(np.mean(np.maximum(prices.import_per_kwh, 0.0)))
+        start_cost = START_KWH * float(np.mean(np.maximum(prices.grid_per_kwh, 0.0)))
     else:
         heat = np.full(n, source.heat_w)
         electricity = np.full(n, source.electricity_w)

@@ -31,6 +31,8 @@ DEFAULT = Comfort.BALANCED
 
 TIMES_ITS_HEAT = {Comfort.THRIFTY: 5.0, Comfort.BALANCED: 20.0, Comfort.AMPLE: 40.0}
 
+LEAST_PER_KWH = 0.01  # money; common practice, no source: heat is hardly ever cheaper
+
 MEANING = {
     Comfort.THRIFTY: "Cheapest: the water may turn lukewarm about once a month.",
     Comfort.BALANCED: "Usual: the water may turn lukewarm a few times a year.",
@@ -49,7 +51,8 @@ def shortage_price(
     Args:
         comfort: the household's setting, or its name.
         store: the cylinder, for its cold inlet.
-        heat_price_per_kwh: what a kWh of heat in the cylinder usually costs.
+        heat_price_per_kwh: what a kWh of heat in the cylinder usually costs; below LEAST_PER_KWH
+            (electricity is free all weekend) that is taken, for water is wanted then as well.
         dearest_heat_price_per_kwh: what it costs at the dearest hour.
 
     Raises ValueError for an unknown setting, or a store that holds no heat above its inlet.
@@ -57,5 +60,6 @@ def shortage_price(
     if store.set_c <= store.cold_c or store.capacity_l40 <= 0:
         raise ValueError("the set temperature must be above the cold inlet")
     per_l40 = float(heat_kwh(1.0, 40.0, store.cold_c, 40.0))
-    usual, dearest = max(heat_price_per_kwh, 0.0), max(dearest_heat_price_per_kwh, 0.0)
+    usual = max(heat_price_per_kwh, LEAST_PER_KWH)
+    dearest = max(dearest_heat_price_per_kwh, 0.0)
     return (dearest + TIMES_ITS_HEAT[Comfort(comfort)] * usual) * per_l40

@@ -411,7 +411,7 @@ def _stage(
         claim = np.divide(
             source.claim_per_h * hours, heat, out=np.zeros(n), where=heat > 0
         )  # per litre
-    from_grid = per_l40 * _grid_price(problem) + claim
+    from_grid = per_l40 * problem.prices.grid_per_kwh + claim
 
     def priced(used_w: Floats) -> Cost:
         return _cost(problem, source, heat=heat, per_l40=per_l40, claim=claim, used_w=used_w)
@@ -446,15 +446,6 @@ def _stage(
     )
 
 
-def _grid_price(problem: Problem) -> Floats:
-    """Money per kWh from the grid with its carbon, shape (n,)."""
-    prices = problem.prices
-    if prices.carbon_g_per_kwh is None:
-        return prices.import_per_kwh
-    carbon: Floats = prices.carbon_g_per_kwh / 1000.0 * prices.carbon_price_per_kg
-    return prices.import_per_kwh + carbon
-
-
 def _cost(
     problem: Problem,
     source: Source,
@@ -471,7 +462,7 @@ def _cost(
     n = len(heat)
     prices, limits = problem.prices, problem.limits
     surplus = np.maximum(prices.surplus_w - used_w, 0.0)
-    grid = _grid_price(problem)
+    grid = prices.grid_per_kwh
     power = np.maximum(source.electricity_w, 1e-9)
 
     def blend(at_w: Floats) -> Floats:

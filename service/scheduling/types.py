@@ -106,6 +106,14 @@ class Prices:
     carbon_price_per_kg: float = 0.0
     note: str = ""  # code: "feed", "feed_lost_last_known", "feed_lost_bands", "bands"
 
+    @property
+    def grid_per_kwh(self) -> Floats:
+        """Money per kWh from the grid with its carbon, shape (n,)."""
+        if self.carbon_g_per_kwh is None:
+            return self.import_per_kwh
+        carbon: Floats = self.carbon_g_per_kwh / 1000.0 * self.carbon_price_per_kg
+        return self.import_per_kwh + carbon
+
 
 @dataclass(frozen=True)
 class Raise:

@@ -14,6 +14,7 @@ from service.clock import in_span, second_of, utc
 from service.control import config_checks, problem
 from service.control.planning import PlanArguments
 from service.control.price_series import PRICES_KEPT_S
+from service.scheduling import plan
 from service.scheduling.tariff import Band
 from tests.control_plant import MONDAY, LittleHome, settings
 
@@ -59,6 +60,28 @@ def test_every_kind_reaches_the_plan() -> None:
     assert made.carbon_g_per_kwh is not None
     assert made.carbon_g_per_kwh[0] == pytest.approx(300.0)
     assert made.carbon_price_per_kg == 0.1
+
+
+def test_water_is_worth_its_carbon_too() -> None:
+    """So high that money hardly counts, carbon alone decides when, not whether, water is heated."""
+    built = []
+    for per_kg in (0.0, 1000.0):
+        one = LittleHome(
+            settings({"tariff": TARIFF | {"carbon_price_per_kg": per_kg}}, price_feeds=FEEDS),
+            profile_c=30.0,
+        )
+        arrived = (series("import", 0.1, hours=48), series("carbon", 300.0, hours=48))
+        one.step(one.readings(), prices=arrived)
+        built.append(problem.build(asked(one)))
+    # 0.22 a kWh by money, 300.22 with the carbon: the same prices but for their scale.
+    scale = built[1].prices.grid_per_kwh.mean() / built[0].prices.grid_per_kwh.mean()
+    assert scale == pytest.approx(300.22 / 0.22, rel=1e-3)
+    worth = [p.shortage_price_per_l40 for p in built]
+    assert worth[1] == pytest.approx(scale * worth[0], rel=1e-3)
+    starts = [p.sources[0].start_cost for p in built]
+    assert starts[1] == pytest.approx(scale * starts[0], rel=1e-3)
+    left = [plan.make(p, foresee=False).unmet_l40 for p in built]
+    assert left[1] == pytest.approx(left[0], abs=1.0)
 
 
 def test_prices_that_come_between_two_plans_are_planned_with_from_now_on() -> None:

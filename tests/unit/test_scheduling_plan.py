@@ -633,6 +633,11 @@ def test_comfort_is_a_price_that_rises_with_care() -> None:
     # The same litre for litre, however well the cylinder keeps its heat.
     leaky = replace(store, loss_w_per_k=5.0, volume_l=80.0)
     assert comfort.shortage_price("balanced", leaky, 0.1, 0.3) == prices[1]
+    # Free electricity makes no free cold shower.
+    free = day(imports=np.zeros(N))
+    price = comfort.shortage_price("thrifty", free.store, 0.0, 0.0)
+    made = plan.make(replace(free, shortage_price_per_l40=price), left_per_l40=0.0)
+    assert made.unmet_l40 == pytest.approx(0.0, abs=0.5)
     assert set(comfort.MEANING) == set(comfort.Comfort) == set(comfort.TIMES_ITS_HEAT)
     with pytest.raises(ValueError, match="lavish"):
         comfort.shortage_price("lavish", store, 0.1, 0.3)
