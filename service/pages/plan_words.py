@@ -176,7 +176,7 @@ class _Speaker:
         if skip is not None and skip <= FULL:  # fuller it never is in ordinary running
             said.append(f"with more than {skip:g} tenths at its start it would be left out")
         if wins is not None and at is not None:
-            said.append(f"below {wins} the charge would move to {at}")
+            said.append(f"below {wins} {at} would be the cheaper time")
         if not said:
             return ""
         text = "; ".join(said)

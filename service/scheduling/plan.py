@@ -87,9 +87,9 @@ def make(
     todo = None if clean is None else solve_with(c, terminal, clean, solution)
     path = follow(c, solution, belief, clean, todo)
     ahead = outlook(c, solution, start_chance(c), clean, todo) if foresee else certain(c, path)
-    stocks = _stocks(c, _until_treated(solution, todo, path), path)
-    skip = np.einsum("nr,nrs->ns", belief, np.maximum(stocks.below, 0.0))
-    x = why.Context(c, path, belief, skip)
+    in_force = _until_treated(solution, todo, path)
+    stocks = _stocks(c, in_force, path)
+    x = why.Context(c, in_force, path, belief)
     windows = _windows(x, explain=foresee)
     levels = c.lattice.levels
     expected = ahead.level_chance @ levels

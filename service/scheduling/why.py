@@ -2,8 +2,8 @@
 
 A window's facts answer three questions. Why this much: the use it covers, the chance of running
 short with it and without it, whether the store is full. Why then: its price, and the next best
-time with that one's price. What would change it: the charge above which it is not needed, and the
-price at which the next best time would win.
+time with that one's price. What would change it: the charge above which it is not needed before
+the next window, and the price below which the next best time would be the cheaper one.
 """
 
 from __future__ import annotations
@@ -18,6 +18,7 @@ from service.scheduling import store as stores
 from service.scheduling.lattice import Compiled, Stage
 from service.scheduling.outlook import Outlook
 from service.scheduling.path import Path, Run, Treated
+from service.scheduling.solve import Solution
 from service.scheduling.types import Reason, Window
 
 Fact = float | int | str | None
@@ -32,12 +33,15 @@ EARLIER = 0.10  # and earlier ones, which lose heat by waiting, closer than this
 
 @dataclass(frozen=True)
 class Context:
-    """What the reasons of one plan share; ``belief`` (n, r), ``skip_above`` (n, sources)."""
+    """What the reasons of one plan share.
+
+    ``solution`` holds the actions in force, ``belief`` (n, r) the regimes' chances.
+    """
 
     c: Compiled
+    solution: Solution
     path: Path
     belief: Floats
-    skip_above: Floats
 
 
 def plan_reason(x: Context, ahead: Outlook, windows: list[Window]) -> Reason:
@@ -101,7 +105,7 @@ def window_reason(x: Context, runs: list[Run], since: int, until: int) -> Reason
     top = stores.charge_c(stage.source, c.problem.store)[last]
     full = stores.full_l40(c.problem.store, float(top), 1.0 - stores.foot(stage.source))
     reference = c.problem.store.reference_l40
-    skip = float(x.skip_above[first, runs[0].place])
+    skip = _skips_above(x, first, until)
     facts: dict[str, Fact] = {
         "source": stage.source.name,
         "target_tenths": min(round(tenths(target, reference)), FULL),
@@ -118,7 +122,9 @@ def window_reason(x: Context, runs: list[Run], since: int, until: int) -> Reason
         "other_start_s": None if other is None else int(grid.start_s[other]),
         "other_price_per_kwh": None,
         "other_wins_below_per_kwh": None,
-        "skip_above_tenths": round(tenths(skip, reference), 1) if skip > 0 else None,
+        "skip_above_tenths": round(tenths(skip, reference), 1)
+        if 0.0 < skip < float(full) - c.lattice.step
+        else None,
         "price_estimated": int(bool(c.problem.prices.estimated[slots].any())),
         "asked_by": _asked_by(x, stage, runs, until),
     }
@@ -226,6 +232,33 @@ def _asked_by(x: Context, stage: Stage, runs: list[Run], until: int) -> str | No
         if in_time and before < wish.usable_l40 and -2.0 * step <= target - wish.usable_l40 <= over:
             return wish.why
     return None
+
+
+def _skips_above(x: Context, first: int, until: int) -> float:
+    """Charge at slot ``first`` above which nothing runs in the slots to ``until``.
+
+    By the plan's actions under expected use, litres at 40 degC.
+    """
+    c, lattice = x.c, x.c.lattice
+    count, steps = len(lattice.levels), lattice.channels - lattice.has_mass
+    usable = lattice.levels
+    lukewarm = np.full(count, x.path.lukewarm[first])
+    mass = np.full(count, x.path.mass[first] > 0.0)
+    runs = np.zeros(count, bool)
+    for slot in range(first, until):
+        use = float(c.problem.demand.expected_l40[slot])
+        mass = mass & (use <= c.small_draw * lattice.step)
+        usable = np.maximum(usable - use, 0.0)
+        place = np.rint(usable / lattice.step)
+        if steps > 1:
+            warm = np.clip(np.rint(lukewarm / lattice.lukewarm_step), 0, steps - 1)
+            place += count * np.where(mass, lattice.channels - 1, warm)
+        acting = x.solution.acting[slot][:, 0, place.astype(np.intp)]
+        runs |= x.belief[slot] @ acting > 0.5
+        usable, lukewarm = stores.faded(
+            c.body, c.problem.store, usable, lukewarm, mass, float(c.hours[slot])
+        )
+    return float(lattice.levels[runs].max(initial=0.0))
 
 
 def _short_until(x: Context, level: float, first: int, until: int) -> float:

@@ -101,6 +101,32 @@ def test_at_one_price_it_charges_as_late_as_it_can() -> None:
     assert window.reason.code == "as_late_as_possible"
 
 
+@pytest.mark.parametrize("layout", [Layout.PLATE, Layout.COIL])
+def test_above_the_charge_it_names_a_window_is_left_out_and_not_only_begun_later(
+    layout: Layout,
+) -> None:
+    pump = replace(cases.heat_pump(N, start_cost=0.02), layout=layout)
+    problem = day(pump, use_at={8: 120.0})
+    made = plan.make(problem, left_per_l40=0.0)
+    (window,) = made.windows
+    named = window.reason.facts["skip_above_tenths"]
+    assert isinstance(named, float)
+    first = made.grid.slot_at(window.start_s)
+    begun, kept = 0, 0
+    for now in np.arange(0.0, 250.0, 12.0):
+        other = plan.make(replace(problem, now=Now(float(now), 0.0)), left_per_l40=0.0)
+        there = float(other.expected_l40[first]) / 30.0
+        if there > named + 0.2:
+            assert not other.windows
+            kept += 1
+        elif there < named - 0.4:
+            assert other.windows
+            begun += 1
+    assert begun > 2
+    assert kept > 2
+    assert f"with more than {named:g} tenths" in said(made, window.reason).lower()
+
+
 def test_surplus_comes_first_and_is_told() -> None:
     surplus = np.zeros(N)
     surplus[20:28] = 5000.0
@@ -112,6 +138,27 @@ def test_surplus_comes_first_and_is_told() -> None:
     assert window.from_surplus_kwh == pytest.approx(window.electricity_kwh)
     assert window.cost == pytest.approx(0.05 * window.electricity_kwh)
     assert "Solar surplus covers" in said(made, window.reason)
+
+
+def test_the_price_it_names_makes_the_other_time_the_cheaper_one() -> None:
+    """Not that the charge would move there: heat waits and the store may be full by then."""
+    problem = day(imports=cheap(10, 11), use_at={20: 60.0, 36: 60.0})
+    made = plan.make(problem, left_per_l40=0.0)
+    window = made.windows[0]
+    named, other = (window.reason.facts[x] for x in ("other_wins_below_per_kwh", "other_start_s"))
+    assert isinstance(named, float)
+    assert isinstance(other, int)
+    assert "would be the cheaper time" in said(made, window.reason)
+    assert "move" not in said(made, window.reason)
+    for times in (0.8, 1.1):
+        prices = problem.prices.import_per_kwh.copy()
+        prices[(other - at(0)) // 1800] = named * times
+        again = plan.make(
+            replace(problem, prices=replace(problem.prices, import_per_kwh=prices)),
+            left_per_l40=0.0,
+        ).windows
+        there = any(w.start_s < other + 1800 and w.end_s > other for w in again)
+        assert there is (times < 1.0)
 
 
 def test_a_negative_price_fills_the_store() -> None:
