@@ -191,8 +191,13 @@ def _prior_of(litres_a_day: float, large_from_l: float) -> Floats:
 
 
 def _values(model: DrawModel) -> Floats:
-    """What happened, by channel, shape (2, d, 48)."""
-    return np.stack([model.small, (model.large > 0).astype(np.float64)])
+    """What happened by channel, for each half hour of watching, shape (2, d, 48).
+
+    What a half hour held that was watched in part, or came twice as clocks went back, is told as
+    if the whole of one had been watched: times ``seen`` it is what was counted.
+    """
+    happened = np.stack([model.small, (model.large > 0).astype(np.float64)])
+    return np.asarray(happened / np.where(model.seen > 0.0, model.seen, 1.0))
 
 
 def _empty(household: Household, zone: ZoneInfo, first_day: int, large_from_l: float) -> DrawModel:
@@ -458,7 +463,7 @@ def _derive(model: DrawModel, volume_tables: volumes.VolumeTables | None = None)
     count, mass = rates.weekday_sums(values, weight, like)
     slow = rates.by_weekday(count, mass, prior, model.strengths)
     # further large draws in a half hour that holds one, against what chance alone would bring
-    more = (weight * (model.large - values[1])).sum(0) @ rates.STRETCH_SUM
+    more = (weight * np.maximum(model.large - 1.0, 0.0)).sum(0) @ rates.STRETCH_SUM
     by_chance = (mass * slow[1] * _further(slow[1])).sum(0) @ rates.STRETCH_SUM
     all_more = (more.sum() + 5.0) / (by_chance.sum() + 5.0)
     more_large = (more + 5.0 * all_more) / (by_chance + 5.0)

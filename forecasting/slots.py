@@ -119,19 +119,27 @@ def watched_share(history: DrawHistory, zone: ZoneInfo, first: int, rows: int) -
     # cut on the wall clock: shift the start so that offset + start is a multiple of 30 minutes
     edges = np.arange(start, stop, step, dtype=np.int64)
     local = edges + offset_s(edges, zone)
-    watched = np.clip(
-        np.minimum(edges + step, history.watched_to_s) - np.maximum(edges, history.watched_from_s),
-        0,
-        step,
-    ).astype(float)
-    for begin, end in history.gaps_s.tolist():
-        watched -= np.clip(np.minimum(edges + step, end) - np.maximum(edges, begin), 0, step)
+    begin, end = (
+        np.clip(x, history.watched_from_s, history.watched_to_s) for x in (edges, edges + step)
+    )
+    watched = (end - begin) - (_unseen_s(history.gaps_s, end) - _unseen_s(history.gaps_s, begin))
     cell = (local // DAY_S - first) * SLOTS_PER_DAY + (local % DAY_S) // step
     inside = (cell >= 0) & (cell < rows * SLOTS_PER_DAY)
-    total = np.bincount(
-        cell[inside], weights=np.maximum(watched[inside], 0.0), minlength=rows * SLOTS_PER_DAY
-    )
+    total = np.bincount(cell[inside], weights=watched[inside], minlength=rows * SLOTS_PER_DAY)
     return (total / step).reshape(rows, SLOTS_PER_DAY)
+
+
+def _unseen_s(gaps_s: Ints, until_s: Ints) -> Floats:
+    """Seconds in any of the gaps, shape (m, 2), up to each moment; gaps may overlap."""
+    if len(gaps_s) == 0:
+        return np.zeros(len(until_s))
+    begin, end = gaps_s[np.argsort(gaps_s[:, 0], kind="stable")].T
+    reached = np.maximum.accumulate(end)
+    begin = np.maximum(begin, np.append(begin[0], reached[:-1]))
+    length = np.maximum(end - begin, 0)
+    edges = np.stack([begin, begin + length], axis=1).ravel()
+    total = np.cumsum(np.stack([np.zeros(len(length)), length], axis=1).ravel())
+    return np.asarray(np.interp(until_s, edges, total))
 
 
 def litres_in_slots(history: DrawHistory, start_s: Ints, end_s: Ints) -> Floats:

@@ -8,7 +8,7 @@ from zoneinfo import ZoneInfo
 import numpy as np
 import pytest
 
-from forecasting import calendar, draws
+from forecasting import calendar, draws, slots
 from forecasting.types import DrawHistory, Household, Visit
 from service.settings import Learning
 
@@ -156,6 +156,31 @@ def test_what_nobody_watched_is_no_silence(model):
     assert "absence_noticed" in forecast(model, evening, silent).notes
     unseen = replace(silent, gaps_s=np.array([[NOW, evening]]))
     assert "absence_noticed" not in forecast(model, evening, unseen).notes
+
+
+def test_a_home_that_is_watched_half_the_time_is_taken_to_draw_all_the_time(model):
+    """Every other quarter of an hour without readings: half the draws, in half the time."""
+    begin = np.arange(START + 900, NOW, 1800)
+    gaps = np.stack([begin, begin + 900], axis=1)
+    kept = (HISTORY.start_s - START) % 1800 < 900
+    columns = (
+        x[kept]
+        for x in (HISTORY.start_s, HISTORY.duration_s, HISTORY.litres_40c, HISTORY.energy_kwh)
+    )
+    seen = DrawHistory(*columns, START, NOW, gaps)
+    half = draws.learn(seen, HOME, ZONE, NOW)
+    assert half.seen[:-1].max() == 0.5
+    usual = draws.typical_week(model).sum()
+    assert draws.typical_week(half).sum() == pytest.approx(usual, rel=0.1)
+
+
+def test_stretches_without_readings_may_overlap():
+    gaps = np.array([[START + 600, START + 5400], [START, START + 1200], [START + 900, START + 1]])
+    seen = replace(part(HISTORY, START, START + DAY), gaps_s=gaps)
+    first = int(calendar.local_days(np.array([START]), ZONE)[0][0])
+    share = slots.watched_share(seen, ZONE, first, 2)
+    np.testing.assert_allclose(share[0, :4], [0.0, 0.0, 0.0, 1.0])
+    assert share.sum() == pytest.approx(45.0)
 
 
 def without(of: DrawHistory, begin: int, end: int) -> DrawHistory:
