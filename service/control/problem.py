@@ -33,7 +33,7 @@ from service.settings import HomeWiring
 # What a start wastes: 6 L of pipes, plates and condenser warmed by 30 K, at a COP of 3.5.
 START_KWH = 0.06
 COIL_FROM_C = 30.0  # a coil's flow follows the water it heats, from about here to the set
-RAISE_LEAD_S = 60
+MOMENT_S = 60  # a charge by a time is asked for in the slot that holds or begins with it
 SURPLUS_SHARE = 0.7  # what may only take surplus runs when this share of its power is surplus
 
 
@@ -205,11 +205,7 @@ def _raises(a: PlanArguments, capacity_l40: float) -> tuple[Raise, ...]:
             begin = i
     for by_s, level in a.charge_to:
         if a.now_s < by_s <= int(grid.end_s[-1]):
-            raises.append(
-                Raise(
-                    by_s - RAISE_LEAD_S, by_s + RAISE_LEAD_S, min(level, capacity_l40), "override"
-                )
-            )
+            raises.append(Raise(by_s, by_s + MOMENT_S, min(level, capacity_l40), "override"))
     return tuple(raises)
 
 

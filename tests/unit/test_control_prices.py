@@ -62,6 +62,19 @@ def test_every_kind_reaches_the_plan() -> None:
     assert made.carbon_price_per_kg == 0.1
 
 
+@pytest.mark.parametrize("by_min", [0, 20])
+def test_a_charge_by_a_time_is_asked_for_in_the_slot_of_that_time_alone(by_min: int) -> None:
+    """By six is not by half past five: the last half hour before may be the cheap one."""
+    one = home()
+    one.step(one.readings(), prices=(series("import", 0.1),))
+    six_s = int(MONDAY.timestamp()) + 6 * HOUR_S
+    arguments = replace(asked(one), charge_to=((six_s + 60 * by_min, 100.0),))
+    built = problem.build(arguments)
+    (wish,) = [r for r in built.limits.raises if r.why == "override"]
+    starts, ends = built.grid.start_s, built.grid.end_s
+    assert starts[(ends > wish.from_s) & (starts < wish.until_s)].tolist() == [six_s]
+
+
 def test_water_is_worth_its_carbon_too() -> None:
     """So high that money hardly counts, carbon alone decides when, not whether, water is heated."""
     built = []
