@@ -43,6 +43,7 @@ from service.scheduling.types import (
 )
 
 LOW_QUANTILE = 0.05
+DAY_S = 86_400
 COARSE_LEVELS = 61
 UNSAID = Reason("unsaid")  # the reason of a plan that nobody reads
 LEAST_SURPLUS_W = 50.0  # less than this is a meter's noise
@@ -213,8 +214,10 @@ def _last_day(c: Compiled) -> Problem:
 
 
 def _left_worth(c: Compiled, ahead: Outlook) -> float:
+    """What is left at the end, at the cheapest price of the last day."""
     left = float(ahead.level_chance[-1] @ c.lattice.levels)
-    return left * max(heat_price(c, max(len(c.hours) - 48, 0)), 0.0)
+    day = int(np.searchsorted(c.problem.grid.end_s, c.problem.grid.end_s[-1] - DAY_S, side="right"))
+    return left * max(heat_price(c, day), 0.0)
 
 
 def start_chance(c: Compiled) -> Floats:

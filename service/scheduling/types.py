@@ -228,7 +228,7 @@ class Plan:
     low_l40         its 5 % quantile, shape (n + 1,)
     short_chance    chance that use in the slot is not met, shape (n,)
     cost            expected money over the horizon, less the worth of what is left at its end
-                    (what the hours before charged; unmet use is not in it)
+                    (at the cheapest price of the last day; unmet use is not in it)
     start_below_l40 at or below this a source that is off is worth starting, shape (n, r, s);
                     lower than the base stock where a start costs something; 0 where it is not
     cover_stock_l40  the level up to which each source charges when measured surplus covers the

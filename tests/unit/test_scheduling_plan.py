@@ -127,6 +127,24 @@ def test_above_the_charge_it_names_a_window_is_left_out_and_not_only_begun_later
     assert f"with more than {named:g} tenths" in said(made, window.reason).lower()
 
 
+def test_what_is_left_is_worth_the_same_whatever_the_slots() -> None:
+    """The last day's cheapest hours, 18 h before the end, price it at half and quarter hours."""
+    costs = []
+    for slot_s in (900, 1800, 3600):
+        n = 48 * 3600 // slot_s
+        hour = np.arange(n) * slot_s // 3600
+        problem = cases.problem(
+            cases.known_use(np.zeros(n), slot_s),
+            (cases.heat_pump(n, heat_l40=70.0 * slot_s / 1800, slot_s=slot_s),),
+            imports=np.where((hour >= 30) & (hour < 32), 0.1, 0.3),
+            loss_w_per_k=1.5,
+            now=Now(250.0, 0.0),
+        )
+        costs.append(plan.make(problem, left_per_l40=0.0).cost)
+    assert costs[0] < -0.1
+    assert costs == pytest.approx([costs[1]] * 3, rel=0.05)
+
+
 def test_surplus_comes_first_and_is_told() -> None:
     surplus = np.zeros(N)
     surplus[20:28] = 5000.0
