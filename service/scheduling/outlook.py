@@ -197,7 +197,7 @@ def _act(
         kwh += float((moving * heat).sum() * stage.kwh_per_l40[slot])
         cost += float((moving * (stage.alone.of(slot, heat) + added)).sum())
     off_moved, k_off, m_off = _second(c, slot, solution, idle, negligible, main_on=False)
-    if kwh == 0.0:
+    if not running.any():
         return off_moved, k_off, m_off
     moved = running.reshape(chance.shape)
     on_moved, k_on, m_on = _second(c, slot, solution, moved, negligible, main_on=True)

@@ -127,6 +127,15 @@ def test_above_the_charge_it_names_a_window_is_left_out_and_not_only_begun_later
     assert f"with more than {named:g} tenths" in said(made, window.reason).lower()
 
 
+def test_a_full_store_whose_pump_must_run_on_stays_full_in_what_is_expected() -> None:
+    """It takes up no heat until the least run is over; no chance gets lost meanwhile."""
+    pump = replace(cases.heat_pump(N), min_run_s=2 * 3600.0)
+    now = Now(cases.FULL_L40, 0.0, running="heat_pump", running_for_s=600.0)
+    made = plan.make(day(pump, now=now), left_per_l40=0.0)
+    assert made.expected_l40[:30].min() > 0.9 * cases.FULL_L40
+    assert made.low_l40[:30].min() > 0.85 * cases.FULL_L40
+
+
 def test_what_is_left_is_worth_the_same_whatever_the_slots() -> None:
     """The last day's cheapest hours, 18 h before the end, price it at half and quarter hours."""
     costs = []
