@@ -83,7 +83,8 @@ def body(store: Store, sources: tuple[Source, ...]) -> Body:
             f"cold inlet {store.cold_c:g}, use {store.use_c:g} and set temperature "
             f"{store.set_c:g} degC must rise in that order"
         )
-    hottest = max(float(charge_c(s, store).max(initial=store.set_c)) for s in sources)
+    hottest = max((float(charge_c(s, store).max()) for s in sources), default=store.set_c)
+    hottest = max(hottest, store.set_c)
     usable_from_c = min(store.use_c + MASS_MARGIN_K, 0.5 * (store.use_c + store.set_c))
     return Body(
         volume_l=store.volume_l,

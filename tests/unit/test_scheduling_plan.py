@@ -136,6 +136,14 @@ def test_a_full_store_whose_pump_must_run_on_stays_full_in_what_is_expected() ->
     assert made.low_l40[:30].min() > 0.85 * cases.FULL_L40
 
 
+def test_without_a_source_it_says_so_and_what_will_be_short() -> None:
+    made = plan.make(replace(day(now=Now(60.0, 0.0)), sources=()))
+    assert made.reason.code == "no_source"
+    assert not made.windows
+    assert made.short_chance[36] == pytest.approx(1.0)
+    assert plan.decide(made, at(3), 0.0) == ()
+
+
 def test_what_is_left_is_worth_the_same_whatever_the_slots() -> None:
     """The last day's cheapest hours, 18 h before the end, price it at half and quarter hours."""
     costs = []
