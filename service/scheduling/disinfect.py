@@ -128,11 +128,10 @@ def job(c: Compiled) -> Job | None:
         money = money + _between(price, clock, since, until)
         used = _between(power, clock, since, until)
         if holds:
-            # What is drawn meanwhile is made at once, at the price of then.
+            # What is drawn meanwhile is made at once, at the price of then, where it may run.
             remade = c.problem.demand.expected_l40 / np.maximum(stage.heat, 1e-9)
-            small = np.broadcast_to(hold_share + remade, price.shape)
-            quiet = np.where(price < BEYOND_ANY_COST, price, 0.0) * small
-            money = money + _between(quiet, clock, last, over)
+            small = np.where(price < BEYOND_ANY_COST, hold_share + remade, 0.0)
+            money = money + _between(price * small, clock, last, over)
             used = used + _between(power * small, clock, last, over)
         kwh.append(used)
     late_h = np.maximum(over + float(grid.start_s[0] - wanted.due_s) / 3600.0, 0.0)

@@ -404,6 +404,15 @@ def test_what_is_drawn_during_a_hold_is_made_at_the_price_of_then() -> None:
     assert costs[1] - costs[0] == pytest.approx(4.2 * 0.25, rel=0.25)
 
 
+def test_a_hold_counts_no_electricity_where_the_source_can_give_no_heat() -> None:
+    heater = replace(element(foot=0.0), heat_w=np.where(np.arange(N) < 1, 3000.0, 0.0))
+    full = day(heater, use_at={1: 8.0, 2: 8.0}, now=Now(333.0, 0.0))
+    made = disinfected(full, due=6.02)
+    treated = [w for w in made.windows if w.purpose == "disinfection"]
+    assert treated
+    assert sum(w.electricity_kwh for w in treated) < 2.0
+
+
 def test_the_levels_before_it_lead_to_it() -> None:
     """The heat pump fills the store in the cheap hours, so that the element has less to do."""
     imports = np.full(N, 0.30)
