@@ -30,6 +30,12 @@ commit. ``wants_commit`` is True when that window is full. It is learned: when a
 nothing arrives and deliveries are unacknowledged, then their number is the window. The service
 commits when ``wants_commit`` is True or its commit interval has passed, whichever is first.
 
+*A message that cannot be read ends no connection for ever.* MQTT 5 passes on properties that
+senders make up, and the library ends the connection over one that it takes for malformed, such as
+a byte order mark in a user property, which the specification allows (MQTT 5.0, 1.5.4). The broker
+then sends the same message after every reconnect. So after such an end the link speaks MQTT 3.1.1
+in the same session, where nobody's properties come along, until the service is started again.
+
 The one last will is the retained status topic ``<prefix>/_link/<client id>/status``: JSON with
 ``state`` ``here`` or ``gone``. A home's name cannot begin with ``_``, so nothing clashes. A will
 cannot release plant (the broker may be gone too), so commands have none and are never retained.
@@ -67,7 +73,8 @@ _CONNACK_TIMEOUT_S = 10.0
 _MARKER_LOST_S = 60.0
 _SHORT_LIVED_S = 30.0
 _TICK_S = 0.2
-_TAKEN_OVER, _UNSPECIFIED = 142, 128  # reason codes: MQTT 5.0, 3.14.2.1
+# reason codes: MQTT 5.0, 3.14.2.1
+_TAKEN_OVER, _PROTOCOL_ERROR, _UNSPECIFIED = 142, 130, 128
 
 
 @dataclass(slots=True)
@@ -122,7 +129,7 @@ class Link:
             broker = broker.model_copy(update={**passing, "session_expiry_s": 0})
         self._lasting = lasting
         self._broker = broker
-        self._five = broker.version == "5"
+        self._five = broker.version == "5"  # False, too, after what MQTT 5 could not be read
         self._topics = frozenset(topics)
         self._on_message = on_message
         self._on_state = on_state
@@ -444,6 +451,14 @@ class Link:
                 "taken_over",
                 f"Another client with the id {self._broker.client_id} took the session over. "
                 "Give each service its own broker.client_id",
+            )
+        elif reason.value == _PROTOCOL_ERROR and self._five:
+            self._five = False
+            self._complain(
+                "unreadable",
+                f"The connection broke over a message that cannot be read ({reason}); going on "
+                "with MQTT 3.1.1, where no properties come along. Let whoever publishes to the "
+                "topics of this service leave out user properties",
             )
         elif self._client is client and not self._stopping.is_set():
             bare = reason.value == _UNSPECIFIED  # what the client says of a line that broke

@@ -116,6 +116,25 @@ def test_fresh_values_and_commands_pass(version: str) -> None:
         assert until(lambda: commands == [(b"1", False)])
 
 
+@pytest.mark.parametrize("retain", [False, True])
+def test_a_property_that_cannot_be_read_ends_no_connection_for_ever(retain: bool) -> None:
+    """MQTT 5.0, 1.5.4: U+FEFF may stand in any string; the client library refuses it."""
+    heard, noted = Heard(), Properties(PacketTypes.PUBLISH)  # type: ignore[no-untyped-call]
+    noted.UserProperty = ("note", "\ufeffcellar")
+    with start() as broker, stranger(broker.port) as c:
+        with linked(wire(broker), heard) as link:
+            c.publish(TOPIC, "51.5", 1, retain, noted).wait_for_publish(5)
+            say(c, "51.6")
+            assert until(lambda: {"51.5", "51.6"} <= set(heard.texts)), link.state
+            link.acknowledge(heard.tokens)
+            assert until(lambda: link.state.connected and not link.state.draining)
+            say(c, "51.7")
+            assert until(lambda: heard.texts[-1] == "51.7" and not heard[-1].waited)
+        with linked(wire(broker), heard) as link:  # the service is started again
+            say(c, "51.8")
+            assert until(lambda: heard.texts[-1] == "51.8")
+
+
 @pytest.mark.parametrize("version", VERSIONS)
 def test_user_and_password(version: str, tmp_path: Path) -> None:
     file = password_file(tmp_path, {"ladle": "right", "probe": "other"})
