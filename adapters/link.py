@@ -43,6 +43,7 @@ cannot release plant (the broker may be gone too), so commands have none and are
 
 from __future__ import annotations
 
+import hashlib
 import json
 import logging
 import os
@@ -81,8 +82,13 @@ _TAKEN_OVER, _PROTOCOL_ERROR, _UNSPECIFIED = 142, 130, 128
 class _Delivery:
     token: int
     mid: int
-    what: tuple[str, bytes]
+    what: bytes
     done: bool = False
+
+
+def _told_apart(topic: str, payload: bytes) -> bytes:
+    """What a redelivery is known again by; a payload of a megabyte is not held for it."""
+    return hashlib.blake2b(topic.encode() + b"\0" + payload, digest_size=16).digest()
 
 
 def status_topic(broker: Broker) -> str:
@@ -524,12 +530,13 @@ class Link:
             delivery: _Delivery | None = None
             seen_before = False
             if message.qos:
+                what = _told_apart(topic, payload)
                 earlier = self._earlier.pop(message.mid, None)
-                if message.dup and earlier is not None and earlier.what == (topic, payload):
+                if message.dup and earlier is not None and earlier.what == what:
                     delivery, seen_before = earlier, True
                 else:
                     self._tokens += 1
-                    delivery = _Delivery(self._tokens, message.mid, (topic, payload))
+                    delivery = _Delivery(self._tokens, message.mid, what)
                 self._open[delivery.token] = delivery
                 if len(self._open) > self._window:
                     self._window = self._broker.receive_maximum  # it was no limit after all

@@ -5,6 +5,7 @@ from __future__ import annotations
 import json
 import threading
 import time
+import tracemalloc
 from collections.abc import Callable, Iterator
 from contextlib import contextmanager
 from pathlib import Path
@@ -133,6 +134,29 @@ def test_a_property_that_cannot_be_read_ends_no_connection_for_ever(retain: bool
         with linked(wire(broker), heard) as link:  # the service is started again
             say(c, "51.8")
             assert until(lambda: heard.texts[-1] == "51.8")
+
+
+def test_what_was_handed_on_is_not_held_by_the_link() -> None:
+    """A thousand payloads of a megabyte would be more memory than a small home computer has."""
+    tokens: list[int | None] = []
+
+    def take(message: Message) -> None:
+        tokens.append(message.token)
+
+    payload = "x" * 1_000_000
+    with start(("max_packet_size 1050000",)) as broker, stranger(broker.port) as c:
+        link = Link(wire(broker), (TOPIC,), take, marker_every_s=0.5)
+        link.start()
+        try:
+            assert link.wait_connected(5)
+            tracemalloc.start()
+            say(c, *[payload] * 12)
+            assert until(lambda: len(tokens) == 12)
+            held = tracemalloc.get_traced_memory()[0]
+            assert held < 4e6, f"{held / 1e6:.1f} MB for 12 MB not acknowledged yet"
+        finally:
+            tracemalloc.stop()
+            link.stop()
 
 
 @pytest.mark.parametrize("version", VERSIONS)
