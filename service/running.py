@@ -93,6 +93,7 @@ class RunningHouse:
         self._last_reading_at: datetime | None = None
         self._last_commit_at: datetime | None = None
         self._failed_turns = 0
+        self._stopping = False
         self._view: View | None = None
         self._wake_mark_s = clock.elapsed_s()  # marks, so that no jump of the wall clock counts
         self._faults_told: tuple[Fault, ...] | None = None
@@ -283,8 +284,12 @@ class RunningHouse:
         return 0.0 if self._arrived else max(0.0, self._wake_mark_s - self._clock.elapsed_s())
 
     def turn(self, stopping: bool = False) -> None:
-        """One control step on everything that arrived, and what it asks carried out."""
+        """One control step on everything that arrived, and what it asks carried out.
+
+        ``stopping``: the service goes down; from here on nothing is commanded any more.
+        """
         with self._turn_lock:
+            self._stopping |= stopping
             with self._inbox_lock:
                 inputs, self._inbox, self._arrived = self._inbox, Inputs(), False
             now, elapsed_s = self.now(), self._clock.elapsed_s()
@@ -292,7 +297,7 @@ class RunningHouse:
                 self._state, outputs = step(
                     self._state,
                     self._settings,
-                    replace(inputs, stopping=stopping),
+                    replace(inputs, stopping=self._stopping),
                     now,
                     elapsed_s,
                 )

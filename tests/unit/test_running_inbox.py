@@ -137,6 +137,35 @@ def test_the_plant_page_says_what_an_actuator_is_under(tmp_path: Path) -> None:
     assert now() == {"heat_pump_hot_water": "rests at 10.0\u00a0°C", "immersion": "released"}
 
 
+def test_a_reading_that_arrives_while_the_service_stops_commands_nothing_again(
+    tmp_path: Path,
+) -> None:
+    sent: list[Outgoing] = []
+    house, records, clock = _house(tmp_path, sent)
+    house.offer_link(True)
+
+    def hear() -> None:
+        at_s = clock.now_s()
+        house.offer(
+            [
+                Reading(house.id, s.name, 50.0, at_s, at_s, True, True)
+                for s in house.settings.wiring.signals_of(Quantity.PROBE)
+            ]
+        )
+
+    for _ in range(4):
+        hear()
+        house.turn()
+        clock.set(clock.now_s() + 60)
+    assert [m.payload for m in sent][-1] == b"10", "the heat pump rests at a low temperature"
+    house.turn(stopping=True)
+    assert [m.payload for m in sent][-1] == b"off"
+    hear()
+    house.take_pending()  # as the last commit does
+    assert [m.payload for m in sent][-1] == b"off"
+    records.close()
+
+
 def test_an_installer_sees_what_was_refused_and_where(tmp_path: Path) -> None:
     house, records, _ = _house(tmp_path, [])
     for n in range(3):
