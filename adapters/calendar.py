@@ -6,7 +6,6 @@ import re
 from datetime import UTC, date, datetime, time, timedelta
 from zoneinfo import ZoneInfo
 
-import httpx
 import icalendar
 import recurring_ical_events
 
@@ -28,11 +27,10 @@ def fetch_calendar(
     zone: ZoneInfo,
     now_s: float,
     timeout_s: float = TIMEOUT_S,
-    client: httpx.Client | None = None,
 ) -> tuple[CalendarSpan, ...] | Refusal:
     """The visits and absences of a calendar that are not over, for the next 60 days."""
     try:
-        document = fetch(feed.address, timeout_s, client)
+        document = fetch(feed.address, timeout_s)
     except Unusable as why:
         return Refusal.of(home, f"calendar {shown(feed.address)}", why)
     return read_calendar(home, feed, zone, document, now_s)

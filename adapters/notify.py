@@ -2,6 +2,7 @@
 
 from __future__ import annotations
 
+import asyncio
 import smtplib
 import ssl
 from collections.abc import Mapping
@@ -45,7 +46,7 @@ def call_webhook(
     """POST ``body`` as JSON; None when the answer was a 2xx."""
     where = f"webhook {shown(address)}"
     try:
-        answer = httpx.post(address, json=dict(body), timeout=timeout_s)
+        status = asyncio.run(_post(address, body, timeout_s))
     except (httpx.HTTPError, httpx.InvalidURL, OSError, ValueError, TypeError) as error:
         return Refusal(
             home,
@@ -54,15 +55,19 @@ def call_webhook(
             f"could not be called ({type(error).__name__})",
             "check its address and the network",
         )
-    if not answer.is_success:
-        return Refusal(
-            home,
-            "bad_status",
-            where,
-            f"answered {answer.status_code}",
-            "check its address and key",
-        )
+    if not httpx.codes.is_success(status):
+        return Refusal(home, "bad_status", where, f"answered {status}", "check its address and key")
     return None
+
+
+async def _post(address: str, body: Mapping[str, Any], timeout_s: float) -> int:
+    """The status of the answer, which is read no further."""
+    async with (
+        asyncio.timeout(timeout_s),
+        httpx.AsyncClient(timeout=timeout_s) as client,
+        client.stream("POST", address, json=dict(body)) as answer,
+    ):
+        return answer.status_code
 
 
 def send_mail(

@@ -5,8 +5,6 @@ from __future__ import annotations
 from datetime import UTC, datetime
 from typing import Any
 
-import httpx
-
 from adapters.fetch import TIMEOUT_S, fetch, shown
 from adapters.rows import Moments, csv_rows, find, json_rows, number
 from adapters.types import PriceSeries, Refusal, Unusable
@@ -21,14 +19,13 @@ def fetch_prices(
     feed: PriceFeed,
     fetched_s: float,
     timeout_s: float = TIMEOUT_S,
-    client: httpx.Client | None = None,
 ) -> PriceSeries | Refusal:
     """The series of an ``http`` or ``csv`` feed. Blocks for at most about ``timeout_s``.
 
     A refused feed leaves what was known before in force; the caller marks the plan.
     """
     try:
-        document = fetch(feed.address, timeout_s, client)
+        document = fetch(feed.address, timeout_s)
     except Unusable as why:
         return refusal(home, feed, why)
     return read_prices(home, feed, document, fetched_s)

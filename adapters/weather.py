@@ -4,8 +4,6 @@ from __future__ import annotations
 
 from itertools import pairwise
 
-import httpx
-
 from adapters.fetch import TIMEOUT_S, fetch, shown
 from adapters.rows import Moments, find, json_rows, number
 from adapters.types import Refusal, Unusable, WeatherSeries
@@ -20,11 +18,10 @@ def fetch_weather(
     feed: WeatherFeed,
     fetched_s: float,
     timeout_s: float = TIMEOUT_S,
-    client: httpx.Client | None = None,
 ) -> WeatherSeries | Refusal:
     """The forecast of a feed. Blocks for at most about ``timeout_s``."""
     try:
-        return read_weather(home, feed, fetch(feed.address, timeout_s, client), fetched_s)
+        return read_weather(home, feed, fetch(feed.address, timeout_s), fetched_s)
     except Unusable as why:
         return Refusal.of(home, f"weather feed {shown(feed.address)}", why)
 

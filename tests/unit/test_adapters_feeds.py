@@ -2,11 +2,13 @@
 
 from __future__ import annotations
 
+import gzip
 import json
 import threading
 import time
+import tracemalloc
 from collections.abc import Iterator
-from contextlib import contextmanager
+from contextlib import contextmanager, suppress
 from http.server import BaseHTTPRequestHandler, ThreadingHTTPServer
 from zoneinfo import ZoneInfo
 
@@ -30,7 +32,7 @@ HOUR = 3600
 
 @contextmanager
 def server(
-    status: int = 200, body: bytes = b"", delay_s: float = 0.0
+    status: int = 200, body: bytes = b"", delay_s: float = 0.0, packed: str = ""
 ) -> Iterator[tuple[str, list[bytes]]]:
     posted: list[bytes] = []
 
@@ -39,6 +41,8 @@ def server(
             time.sleep(delay_s)
             self.send_response(status)
             self.send_header("Content-Length", str(len(body)))
+            if packed:
+                self.send_header("Content-Encoding", packed)
             self.end_headers()
             self.wfile.write(body)
 
@@ -95,6 +99,91 @@ def test_servers_that_fail_are_refusals_without_secrets() -> None:
     with server(body=b"x" * (LARGEST_BYTES + 1)) as (address, _):
         assert attempt(address).code == "too_long"
     assert attempt("http://").code == "unreachable"
+
+
+@contextmanager
+def trickling(line: bytes) -> Iterator[str]:
+    """A server that never stops sending, one line every 50 ms."""
+    ended = threading.Event()
+
+    class Handler(BaseHTTPRequestHandler):
+        def do_GET(self) -> None:
+            with suppress(OSError):
+                self.wfile.write(b"HTTP/1.1 200 OK\r\n" + (b"" if b":" in line else b"\r\n"))
+                while not ended.wait(0.05):
+                    self.wfile.write(line)
+
+        def do_POST(self) -> None:
+            self.do_GET()
+
+        def log_message(self, *_: object) -> None:
+            pass
+
+    http = ThreadingHTTPServer(("127.0.0.1", 0), Handler)
+    thread = threading.Thread(target=http.serve_forever, args=(0.02,))
+    thread.start()
+    try:
+        yield f"http://127.0.0.1:{http.server_port}/"
+    finally:
+        ended.set()
+        http.shutdown()
+        thread.join()
+        http.server_close()
+
+
+@pytest.mark.parametrize("line", [b"X-Wait: a\r\n", b"wait\r\n"], ids=["heading", "body"])
+def test_a_server_that_sends_a_little_for_ever_is_given_up(line: bytes) -> None:
+    got: list[object] = []
+    with trickling(line) as address:
+        feed = PriceFeed(kind="http", address=address)
+        caller = threading.Thread(
+            target=lambda: got.append(fetch_prices("home", feed, NOW, 0.5)), daemon=True
+        )
+        caller.start()
+        caller.join(2.0)
+        assert got, "it waits on"
+    assert isinstance(got[0], Refusal)
+    assert got[0].code == "unreachable"
+
+
+def test_packed_answers_are_unpacked_as_far_as_they_may_be_large() -> None:
+    """RFC 9110, 8.4: codings are applied in the order they are listed, here one on the other."""
+    rows = b'[{"start": "2026-01-01T00:00:00Z", "end": "2026-01-01T01:00:00Z", "price": 0.2}]'
+    bomb = gzip.compress(gzip.compress(bytes(100_000_000)))
+
+    def attempt(body: bytes, packed: str) -> PriceSeries | Refusal:
+        with server(body=body, packed=packed) as (address, _):
+            return fetch_prices("home", PriceFeed(kind="http", address=address), NOW)
+
+    assert isinstance(attempt(gzip.compress(rows), "gzip"), PriceSeries)
+    tracemalloc.start()
+    try:
+        for body, packed, code in (
+            (bomb, "gzip, gzip", "bad_encoding"),
+            (gzip.decompress(bomb), "gzip", "too_long"),
+            (gzip.compress(rows)[:-9], "gzip", "bad_encoding"),
+            (rows, "gzip", "bad_encoding"),
+        ):
+            refusal = attempt(body, packed)
+            assert isinstance(refusal, Refusal)
+            assert refusal.code == code
+        assert tracemalloc.get_traced_memory()[1] < 20e6
+    finally:
+        tracemalloc.stop()
+
+
+def test_a_webhook_that_answers_for_ever_keeps_nobody_waiting() -> None:
+    got: list[Refusal | None] = []
+    for line, code in ((b"X-Wait: a\r\n", "unreachable"), (b"wait\r\n", None)):
+        with trickling(line) as address:
+            caller = threading.Thread(
+                target=lambda at=address: got.append(call_webhook("home", at, {}, 0.5)), daemon=True
+            )
+            caller.start()
+            caller.join(2.0)
+            assert got, "it waits on"
+        refusal = got.pop()
+        assert (refusal and refusal.code) == code
 
 
 def test_a_webhook_hears_json_and_failures_are_told() -> None:
