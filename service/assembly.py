@@ -84,8 +84,7 @@ class Service:
         self._jobs.start()
 
     def stop(self) -> None:
-        """Release all plant, commit what is pending, remember, end."""
-        self._jobs.stop()
+        """Release all plant, commit what is pending, remember, end; what may be slow comes last."""
         self._stopping.set()
         self._woken.set()
         self._thread.join(10)
@@ -93,6 +92,7 @@ class Service:
             house.turn(stopping=True)
         self.flush(snapshot=True)
         self.link.stop()
+        self._jobs.stop()
         self.worker.close()
 
     def wake(self) -> None:

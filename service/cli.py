@@ -100,8 +100,8 @@ def _run(service: Service, listening: socket.socket, everybody: bool, make_token
             _stay_alone(service.records)
     finally:
         out.print("Stopping: all plant is handed back to its own controls.")
+        service.stop()  # before the pages, which may have a long answer to finish
         web.stop()
-        service.stop()
 
 
 def _named(wiring: Wiring, *homes: str) -> list[HomeWiring]:

@@ -30,6 +30,7 @@ class Job(NamedTuple):
     every_s: float
     run: Callable[[], object]
     at_once: bool = False  # also when the service starts, not only an interval later
+    outside: bool = False  # waits for others, and must keep nothing of our own waiting
 
 
 class Every(BaseTrigger):  # type: ignore[misc]
@@ -62,15 +63,15 @@ class Jobs:
             Job("commit", keeping.commit_every_s, service.flush),
             Job("heartbeat", self.HEARTBEAT_S, service.beat),
             Job("thin", 6 * 3600.0, service.thin),
-            Job("tell", 60.0, service.tell_people),
+            Job("tell", 60.0, service.tell_people, outside=True),
             Job("score", 3600.0, service.score),
             *(
-                Job(f"{kind} {home}", every_s, run, at_once=True)
+                Job(f"{kind} {home}", every_s, run, at_once=True, outside=True)
                 for kind, home, every_s, run in feeds.errands(service.houses, service.records)
             ),
         )
         self._scheduler = BackgroundScheduler(
-            executors={"default": ThreadPoolExecutor(4)},
+            executors={"inside": ThreadPoolExecutor(5), "outside": ThreadPoolExecutor(4)},
             job_defaults={"coalesce": True, "max_instances": 1, "misfire_grace_time": None},
             timezone="UTC",
         )
@@ -84,7 +85,12 @@ class Jobs:
             seconds = max(self._clock.real_s(job.every_s), 0.25)
             first = {"next_run_time": datetime.now(UTC)} if job.at_once else {}
             self._scheduler.add_job(
-                self._carefully, Every(seconds), (job.run,), name=job.name, **first
+                self._carefully,
+                Every(seconds),
+                (job.run,),
+                name=job.name,
+                executor="outside" if job.outside else "inside",
+                **first,
             )
         self._scheduler.start()
 

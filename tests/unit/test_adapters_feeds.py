@@ -8,7 +8,7 @@ import threading
 import time
 import tracemalloc
 from collections.abc import Iterator
-from contextlib import contextmanager, suppress
+from contextlib import contextmanager
 from http.server import BaseHTTPRequestHandler, ThreadingHTTPServer
 from zoneinfo import ZoneInfo
 
@@ -24,6 +24,7 @@ from adapters.prices import fetch_prices
 from adapters.types import CalendarSpan, PriceSeries, Refusal, WeatherSeries
 from adapters.weather import fetch_weather, read_weather
 from adapters.wiring import CalendarFeed, PriceFeed, WeatherFeed
+from tests.trickling import trickling
 
 NOW = 1_767_225_600.0  # Thursday 2026-01-01T00:00:00Z
 PARIS = ZoneInfo("Europe/Paris")
@@ -99,36 +100,6 @@ def test_servers_that_fail_are_refusals_without_secrets() -> None:
     with server(body=b"x" * (LARGEST_BYTES + 1)) as (address, _):
         assert attempt(address).code == "too_long"
     assert attempt("http://").code == "unreachable"
-
-
-@contextmanager
-def trickling(line: bytes) -> Iterator[str]:
-    """A server that never stops sending, one line every 50 ms."""
-    ended = threading.Event()
-
-    class Handler(BaseHTTPRequestHandler):
-        def do_GET(self) -> None:
-            with suppress(OSError):
-                self.wfile.write(b"HTTP/1.1 200 OK\r\n" + (b"" if b":" in line else b"\r\n"))
-                while not ended.wait(0.05):
-                    self.wfile.write(line)
-
-        def do_POST(self) -> None:
-            self.do_GET()
-
-        def log_message(self, *_: object) -> None:
-            pass
-
-    http = ThreadingHTTPServer(("127.0.0.1", 0), Handler)
-    thread = threading.Thread(target=http.serve_forever, args=(0.02,))
-    thread.start()
-    try:
-        yield f"http://127.0.0.1:{http.server_port}/"
-    finally:
-        ended.set()
-        http.shutdown()
-        thread.join()
-        http.server_close()
 
 
 @pytest.mark.parametrize("line", [b"X-Wait: a\r\n", b"wait\r\n"], ids=["heading", "body"])
