@@ -6,6 +6,7 @@ import logging
 import threading
 from collections import deque
 from collections.abc import Callable
+from functools import partial
 
 from adapters.decode import Decoder, excerpt
 from adapters.link import Link
@@ -18,7 +19,7 @@ from service.control.overrides import WishRefused, accepted, held_by
 from service.jobs import Jobs
 from service.records.errors import RecordsError
 from service.records.records import Records
-from service.running import RunningHouse
+from service.running import Pending, RunningHouse
 from service.scoring import score_days
 from service.settings import Wiring
 from service.telling import Telling
@@ -28,6 +29,7 @@ log = logging.getLogger(__name__)
 
 LONGEST_WAIT_S = 5.0
 STATE_EVERY_S = 10.0
+MOST_ERRANDS = 100  # that wait; together they take a fraction of a second
 TRY_AGAIN = "the wish was not kept, send it again later"
 
 
@@ -89,8 +91,8 @@ class Service:
         self._woken.set()
         self._thread.join(10)
         for house in self.houses.values():
-            house.turn(stopping=True)
-        self.flush(snapshot=True)
+            self.carefully(partial(house.turn, stopping=True))
+        self.carefully(partial(self.flush, snapshot=True))
         self.link.stop()
         self._jobs.stop()
         self.worker.close()
@@ -105,14 +107,14 @@ class Service:
             self._woken.wait(min(self.clock.real_s(next_s), LONGEST_WAIT_S))
             self._woken.clear()
             self.carefully(self._jobs.follow_clock)
-            while self._errands:
+            for _ in range(len(self._errands)):  # not those that come meanwhile: a turn may be due
                 self.carefully(self._errands.popleft())
             for house in self.houses.values():
                 if house.due_in_s() <= 0.0 and not self._stopping.is_set():
                     self.carefully(house.turn)
-                    self._tell(house)
+                    self.carefully(partial(self._tell, house))
             if self.link.wants_commit:
-                self.flush()
+                self.carefully(self.flush)
 
     def carefully(self, errand: Callable[[], object]) -> None:
         """Do it; whatever goes wrong is logged, records that fail once, and the service goes on."""
@@ -134,15 +136,17 @@ class Service:
         """Take one message; in the link's thread, so quick."""
         home = self._wish_topics.get(message.topic)
         if home is not None:
-            self._errands.append(lambda: self._wished(home, message))
+            self._queue(home, message, lambda: self._wished(home, message))
         decoded = None
         if message.topic in self._decoder.topics:
             decoded = self._decoder.decode(message)
         for where, feed in self._price_topics.get(message.topic, ()):
-            self._errands.append(
+            self._queue(
+                where,
+                message,
                 lambda where=where, feed=feed: feeds.take_mqtt(  # type: ignore[misc]
                     self.houses[where], self.records, feed, message
-                )
+                ),
             )
         with self._receive_lock:
             if decoded is not None:
@@ -155,6 +159,15 @@ class Service:
                 if refusal.home in self.houses:
                     self.houses[refusal.home].refuse(refusal)
         self._woken.set()
+
+    def _queue(self, home: str, message: Message, errand: Callable[[], None]) -> None:
+        """Leave what a message asks for to the control thread, or refuse it in a flood."""
+        if len(self._errands) < MOST_ERRANDS:
+            self._errands.append(errand)
+            return
+        # Not answered: a thousand answers would leave no room on the way out for a command.
+        what, mend = f"{MOST_ERRANDS} others wait to be looked at", "let the sender send fewer"
+        self.houses[home].refuse(Refusal(home, "too_many", f"topic {message.topic}", what, mend))
 
     def _wished(self, home: str, message: Message) -> None:
         house, own = self.houses[home], self.own[home]
@@ -231,11 +244,14 @@ class Service:
     def flush(self, snapshot: bool = False) -> None:
         """Commit what is pending, then acknowledge it; a failure is tried again next time."""
         with self._flush_lock:
-            with self._receive_lock:
-                taken = {name: house.take_pending() for name, house in self.houses.items()}
-                tokens, self._tokens = self._tokens, []
+            taken: dict[str, Pending] = {}
+            tokens: list[int] = []
             late = False
             try:
+                with self._receive_lock:
+                    for name, house in self.houses.items():
+                        taken[name] = house.take_pending()
+                    tokens, self._tokens = self._tokens, []
                 for name, pending in list(taken.items()):
                     self.houses[name].commit(pending)
                     late |= any(not r.tells_now for r in pending.readings)
@@ -247,12 +263,14 @@ class Service:
                     for house in self.houses.values():
                         house.save_snapshot()
                     self._snapshot_mark_s = elapsed_s
-            except RecordsError as error:
-                self._complain(str(error))
+            except Exception as error:  # a defect too: what is not stored must not be dropped
                 for name, pending in taken.items():
                     self.houses[name].give_back(pending)
                 with self._receive_lock:
                     self._tokens = tokens + self._tokens
+                if not isinstance(error, RecordsError):
+                    raise
+                self._complain(str(error))
                 return
             if self._trouble:
                 log.info("Records are written again; what waited meanwhile is stored.")

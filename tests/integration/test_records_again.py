@@ -13,7 +13,7 @@ import pytest
 from adapters.types import Message, Outgoing
 from adapters.wiring import Broker
 from service.assembly import Service
-from service.clock import HandClock
+from service.clock import HandClock, utc
 from service.records import Records, RecordsError
 from service.settings import Http
 from service.simulation import demo as demos
@@ -45,6 +45,45 @@ def test_a_job_that_finds_no_records_is_told_in_one_line_however_often_it_runs(
     said = [r for r in caplog.records if r.levelno >= logging.ERROR]
     assert [r.getMessage() for r in said] == ["the database server does not answer (here). Mend it"]
     assert said[0].exc_info is None
+
+
+def test_a_defect_where_state_is_told_or_kept_ends_no_thread_and_loses_nothing(
+    tmp_path: Path, monkeypatch: pytest.MonkeyPatch, caplog: pytest.LogCaptureFixture
+) -> None:
+    """Whatever a turn made is tried again, and acknowledged only once it is stored."""
+    service, records = _service(tmp_path)
+    house = service.houses["mill-house"]
+    acknowledged: list[int] = []
+    monkeypatch.setattr(service.link, "acknowledge", acknowledged.extend)
+    monkeypatch.setattr(type(service.link), "wants_commit", property(lambda _: True))
+    signal = house.settings.wiring.signals[0]
+    at_s = service.clock.now_s()
+    tried = 0
+
+    def broken(*_: Any, **__: Any) -> None:
+        nonlocal tried
+        tried += 1
+        raise KeyError("a defect")
+
+    with monkeypatch.context() as here:
+        here.setattr(service, "_tell", broken)
+        here.setattr(records, "add_readings", broken)
+        service._arrived(Message(signal.topic, b"48.5", at_s, waited=False, token=7))
+        service._thread.start()
+        end = time.monotonic() + 5.0
+        while tried < 4 and time.monotonic() < end:
+            service.wake()
+            time.sleep(0.05)
+        assert service._thread.is_alive()
+    assert "a defect" in caplog.text
+    service._stopping.set()
+    service.wake()
+    service._thread.join(10)
+    service.flush()
+    assert acknowledged == [7]
+    kept = records.readings_since(house.id, utc(at_s - 60))
+    assert [r.value for r in kept] == [48.5]
+    records.close()
 
 
 def _asked(service: Service, fields: dict[str, object], sent: list[Outgoing]) -> dict[str, object]:
