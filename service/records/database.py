@@ -117,6 +117,7 @@ class Database:
         self._lock = threading.RLock()
         self._here = _Here()
         self._hold: Hold | None = None
+        self._file: tuple[int, int] | None = None
         self.bytes_written = 0
         try:
             with explained(self.where):
@@ -127,6 +128,7 @@ class Database:
                 else:
                     self._open_server(alone)
                 self._migrate()
+                self._file = self._file_there()
         except BaseException:
             self._let_go()
             raise
@@ -202,6 +204,27 @@ class Database:
                 "%s: the records were upgraded from version %s to %s", self.where, before, after
             )
 
+    def _file_there(self) -> tuple[int, int] | None:
+        """Which file stands at the path, whatever its name was before; None on a server."""
+        if not self.is_sqlite:
+            return None
+        found = self.path.stat()
+        return found.st_dev, found.st_ino
+
+    def _refuse_another_file(self) -> None:
+        """SQLite goes on writing into a file that was deleted or replaced, and all is lost."""
+        try:
+            there = self._file_there()
+        except FileNotFoundError:
+            there = None
+        if there != self._file:
+            raise RecordsError(
+                "unwritable",
+                "the database file was taken away or replaced since it was opened",
+                self.where,
+                "Put it back, or start the service again on the file that is there now.",
+            )
+
     @property
     def path(self) -> Path:
         """The SQLite file. Only where ``is_sqlite``."""
@@ -221,6 +244,7 @@ class Database:
             yield self._here.session
             return
         with self._lock, explained(self.where):
+            self._refuse_another_file()
             before = _handed_over()
             afterwards: list[Callable[[], object]] = []
             self._here.afterwards = afterwards
@@ -283,12 +307,16 @@ class Database:
             )
         part = target.with_name(target.name + ".part")
         where = f"copy to {target}"
+        own = self.path.resolve()
+        if target.resolve() in {own.with_name(own.name + e) for e in ("", "-wal", "-shm", ".lock")}:
+            mend = "Name another file, best on another disk."
+            raise RecordsError("unwritable", "these are the records themselves", where, mend)
         with explained(where):
             target.parent.mkdir(parents=True, exist_ok=True)
             part.unlink(missing_ok=True)
             try:
                 with (
-                    closing(sqlite3.connect(f"file:{self.path}?mode=ro", uri=True)) as source,
+                    closing(sqlite3.connect(f"{own.as_uri()}?mode=ro", uri=True)) as source,
                     closing(sqlite3.connect(part)) as copy,
                 ):
                     source.backup(copy)

@@ -402,6 +402,41 @@ def test_backup_while_writing_opens_as_a_whole(records: Records, tmp_path: Path,
     assert 20 * before <= found <= 20 * stored[0]
 
 
+def test_a_backup_is_whole_wherever_the_records_lie_and_never_takes_their_place(
+    tmp_path: Path,
+) -> None:
+    """A # in a folder's name means something else in a URI (RFC 3986, 2.2)."""
+    folder = tmp_path / "one #2"
+    records = Records.open(samples.fresh(folder / "ladle.sqlite"))
+    records.add_readings("home", [reading("top", NOW_S, 50.0)])
+    records.backup(tmp_path / "copy.sqlite")
+    with sqlite3.connect(tmp_path / "copy.sqlite") as copy:
+        assert copy.execute("SELECT count(*) FROM readings").fetchone() == (1,)
+    link = tmp_path / "link.sqlite"
+    link.symlink_to(folder / "ladle.sqlite")
+    for own in (folder / "ladle.sqlite", folder / "ladle.sqlite-wal", link):
+        with pytest.raises(RecordsError) as refused:
+            records.backup(own)
+        assert refused.value.what == "these are the records themselves"
+    records.close()
+
+
+def test_a_file_that_was_taken_away_or_replaced_is_told_and_takes_no_more(
+    records: Records, tmp_path: Path
+) -> None:
+    path = records.database.path
+    away = tmp_path / "away.sqlite"
+    path.rename(away)
+    for replaced in (False, True):
+        if replaced:
+            path.write_bytes(away.read_bytes())
+        with pytest.raises(RecordsError) as told:
+            records.add_readings("home", [reading("top", NOW_S, 50.0)])
+        assert "taken away or replaced" in told.value.what
+    away.replace(path)
+    assert records.add_readings("home", [reading("top", NOW_S, 50.0)]) == 1
+
+
 def test_restore_puts_a_backup_back_and_keeps_what_was_there(tmp_path: Path, url: str) -> None:
     records = Records.open(url)
     records.add_settings("home", Tunables(occupants=3), "installer", NOW)
