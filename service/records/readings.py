@@ -82,7 +82,8 @@ def since(
     """Every reading that arrived after ``after_us``, in order of arrival.
 
     Found through the clustering by stamp for what was on time, and through the index of late
-    ones for the rest.
+    ones for the rest. That one must not be asked for stamps: SQLite would go by the clustering
+    again, through every reading there is.
     """
     c = table_of(ReadingRow).c
     columns = (c.measured_us, c.signal_id, c.value, c.delay_us, c.flags)
@@ -98,10 +99,10 @@ def since(
             c.home_id == home_id,
             literal_column("(measured_us + delay_us)") > after_us,
             text(f"delay_us > {LATE_US}"),
-            c.measured_us < edge,
         )
     ).all()
-    found = sorted([*on_time, *late], key=lambda r: (r[0] + r[3], r[0], r[1]))
+    older = (r for r in late if r[0] < edge)
+    found = sorted([*on_time, *older], key=lambda r: (r[0] + r[3], r[0], r[1]))
     return [
         Reading(
             home=home,

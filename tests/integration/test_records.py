@@ -14,6 +14,7 @@ from pathlib import Path
 
 import numpy as np
 import pytest
+from sqlalchemy import event
 
 from adapters.types import PriceSeries, Reading
 from service.control.types import Draw, Wish
@@ -400,6 +401,26 @@ def test_backup_while_writing_opens_as_a_whole(records: Records, tmp_path: Path,
     copy.close()
     assert found % 20 == 0, "a batch is in the copy whole or not at all"
     assert 20 * before <= found <= 20 * stored[0]
+
+
+def test_a_restart_does_not_read_through_all_readings_for_the_late_ones(records: Records) -> None:
+    records.add_readings("home", [reading("top", NOW_S, 50.0)])
+    asked: list[tuple[str, tuple[object, ...]]] = []
+    event.listen(
+        records.database.reader,
+        "before_cursor_execute",
+        lambda _c, _u, statement, given, *_: asked.append((statement, given)),
+    )
+    records.readings_since("home", NOW - timedelta(minutes=10))
+    with sqlite3.connect(records.database.path) as raw:
+        plans = [
+            str(raw.execute(f"EXPLAIN QUERY PLAN {statement}", given).fetchall())
+            for statement, given in asked
+            if "delay_us" in statement
+        ]
+    assert len(plans) == 2
+    assert "USING PRIMARY KEY (home_id=? AND measured_us>?)" in plans[0]
+    assert "USING INDEX readings_late (home_id=? AND <expr>>?)" in plans[1]
 
 
 def test_a_backup_is_whole_wherever_the_records_lie_and_never_takes_their_place(
