@@ -13,7 +13,7 @@ from dataclasses import dataclass, field
 from datetime import datetime
 
 from adapters.types import Command
-from service.control.state import State
+from service.control.state import HygieneClock, State
 from service.control.types import Outputs, Rule
 
 HOUR_S = 3600.0
@@ -32,18 +32,30 @@ class Never:
 
     ceiling_c: float
     interval_s: float
-    lived_s: float
     ruling: frozenset[str]
     most_starts: Mapping[str, int]
     source_of: Mapping[str, str]
     stale_after_s: float = 300.0
     true_s: float = 0.0
+    lived_s: float = 0.0  # since the last pass
     hold: bool = False
     measured_s: dict[str, float] = field(default_factory=dict)  # probe -> true time
     value_c: dict[str, float] = field(default_factory=dict)
     on_until_s: dict[str, float] = field(default_factory=dict)  # actuator -> its timer's end
     starts_s: dict[str, list[float]] = field(default_factory=dict)
     seen: Counter[str] = field(default_factory=Counter)
+
+    def knows(self, clock: HygieneClock) -> float:
+        """Lived seconds since the last pass by what control remembers.
+
+        A first disinfection is due within a day.
+        """
+        first = clock.passed_at is None
+        return clock.since_pass_s + (self.interval_s - 24 * HOUR_S if first else 0.0)
+
+    def begins(self, clock: HygieneClock) -> None:
+        """Control begins with this memory."""
+        self.lived_s = self.knows(clock)
 
     def passes(self, seconds: float) -> None:
         """Time passes."""
@@ -57,10 +69,10 @@ class Never:
             self.measured_s[probe] = when
             self.value_c[probe] = value
 
-    def restarts(self, remembered_s: float) -> None:
+    def restarts(self, clock: HygieneClock) -> None:
         """The process is gone: nothing heard before says anything of now."""
         self.measured_s, self.value_c = {}, {}
-        self.lived_s = min(self.lived_s, remembered_s)
+        self.lived_s = min(self.lived_s, self.knows(clock))
         self.seen["restarts"] += 1
 
     def after(self, state: State, out: Outputs, now: datetime) -> None:

@@ -6,7 +6,7 @@ from dataclasses import replace
 from datetime import datetime
 from functools import partial
 
-from service.control import believe, hygiene, observe, watching
+from service.control import believe, observe, watching
 from service.control.state import NEVER, Clock, Heard, State, shifted
 from service.settings import HomeSettings
 
@@ -26,7 +26,6 @@ def start(settings: HomeSettings, now: datetime, elapsed_s: float = 0.0) -> Stat
         at=now,
         elapsed_s=elapsed_s,
         clock=Clock(began_mark_s=elapsed_s),
-        hygiene=hygiene.start(settings),
     )
 
 

@@ -55,8 +55,10 @@ def judge(s: Situation) -> Ruling | None:
 
 def begin_or_end(s: Situation) -> tuple[HygieneClock, tuple[HygieneEvidence, ...]]:
     """Begin an attempt whose time has come, or give one up that leads nowhere."""
-    clock = s.state.hygiene
+    clock, when = s.state.hygiene, hygiene.due(s)
     attempt = clock.attempt
+    if attempt is not None and not when.ours:  # settings changed: it may not be made any more
+        return replace(clock, attempt=None), ()
     if attempt is not None:
         # What was reckoned at its beginning: what is left shrinks while it heats as it should.
         need = max(need_s(s), attempt.reckoned_s, 3600.0)
@@ -89,7 +91,6 @@ def begin_or_end(s: Situation) -> tuple[HygieneClock, tuple[HygieneEvidence, ...
             return clock, (failed,)
         followed = _followed(s, attempt)
         return clock if followed is attempt else replace(clock, attempt=followed), ()
-    when = hygiene.due(s)
     if not when.ours:
         return clock, ()
     late = when.in_s <= need_s(s) * START_MARGIN + 1800.0 and not _planned_by(s, when.in_s)
@@ -108,6 +109,15 @@ def begin_or_end(s: Situation) -> tuple[HygieneClock, tuple[HygieneEvidence, ...
     if begins:
         clock = replace(clock, attempt=Attempt(s.now, s.elapsed_s, need_s(s)))
     return clock, ()
+
+
+def suspended(s: Situation) -> HygieneClock:
+    """While a rule that is stronger keeps the plant released: none begins, none gets older."""
+    clock, attempt = s.state.hygiene, s.state.hygiene.attempt
+    if attempt is None:
+        return clock
+    lived_s = s.elapsed_s - s.state.elapsed_s
+    return replace(clock, attempt=replace(attempt, mark_s=attempt.mark_s + lived_s, rise=None))
 
 
 def _set_c(s: Situation, source: SourcePlant) -> float:

@@ -21,20 +21,21 @@ from service.control.plant import (
 )
 from service.control.situation import ORDER, Situation
 from service.control.state import Facts, Hold, HygieneClock
-from service.control.types import HygieneEvidence
+from service.control.types import HygieneEvidence, Rule
 from service.cylinder.hygiene import HygieneTally
 from service.scheduling.types import Reason
-from service.settings import HomeSettings
 
 DAY_S = 86_400.0
 FIRST_WITHIN_S = DAY_S  # a cylinder nothing is known of is disinfected within a day
 BROUGHT_FORWARD_S = DAY_S  # lukewarm for too long: within a day, so that a night lies in it
 ABSENCE_S = 2 * DAY_S  # a longer one: disinfected before the return, outlets to be flushed after
 PLANNED_EARLY_S = 3600.0  # the plan has it over so long before it is due: it may err
-LONGEST_GAP_S = 300.0  # a hold with a longer silence of its probes is not a hold
+RETURN_WINDOW_S = 36 * 3600.0  # a disinfection before a return lies within this of it
+LONGEST_GAP_S = 360.0  # a longer silence is no hold: probes that tell every five minutes, and late
 HOTTER_K = 3.0
 HELD_ABOVE_K = 0.3  # what probes and standing loss take off before it is heated again
 UPSIDE_DOWN_K = 5.0  # colder water above by more than this cannot be
+SUSPENDED_BY = (Rule.FAIL_SAFE, Rule.MAINTENANCE_HOLD)  # one under way goes on after these
 TALLY_STRIDE_S = 60.0
 TALLY_LONGEST_S = 7200.0  # a longer silence is not counted as if one profile had lasted
 
@@ -53,12 +54,6 @@ class Due:
     def overdue(self) -> bool:
         """Whether its time is over."""
         return self.in_s <= 0
-
-
-def start(settings: HomeSettings) -> HygieneClock:
-    """A clock for a cylinder of which nothing is known."""
-    interval_s = settings.tunables.hygiene.longest_interval_days * DAY_S
-    return HygieneClock(since_pass_s=max(0.0, interval_s - FIRST_WITHIN_S))
 
 
 def refusal(plant: Plant) -> Reason | None:
@@ -142,17 +137,18 @@ def due(s: Situation) -> Due:
     """When the next disinfection has to be finished, and why then."""
     clock, h = s.state.hygiene, s.settings.tunables.hygiene
     in_s, why = interval_s(s) - clock.since_pass_s, "interval"
-    if clock.passed_at is None:
-        why = "first"
+    if clock.passed_at is None:  # whatever the interval is
+        in_s, why = FIRST_WITHIN_S - clock.since_pass_s, "first"
     lukewarm_h = lukewarm_hours(clock)
     too_long_s = (lukewarm_h - h.lukewarm_limit_h) * 3600.0
     if too_long_s >= 0.0 and in_s > BROUGHT_FORWARD_S - too_long_s:
         in_s, why = max(BROUGHT_FORWARD_S - too_long_s, 1.0), "lukewarm"
-    back = s.standing.returning
-    if back is not None and back.until is not None and s.standing.away is not None:
-        until_s = (back.until - s.now).total_seconds()
-        away_s = (back.until - back.since).total_seconds()
-        if away_s >= ABSENCE_S or in_s < until_s:
+    if s.standing.absence is not None:
+        gone, back = s.standing.absence
+        until_s = (back - s.now).total_seconds()
+        long = (back - gone).total_seconds() >= ABSENCE_S
+        done = clock.passed_at is not None and until_s + clock.since_pass_s <= RETURN_WINDOW_S
+        if (long and not done) or in_s < until_s:
             in_s, why = until_s, "return"
     refused = refusal(s.plant)
     told = None if left_to_plant(s.plant) else refused
@@ -194,11 +190,11 @@ def advance(
         clock = replace(clock, hold=None)
     else:
         lowest = min(s.fresh[p.name] for p in named)
-        hold = clock.hold
-        if hold is None:
-            hold = Hold(s.now, s.elapsed_s, 0.0, lowest)
+        hold, by = clock.hold, tuple(p.name for p in named)
+        measured = min(s.state.heard[p.name].mark_s for p in named)
+        if hold is None or not _goes_on(hold, by, h.disinfect_c, measured):
+            hold = Hold(s.now, s.elapsed_s, 0.0, lowest, by)
         else:
-            measured = min(s.state.heard[p.name].mark_s for p in named)
             hold = replace(
                 hold,
                 held_s=max(hold.held_s, measured - hold.mark_s),
@@ -227,6 +223,15 @@ def advance(
         elif hold.told:
             clock = replace(clock, since_pass_s=0.0)  # as recent as the last measurement
     return clock, tuple(evidence)
+
+
+def _goes_on(hold: Hold, by: tuple[str, ...], disinfect_c: float, measured_mark_s: float) -> bool:
+    """Whether a hold was measured up to now, by these probes and at this temperature.
+
+    Which and how hot may be set anew meanwhile.
+    """
+    silent_s = measured_mark_s - (hold.mark_s + hold.held_s)
+    return hold.by == by and hold.lowest_c >= disinfect_c and silent_s <= LONGEST_GAP_S
 
 
 def _measures(s: Situation, probe: Probe) -> bool:
@@ -260,9 +265,10 @@ def facts(s: Situation, when: Due) -> Facts:
     clock, h = s.state.hygiene, s.settings.tunables.hygiene
     tally = clock.tally
     lowest = s.plant.hygiene_probes[0] if s.plant.hygiene_probes else None
+    suspended = s.state.decision is not None and s.state.decision.rule in SUSPENDED_BY
     shown: Facts = {
         "state": "running"
-        if clock.attempt is not None
+        if clock.attempt is not None and not suspended
         else "refused"
         if when.refused is not None
         else "overdue"

@@ -218,7 +218,7 @@ class Standing:
     charge_to: Override | None = None
     people: float = 0.0
     away: Override | None = None  # in force now
-    returning: Override | None = None  # the absence that ends next, begun or not
+    absence: tuple[datetime, datetime] | None = None  # with those it goes on into: from, until
     in_force: tuple[Override, ...] = ()
 
 
@@ -261,10 +261,6 @@ def standing(overrides: tuple[Override, ...], now: datetime) -> Standing:
     if not overrides:
         return NOTHING
     force = tuple(o for o in overrides if in_force(o, now))
-    absences = sorted(
-        (o for o in overrides if o.wish is Wish.AWAY and still_to_come(o, now) and o.until),
-        key=lambda o: o.until or now,
-    )
     return Standing(
         hold=holding(overrides),
         more_tenths=sum(o.wish is Wish.MORE for o in force)
@@ -276,9 +272,22 @@ def standing(overrides: tuple[Override, ...], now: datetime) -> Standing:
         ),
         people=sum(o.people or 0.0 for o in force if o.wish is Wish.GUESTS),
         away=next((o for o in force if o.wish is Wish.AWAY), None),
-        returning=absences[0] if absences else None,
+        absence=_absence(overrides, now),
         in_force=force,
     )
+
+
+def _absence(overrides: tuple[Override, ...], now: datetime) -> tuple[datetime, datetime] | None:
+    """Since when and until when nobody is at home, by absences without a gap between them."""
+    absences = (o for o in overrides if o.wish is Wish.AWAY and o.ended_at is None)
+    spans = sorted((o.since, o.until) for o in absences if o.until is not None)
+    joined: list[tuple[datetime, datetime]] = []
+    for begin, end in spans:
+        if joined and begin <= joined[-1][1]:
+            joined[-1] = (joined[-1][0], max(joined[-1][1], end))
+        else:
+            joined.append((begin, end))
+    return next((span for span in joined if span[0] <= now < span[1]), None)
 
 
 def next_edge(overrides: tuple[Override, ...], now: datetime) -> datetime | None:

@@ -32,7 +32,6 @@ DEPARTED_TENTHS = 1.5
 DEPARTED_EVERY_S = 900.0
 RECENT_DAYS = 3
 PAST_TOLD_S = 30.0
-RETURN_WINDOW_S = 36 * 3600  # a disinfection before a return lies within this of it
 
 
 @dataclass(frozen=True)
@@ -294,7 +293,7 @@ def plan_arguments(
         reserve_why=why,
         charge_to=charge_to,
         disinfect_by_s=disinfect_by,
-        disinfect_from_s=disinfect_by - RETURN_WINDOW_S
+        disinfect_from_s=disinfect_by - int(hygiene.RETURN_WINDOW_S)
         if disinfect_by is not None and when.why == "return"
         else 0,
         disinfect_to_c=hygiene.target_c(s.plant),

@@ -188,6 +188,7 @@ class Hold:
     mark_s: float
     held_s: float
     lowest_c: float
+    by: tuple[str, ...] = ()  # the named probes
     told: bool = False  # that it passed
 
 
@@ -213,9 +214,12 @@ class Attempt:
 
 @dataclass(frozen=True, slots=True)
 class HygieneClock:
-    """Time since the last passed disinfection, in lived seconds, and what happened since."""
+    """Time since the last passed disinfection, in lived seconds, and what happened since.
 
-    since_pass_s: float
+    Before a first one, ``passed_at`` None, the time since the cylinder became known.
+    """
+
+    since_pass_s: float = 0.0
     passed_at: datetime | None = None
     hold: Hold | None = None
     attempt: Attempt | None = None
@@ -354,7 +358,7 @@ class State:
     belief: Belief = Belief()
     overrides: tuple[Override, ...] = ()
     book: Book = Book()
-    hygiene: HygieneClock = HygieneClock(0.0)
+    hygiene: HygieneClock = HygieneClock()
     watch: Watch = Watch()
     faults: tuple[Fault, ...] = ()
     decision: Decision | None = None

@@ -209,7 +209,12 @@ def step(
     if any(e.passed for e in evidence):
         state = changed(state, planning=replace(state.planning, plan_stale="disinfected"))
         situation = situation.with_state(state)
-    cycle, failed = disinfecting.begin_or_end(situation)
+    stronger = rules.fail_safe(situation) or rules.maintenance_hold(situation)
+    cycle, failed = (
+        disinfecting.begin_or_end(situation)
+        if stronger is None
+        else (disinfecting.suspended(situation), ())
+    )
     if cycle is not state.hygiene:
         state = changed(state, hygiene=cycle)
         situation = situation.with_state(state)

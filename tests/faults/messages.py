@@ -174,7 +174,6 @@ class Storm:
         self.never = Never(
             ceiling_c=CEILING_C,
             interval_s=home.first.hygiene.longest_interval_days * DAY_S,
-            lived_s=0.0,
             ruling=frozenset({"probe_2", "probe_3"}),
             most_starts={"heat_pump": 3, "immersion": 6},
             source_of=self.source_of,
@@ -188,7 +187,7 @@ class Storm:
         self._real_step = running.step
         running.step = self._step
         self._begin()
-        self.never.lived_s = self.house._state.hygiene.since_pass_s
+        self.never.begins(self.house._state.hygiene)
 
     def _plant(self, home: HomeWiring, seed: int) -> SimulatedHome:
         settings = HomeSettings(wiring=home, tunables=Tunables())
@@ -337,7 +336,7 @@ class Storm:
             self.house.offer_link(True)
         elif dice < 0.0212:
             self._begin()
-            self.never.restarts(self.house._state.hygiene.since_pass_s)
+            self.never.restarts(self.house._state.hygiene)
         elif dice < 0.026 and self.never.hold:
             self.house.wish({"wish": "end_hold"}, "installer")
             self.never.hold = False

@@ -123,11 +123,11 @@ class Home(RuleBasedStateMachine):
         self.never = Never(
             ceiling_c=63.0,
             interval_s=interval * DAY_S,
-            lived_s=self.state.hygiene.since_pass_s,
             ruling=frozenset({"probe_2", "probe_3"}),
             most_starts={"heat_pump": 3, "immersion": 6},
             source_of={"pump": "heat_pump", "element": "immersion"},
         )
+        self.never.begins(self.state.hygiene)
 
     @property
     def elapsed_s(self) -> float:
@@ -316,7 +316,7 @@ class Home(RuleBasedStateMachine):
         self.offset_s = elapsed - self.never.true_s
         self.waiting = []
         self.state = resume(again, self.now, self.elapsed_s)
-        self.never.restarts(self.state.hygiene.since_pass_s)
+        self.never.restarts(self.state.hygiene)
         self._step(broker_connected=True)
 
     @rule()

@@ -97,6 +97,95 @@ def test_a_silence_longer_than_five_minutes_is_no_hold() -> None:
     assert _evidence(home) == []
 
 
+def test_a_silence_that_a_step_falls_into_is_no_hold_either() -> None:
+    """A service that hears nothing steps every five minutes, and may just miss it."""
+    home = _home()
+    for _ in range(9):
+        home.now += timedelta(seconds=299)
+        home.elapsed_s += 299
+        home.step(())
+        home.now += timedelta(seconds=290)
+        home.elapsed_s += 290
+        _feed(home, 0.5, lowest=60.5)
+    assert _evidence(home) == []
+
+
+def test_probes_that_tell_every_five_minutes_and_a_little_late_measure_a_hold() -> None:
+    slow = [x | {"stale_after_s": 900} for x in wiring()["signals"]]
+    home = _home(changes={"signals": slow}, profile_c=62.0)
+    for _ in range(13):
+        home.now += timedelta(seconds=300)
+        home.elapsed_s += 300
+        home.step(())
+        home.now += timedelta(seconds=5)
+        home.elapsed_s += 5
+        home.step(home.readings())
+    assert [e.passed for e in _evidence(home)] == [True]
+
+
+@pytest.mark.parametrize(
+    ("before", "after", "shows"),
+    [
+        ({"probes": ["probe_3"]}, {"probes": ["probe_1"]}, 45.0),
+        ({"disinfect_c": 55, "lowered_confirmed_by": "an installer"}, {"disinfect_c": 60}, 57.0),
+    ],
+)
+def test_settings_changed_during_a_hold_begin_it_anew(
+    before: dict[str, Any], after: dict[str, Any], shows: float
+) -> None:
+    home = _home({"hygiene": before})
+    _feed(home, 50, lowest=shows)
+    assert home.state.hygiene.hold is not None
+    home.settings = settings({"hygiene": after}, version=2)
+    _feed(home, 50, lowest=60.5)
+    assert _evidence(home) == []
+    _feed(home, 11, lowest=60.5)
+    assert [e.lowest_c for e in _evidence(home)] == [60.5]
+
+
+def test_a_first_one_is_due_within_a_day_whatever_the_interval_is_changed_to() -> None:
+    home = _home()
+    home.live(600)
+    for days in (14, 1):
+        confirmed = {"longest_interval_days": days, "lowered_confirmed_by": "an installer"}
+        home.settings = settings({"hygiene": confirmed}, version=days)
+        home.live(120)
+        assert home.last.view.hygiene["due_because"] == "first"
+        assert home.last.view.hygiene["due_in_h"] == pytest.approx(23.8, abs=0.3)
+
+
+def test_one_under_way_ends_when_the_mixing_valve_turns_out_to_be_missing() -> None:
+    home = _home(profile_c=45.0)
+    home.restart(down_s=EIGHT_DAYS_S)
+    assert home.until(lambda h: h.last.view.mode is Rule.HYGIENE, 1800)
+    home.settings = settings(WEEKLY, cylinder={"mixing_valve_c": None})
+    home.restart(down_s=60)
+    home.live(3 * 3600)
+    assert home.probe("probe_3") < 53.0  # and nobody is scalded
+    assert home.last.view.hygiene["state"] == "refused"
+
+
+@pytest.mark.parametrize("by", ["hold", "silence"])
+def test_none_fails_while_nothing_may_be_commanded(by: str) -> None:
+    home = _home(profile_c=50.0, every_s=240.0)
+    home.restart(down_s=EIGHT_DAYS_S)
+    assert home.until(lambda h: h.last.view.mode is Rule.HYGIENE, 1800)
+    if by == "hold":
+        home.wish(Wish.HOLD)
+    home.silent = set() if by == "hold" else {"probe_1", "probe_2", "probe_3"}
+    home.live(3 * 86_400)
+    assert _evidence(home) == []
+    assert home.last.view.hygiene["state"] == "overdue"
+    hold = home.state.overrides
+    home.overrides = tuple(replace(o, ended_at=home.now, ended_by="somebody") for o in hold)
+    home.silent = set()
+    home.live(240)
+    home.live(240)
+    assert home.last.view.hygiene["state"] == "running"
+    assert home.until(lambda h: bool(_evidence(h)), 6 * 3600)
+    assert [e.passed for e in _evidence(home)] == [True]
+
+
 def test_great_heat_for_a_short_time_does_not_shorten_the_hold() -> None:
     home = _home({"hygiene": {"longest_interval_days": 7}})
     _feed(home, 30, lowest=62.9, upper=62.9)  # tens of decades of lethality
@@ -198,6 +287,27 @@ def test_due_before_a_stated_return_and_the_absence_itself_is_left_alone() -> No
     home.live(600)
     assert home.last.view.hygiene["due_because"] == "return"
     assert home.last.view.hygiene["due_in_h"] == pytest.approx(9 * 24, abs=1)
+
+
+def test_one_before_a_return_is_enough() -> None:
+    home = _home(profile_c=50.0, every_s=240.0)
+    home.wish(Wish.AWAY, until=home.now + timedelta(days=3))
+    home.live(3 * 86_400 + 12 * 3600)
+    assert [e.passed for e in _evidence(home)] == [True]
+    ended = _evidence(home)[0].ended
+    after = [o.view.mode for o in home.outputs if o.view.at > ended + timedelta(minutes=5)]
+    assert Rule.HYGIENE not in after
+
+
+def test_absences_that_follow_each_other_are_one() -> None:
+    home = _home()
+    _feed(home, 62, lowest=60.5)
+    for begin, end in ((0, 3), (2, 6), (9, 12)):
+        days = (timedelta(days=begin), timedelta(days=end))
+        home.wish(Wish.AWAY, since=home.now + days[0], until=home.now + days[1])
+    _feed(home, 1, lowest=45.0)
+    assert home.last.view.hygiene["due_because"] == "return"
+    assert home.last.view.hygiene["due_in_h"] == pytest.approx(6 * 24, abs=1)
 
 
 def test_an_attempt_that_leads_nowhere_is_given_up_told_and_tried_again() -> None:

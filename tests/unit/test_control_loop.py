@@ -34,7 +34,7 @@ def test_charges_in_the_cheap_band_and_releases_at_the_target() -> None:
         history=habits(28, MONDAY),
         every_s=300.0,
     )
-    just_disinfected = replace(home.state.hygiene, since_pass_s=0.0)
+    just_disinfected = replace(home.state.hygiene, passed_at=home.now)
     home.state = replace(home.state, hygiene=just_disinfected)
     home.live(9.5 * 3600)
     runs = [at for at, c in home.sent if c.action == "run"]
