@@ -3,7 +3,6 @@
 from __future__ import annotations
 
 from dataclasses import dataclass
-from datetime import timedelta
 from typing import Any
 
 from adapters.wiring import Quantity, Signal
@@ -12,10 +11,11 @@ from service.control.types import Decision, View
 from service.house import House
 from service.pages import profile, words
 from service.pages.household import refresh_s
-from service.pages.local import Local, duration, figure
+from service.pages.local import Local, duration, figure, quantity
 from service.records.records import Records
 from service.settings import HomeSettings
 
+LATEST = 12  # decisions; all of them stand on the page that asks why it was cold
 BASE_UNITS = {
     Quantity.PROBE: ("°C", 1),
     Quantity.OUTLET_TEMPERATURE: ("°C", 1),
@@ -70,7 +70,7 @@ def content(home: str, house: House, records: Records, local: Local) -> dict[str
     leases = house.leases()
     signals = [_signal(s, view) for s in settings.wiring.signals]
     silent = [s.name for s in signals if not s.fresh]
-    decisions = records.decisions(home, local.now - timedelta(hours=24), limit=12).items
+    decisions = records.decisions(home, limit=LATEST).items
     wiring = settings.wiring
     picture = None
     if view and (view.profile_c or view.probes_c):
@@ -125,12 +125,15 @@ def content(home: str, house: House, records: Records, local: Local) -> dict[str
 def _lead(silent: list[str], count: int, connected: bool) -> str:
     if not connected:
         return "The broker is gone. The cylinder is on its own thermostats."
+    if not count:
+        return "No signal is wired."
     if not silent:
         return f"All {count} signals are fresh." if count > 1 else "The one signal is fresh."
     if len(silent) == count:
         return "No signal is fresh. Ladle commands nothing until readings come in."
     names = ", ".join(silent[:3]) + (" and more" if len(silent) > 3 else "")
-    return f"{count - len(silent)} of {count} signals are fresh; silent: {names}."
+    fresh = count - len(silent)
+    return f"{fresh} of {count} signals {'is' if fresh == 1 else 'are'} fresh; silent: {names}."
 
 
 def _signal(signal: Signal, view: View | None) -> SignalRow:
@@ -141,7 +144,7 @@ def _signal(signal: Signal, view: View | None) -> SignalRow:
     if signal.unit == "contact":
         text = "none" if value is None else ("closed" if value else "open")
     else:
-        text = "none" if value is None else f"{figure(value, digits)} {unit}".strip()
+        text = "none" if value is None else quantity(value, unit, digits).strip()
     place = f" at {figure(signal.height_m, 2)} m" if signal.height_m is not None else ""
     if signal.place:
         place = f", {words.plain(signal.place)}"
@@ -166,11 +169,11 @@ def _probes(settings: HomeSettings, view: View) -> dict[str, tuple[float, float 
 
 def _figures(view: View, local: Local) -> tuple[tuple[str, str], ...]:
     def said(value: float | None, unit: str, digits: int = 0) -> str:
-        return "not known" if value is None else f"{figure(value, digits)} {unit}"
+        return "not known" if value is None else quantity(value, unit, digits).strip()
 
     band = "not known"
     if view.v40_low_l is not None and view.v40_high_l is not None:
-        band = f"{figure(view.v40_low_l)} to {figure(view.v40_high_l)} L"
+        band = f"{figure(view.v40_low_l)} to {quantity(view.v40_high_l, 'L')}"
     return (
         ("Usable water at 40\u00a0°C (V40)", said(view.v40_l, "L")),
         ("Its band, nine in ten", band),
