@@ -11,6 +11,7 @@ from typing import Any
 import numpy as np
 
 from service.control import view as view_of
+from service.control.detectors import FLUSH
 from service.control.types import Override, Rule, View, Wish
 from service.cylinder import tenths
 from service.cylinder.usable import USES
@@ -61,10 +62,11 @@ def content(house: House, local: Local, refused: Refused | None = None) -> dict[
     known: dict[str, Any] = {
         "lead": lead(view, local),
         "view": view,
-        "asof": local.clock(view.at) if view else None,
+        "asof": local.moment(view.at).removeprefix("today ") if view else None,
         "notes": words.notes(health.notes),
         "safety": words.SAFETY,
         "caution": None,
+        "flush": False,
         "amount": None,
         "pictures": [],
         "rows": [],
@@ -78,11 +80,14 @@ def content(house: House, local: Local, refused: Refused | None = None) -> dict[
         ),
         "standing": [],
         "holding": False,
+        "as_planned": False,
         "watches": not settings.wiring.actuators,
         "faults": [],
         "loses": [],
         "refresh_s": refresh_s(health),
-        "broker_lost": not health.broker_connected,
+        # Once control has seen it too, the page's first sentence says so.
+        "broker_lost": not health.broker_connected
+        and (view is None or view.lead.code != "broker_gone"),
         "refused": refused,
         "fields": form_fields(settings, local, refused),
         "levels": [
@@ -96,7 +101,12 @@ def content(house: House, local: Local, refused: Refused | None = None) -> dict[
     known["amount"] = amount(view)
     known["standing"] = [_standing(o, local) for o in shown_overrides(view)]
     known["holding"] = any(o.wish is Wish.HOLD for o in shown_overrides(view))
-    known["faults"] = [words.fault(f, local) for f in words.lasting(view.faults)]
+    known["flush"] = view.caution == FLUSH[0]  # which says what the fault of that name would
+    known["faults"] = [
+        words.fault(f, local)
+        for f in words.lasting(view.faults)
+        if not (known["flush"] and f.code == FLUSH[0])
+    ]
     known["loses"] = [words.loss(code) for code in view.loses]
     plan = view.plan
     if plan is not None and len(plan.grid):
@@ -105,7 +115,9 @@ def content(house: House, local: Local, refused: Refused | None = None) -> dict[
         )
         known["rows"] = timeline.rows(plan, view.reference_l40, local)
         known["windows"] = [_window(w, local) for w in plan.windows]
+        known["hours"] = timeline.hours(plan)
         known["idle"] = IDLE.get(view.mode)
+        known["as_planned"] = view.mode is Rule.PLAN
         known["next"] = known["windows"][0] if plan.windows else None
         known["plan_reason"] = words.plan_reason(
             plan.windows[0].reason if plan.windows else plan.reason, local
@@ -202,7 +214,7 @@ def _window(window: Window, local: Local) -> dict[str, str]:
     return {
         "when": local.span(window.start_s, window.end_s),
         "begins": "Now" if window.start_s <= local.now.timestamp() else "Next",
-        "what": f"{timeline.SOURCES[window.source]} to {in_words(window.target_tenths)}",
+        "what": timeline.SOURCES[window.source],
         "costs": f"{figure(window.electricity_kwh, 1)} kWh, {local.money(window.cost)}",
         "why": words.plan_reason(window.reason, local),
     }

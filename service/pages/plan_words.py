@@ -132,7 +132,8 @@ class _Speaker:
             own, total = self._value("surplus_kwh"), self._value("electricity_kwh")
             if own is None or total is None:
                 return "Your own solar surplus runs it."
-            return f"Solar surplus covers {own:.1f} of its {total:.1f} kWh."
+            part = "all" if f"{own:.1f}" == f"{total:.1f}" else f"{own:.1f}"
+            return f"Solar surplus covers {part} of its {total:.1f} kWh."
         if code == "negative_price":
             return (
                 f"Electricity has a negative price then{f': {price}{estimated}' if price else ''}."

@@ -59,6 +59,11 @@ class _Axis:
         return self.left + share * (self.right - self.left)
 
 
+def hours(plan: Plan) -> int:
+    """How far ahead a plan looks, whole hours."""
+    return round(float(plan.grid.end_s[-1] - plan.grid.start_s[0]) / 3600)
+
+
 def timeline(plan: Plan, reference_l40: float, reserve_tenths: int, local: Local) -> list[Markup]:
     """The picture, narrow and wide."""
     return [_draw(plan, reference_l40, reserve_tenths, local, size) for size in SIZES]
@@ -97,7 +102,7 @@ def _draw(
         "ahead",
         size,
         bottom + 22,
-        f"The coming {round((axis.end_s - axis.start_s) / 3600)} hours",
+        f"The coming {hours(plan)} hours",
         describe(plan, reference_l40, local),
         parts,
     )

@@ -308,6 +308,12 @@ def test_one_price_is_never_called_cheaper_or_dearer_than_itself(code: str):
     assert "dearer" in apart or "cheaper" in apart
 
 
+@pytest.mark.parametrize(("own", "said"), [(1.9, "all of its 1.9 kWh"), (0.8, "0.8 of its 1.9")])
+def test_a_charge_that_the_sun_alone_makes_is_told_so(own: float, said: str):
+    facts = {"target_tenths": 7, "surplus_kwh": own, "electricity_kwh": 1.92}
+    assert f"Solar surplus covers {said}" in words.plan_reason(Reason("surplus", facts), DUBLIN)
+
+
 def test_no_more_than_ten_tenths_are_spoken_of():
     facts = {"target_tenths": 9, "price_per_kwh": 0.16, "skip_above_tenths": 10.2}
     said = words.plan_reason(Reason("as_late_as_possible", facts), DUBLIN)
