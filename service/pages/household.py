@@ -17,7 +17,7 @@ from service.cylinder import tenths
 from service.cylinder.usable import USES
 from service.house import Health, House
 from service.pages import timeline, words
-from service.pages.local import Local, figure, in_words
+from service.pages.local import Local, chance, figure, in_words
 from service.scheduling.types import Plan, Reason, Window
 from service.settings import HomeSettings
 
@@ -119,8 +119,10 @@ def content(house: House, local: Local, refused: Refused | None = None) -> dict[
         known["idle"] = IDLE.get(view.mode)
         known["as_planned"] = view.mode is Rule.PLAN
         known["next"] = known["windows"][0] if plan.windows else None
-        known["plan_reason"] = words.plan_reason(
-            plan.windows[0].reason if plan.windows else plan.reason, local
+        known["plan_reason"] = (
+            words.plan_reason(plan.windows[0].reason, local)
+            if plan.windows
+            else _uncharged(plan.reason, local)
         )
         known["price_note"] = words.price_note(plan.price_note)
         # What is not carried out leaves no chance of anything.
@@ -220,16 +222,25 @@ def _window(window: Window, local: Local) -> dict[str, str]:
     }
 
 
+def _uncharged(reason: Reason, local: Local) -> str:
+    """Why no charging is planned, without what the page says elsewhere."""
+    if reason.code == "enough":
+        return "No charging is planned: there is enough without."
+    facts = {k: v for k, v in reason.facts.items() if k not in ("spare_l40", "price_note")}
+    return words.plan_reason(Reason(reason.code, facts), local)
+
+
 def short(plan: Plan, local: Local) -> str:
-    """The chance of running short before the most doubtful use of the coming day."""
+    """The chance of running short within a day, and at which use most."""
     soon = plan.grid.start_s < plan.grid.start_s[0] + 24 * 3600
-    chances = np.where(soon, plan.short_chance, 0.0)
-    if not chances.size or float(chances.max()) < 0.01:
+    chances = np.where(soon, np.clip(plan.short_chance, 0.0, 1.0), 0.0)
+    sometime = 1.0 - float(np.prod(1.0 - chances))
+    if sometime < 0.01:
         return "With all that is planned, there is hardly any chance of running short in a day."
-    at = int(np.argmax(chances))
+    at = local.moment(float(plan.grid.start_s[int(np.argmax(chances))]))
     return (
-        f"The likeliest moment to run short is {local.moment(float(plan.grid.start_s[at]))}: "
-        f"{words.chance(float(chances[at]))}."
+        "With all that is planned, the chance of running short in a day is "
+        f"{chance(sometime)}, most likely {at}."
     )
 
 

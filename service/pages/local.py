@@ -40,6 +40,15 @@ def figure(value: float, digits: int = 0) -> str:
     return text.replace("-", "−")
 
 
+def chance(share: float) -> str:
+    """A probability as people say it, never as a percentage; it stands after "the chance is"."""
+    if share < 0.005:
+        return "hardly any"
+    if share >= 0.5:
+        return "more than 1 in 2"
+    return f"about 1 in {round(1 / share)}"
+
+
 def price_figure(per_kwh: float) -> str:
     """A price; a third digit only where it is needed."""
     return figure(per_kwh, 2 if abs(per_kwh * 100 - round(per_kwh * 100)) < 0.05 else 3)
@@ -119,6 +128,8 @@ class Local:
             return "tonight" if part == "night" else f"this {part}"
         if ahead == 1:
             return "tonight" if part == "night" and hour < 5 else f"tomorrow {part}"
+        if hour < 5:  # "Saturday night" would be the one after that day
+            return f"early on {DAYS[local.weekday()]}"
         return f"{DAYS[local.weekday()]} {part}"
 
     def money(self, amount: float) -> str:

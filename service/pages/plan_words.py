@@ -4,7 +4,7 @@ from __future__ import annotations
 
 from service.control.state import Facts
 from service.cylinder.tenths import FULL
-from service.pages.local import Local, quantity
+from service.pages.local import Local, chance, quantity
 from service.scheduling.types import Reason
 
 SOURCES = {"heat_pump": "the heat pump", "immersion": "the immersion heater"}
@@ -55,16 +55,9 @@ class _Speaker:
         value = self._value(name)
         return None if value is None else f"{5 * round(value / 5):d} L"
 
-    def _risk(self) -> str:
-        chance = self._chance("short_chance")
-        return "some" if chance is None else chance
-
     def _chance(self, name: str) -> str | None:
         value = self._value(name)
-        if value is None:
-            return None
-        percent = 100.0 * value
-        return "less than 1 %" if percent < 1 else f"about {percent:.0f} %"
+        return None if value is None else chance(value)
 
     def _price(self, name: str) -> str | None:
         value = self._value(name)
@@ -83,12 +76,13 @@ class _Speaker:
     def plan(self, code: str) -> str:
         use_from_s = self._value("use_from_s")
         when = "the coming use" if use_from_s is None else self._local.part_of_day(use_from_s)
-        spare = self._litres("spare_l40")
+        spare = self._litres("spare_l40") if (self._value("spare_l40") or 0.0) >= 2.5 else None
+        risk = self._chance("short_chance") or "not known"
         lead = {
             "enough": f"Enough for {when}" + (f", about {spare} spare." if spare else "."),
-            "tight": f"Enough for {when} if it goes as usual; {self._risk()} "
-            "chance that it turns lukewarm.",
-            "short_likely": f"Hot water may run short {when}: {self._risk()} chance.",
+            "tight": f"Enough for {when} if it goes as usual; the chance that it turns lukewarm "
+            f"is {risk}.",
+            "short_likely": f"Hot water may run short {when}: the chance is {risk}.",
             "little_use": "Little hot water is expected to be used soon.",
             "no_source": "No heat source may be commanded, so nothing is planned.",
         }[code]

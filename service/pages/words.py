@@ -21,7 +21,7 @@ from service.control.detectors import BY_CODE as DETECTORS
 from service.control.state import Lease
 from service.control.types import Fault, Override, Rule, Wish
 from service.pages import plan_words
-from service.pages.local import Local, duration, figure, in_words, quantity
+from service.pages.local import Local, chance, duration, figure, in_words, quantity
 from service.records.values import Score
 from service.scheduling import reasons
 from service.scheduling.types import Reason
@@ -49,16 +49,15 @@ RULES: dict[Rule, tuple[str, str]] = {
 LEADS: dict[str, tuple[str, ...]] = {
     "nothing_known_yet": ("Ladle has just started here and is waiting for its first readings.",),
     "charge_known_habits_not_yet": (
-        "About {usable_l40:about} of hot water now; Ladle does not know the household's habits "
-        "yet.",
+        "Hot water now: {usable_l40:about}. Ladle does not know the household's habits yet.",
         "Ladle does not know the household's habits yet.",
     ),
     "enough_for_next": (
-        "Enough for {at:part}, about {spare_l40:about} to spare.",
+        "Enough for {at:part}, {spare_l40:about} to spare.",
         "There is enough hot water.",
     ),
     "probably_enough_for_next": (
-        "Probably enough for {at:part}: about {likely_l40:about} are likely, but only about "
+        "Probably enough for {at:part}: {likely_l40:about} are likely, of which "
         "{usable_l40:about} are seen for sure.",
         "Probably there is enough hot water.",
     ),
@@ -71,7 +70,7 @@ LEADS: dict[str, tuple[str, ...]] = {
         "Charging is planned before the next use.",
     ),
     "short_for_next": (
-        "It may run short {at:part}: about {usable_l40:about} are surely there, and "
+        "It may run short {at:part}: {usable_l40:about} can be counted on, and "
         "{expected_l40:about} are usual by then, sometimes more.",
         "It may run short at the next use.",
     ),
@@ -247,20 +246,11 @@ _UNITS: tuple[tuple[str, str, int], ...] = (
 )
 
 
-def chance(share: float) -> str:
-    """A probability as people say it, never as a percentage."""
-    if share < 0.005:
-        return "hardly any"
-    if share >= 0.5:
-        return "more likely than not"
-    return f"about 1 in {round(1 / share)}"
-
-
 def fill(sentences: tuple[str, ...], facts: Facts, local: Local) -> str:
     """The first sentence whose facts are all known, with them filled in.
 
-    After a colon a fact may ask to be said in another way: ``part`` of the day, ``about`` a
-    round figure, ``plain`` without unit, ``name`` as it is written in the home's file.
+    After a colon a fact may ask to be said in another way: ``part`` of the day, ``about`` so
+    much or hardly any, ``plain`` without unit, ``name`` as it is written in the home's file.
     """
     for sentence in sentences:
         pieces = list(Formatter().parse(sentence))
@@ -279,7 +269,8 @@ def _said(name: str, value: Fact, way: str, local: Local) -> str:
         if way == "part":
             return local.part_of_day(value)
         if way == "about":
-            return fact(name, about(value), local)
+            round_value = about(value)
+            return f"about {fact(name, round_value, local)}" if round_value else "hardly any"
         if way == "plain":
             return f"{value:.0f}"
     return fact(name, value, local)

@@ -149,3 +149,18 @@ def test_how_far_a_charge_goes_is_said_once() -> None:
     following = re.split("Later charges|The chargings", said.partition("Next:")[2])[0]
     assert following.count("tenths") == 2  # it charges to eight; with more it would be left out
     assert "heat pump, tomorrow 03:00 to 05:30" in following
+
+
+@pytest.mark.parametrize("code", ["enough", "tight", "little_use", "no_source"])
+def test_without_a_charge_ahead_nothing_is_said_twice(code: str) -> None:
+    """Neither what there is to spare, which the first sentence has, nor what the prices lack."""
+    view = fake_house.lived_in([])
+    assert view.plan is not None
+    facts = {"spare_l40": 47.0, "price_note": "feed_lost_last_known"}
+    idle = replace(
+        view.plan, windows=(), price_note="feed_lost_last_known", reason=Reason(code, facts)
+    )
+    said = _shown(replace(view, plan=idle))
+    assert said.count(" spare.") == 1
+    assert said.count("The price feed has failed") == 1
+    assert (code == "enough") is ("No charging is planned: there is enough without." in said)

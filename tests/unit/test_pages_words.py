@@ -9,14 +9,16 @@ from datetime import UTC, datetime, timedelta
 from pathlib import Path
 from zoneinfo import ZoneInfo
 
+import numpy as np
 import pytest
 
 from service.control.detectors import DETECTORS
 from service.control.types import Fault, Override, Rule, Wish
 from service.pages import household, words
-from service.pages.local import Local, duration, figure, in_words, price_figure
+from service.pages.local import Local, chance, duration, figure, in_words, price_figure
 from service.scheduling import reasons
 from service.scheduling.types import Reason, Window
+from tests.browser import fake_house
 
 ROOT = Path(__file__).parents[2]
 NOW = datetime(2026, 11, 25, 16, 50, tzinfo=UTC)
@@ -57,7 +59,8 @@ def test_a_span_within_one_day_says_the_day_once():
         (10, "tonight"),
         (14, "tomorrow morning"),
         (20, "tomorrow midday"),
-        (60, "Saturday night"),
+        (60, "early on Saturday"),  # 04:50; Saturday night is the one that follows Saturday
+        (78, "Saturday night"),
     ],
 )
 def test_the_part_of_the_day_is_named_as_people_name_it(hours: float, said: str):
@@ -124,8 +127,57 @@ def test_nothing_is_ever_said_as_a_percentage():
     for table in (words.LEADS, words.DECISIONS, words.CAUTIONS):
         for sentences in table.values():
             assert not any("%" in s or "percent" in s for s in sentences)
-    assert words.chance(0.03) == "about 1 in 33"
-    assert "%" not in words.chance(0.9)
+    assert chance(0.03) == "about 1 in 33"
+    assert "%" not in chance(0.9)
+    facts = {
+        "target_tenths": 8,
+        "use_from_s": NOW.timestamp() + 7200,
+        "use_until_s": NOW.timestamp() + 9000,
+        "use_l40": 96.0,
+        "short_chance": 0.2,
+        "short_without": 0.31,
+        "short_with": 0.002,
+    }
+    for code in reasons.FACTS:
+        assert "%" not in words.plan_reason(Reason(code, facts), DUBLIN), code
+    said = words.plan_reason(Reason("only_time", facts), DUBLIN)
+    assert "the chance of running short falls from about 1 in 3 to hardly any" in said
+    sure = words.plan_reason(Reason("only_time", facts | {"short_without": 0.9}), DUBLIN)
+    assert "falls from more than 1 in 2 to hardly any" in sure
+
+
+def test_next_to_nothing_is_not_told_as_about_nothing():
+    at = NOW.timestamp() + 7200
+    for code, facts, said in (
+        ("enough_for_next", {"spare_l40": 3}, "Enough for this evening, hardly any to spare."),
+        ("charge_known_habits_not_yet", {"usable_l40": 4}, "Hot water now: hardly any"),
+        (
+            "short_for_next",
+            {"usable_l40": 2, "expected_l40": 40},
+            "It may run short this evening: hardly any can be counted on, and about 40\u00a0L are",
+        ),
+        (
+            "probably_enough_for_next",
+            {"usable_l40": 0, "likely_l40": 252},
+            "Probably enough for this evening: about 250\u00a0L are likely, of which hardly any",
+        ),
+    ):
+        assert words.lead(Reason(code, {"at": at, **facts}), DUBLIN).startswith(said)
+
+
+def test_the_chance_of_running_short_in_a_day_is_that_of_all_its_uses():
+    """Twelve uses with a chance of 0.8 % each: 1 - 0.992^12 = 9.2 %, about 1 in 11."""
+    plan = fake_house.plan_of(fake_house.typical_week([]))[0]
+    doubt = np.zeros(len(plan.grid))
+    doubt[10:22] = 0.008
+    doubt[16] = 0.0081
+    said = household.short(replace(plan, short_chance=doubt), DUBLIN)
+    assert "about 1 in 11" in said
+    assert "tomorrow 00:30" in said
+    doubt[:] = 0.0
+    doubt[60] = 0.5  # on the day after
+    none = household.short(replace(plan, short_chance=doubt), DUBLIN)
+    assert "hardly any chance of running short" in none
 
 
 @pytest.mark.parametrize(
@@ -373,7 +425,7 @@ def test_what_is_likely_is_said_beside_what_is_sure():
     facts = {"at": NOW.timestamp() + 7200, "expected_l40": 70, "usable_l40": 58, "likely_l40": 252}
     said = words.lead(Reason("probably_enough_for_next", facts), DUBLIN)
     assert said.startswith("Probably enough for this evening: about 250\u00a0L are likely")
-    assert "50\u00a0L are seen for sure" in said
+    assert "of which about 50\u00a0L are seen for sure" in said
 
 
 def test_few_sure_tenths_beside_many_litres_are_explained():
