@@ -54,6 +54,7 @@ def content(home: str, house: House, records: Records, local: Local) -> dict[str
         "notes": words.notes(house.health().notes),
         "pictures": week.week(learned, happened) if learned else [],
         "rows": week.rows(learned, happened) if learned else [],
+        "tallest": figure(week.tallest(learned, happened)) if learned else None,
         "contrast": _contrast(np.asarray(learned, float)) if learned else None,
         "coming": [
             words.demand_note(code) for code in (view.demand.notes if view and view.demand else ())

@@ -54,14 +54,20 @@ def week(
     return [_draw(np.asarray(learned_l40, float), happened, size) for size in SIZES]
 
 
+def tallest(
+    learned_l40: Sequence[Sequence[float]] | Floats, happened: Mapping[int, tuple[str, Floats]]
+) -> float:
+    """What the tallest bar stands for, litres at 40 degC; 0 without any."""
+    bars = [np.ravel(learned_l40), *(slots for _, slots in happened.values())]
+    return float(np.concatenate(bars).max(initial=0.0))
+
+
 def _draw(learned: Floats, happened: Mapping[int, tuple[str, Floats]], size: Size) -> Markup:
     wide = size.name == "wide"
     left, right = (92.0 if wide else 44.0), size.width - (74.0 if wide else 40.0)
-    up, down = (44.0, 34.0) if wide else (32.0, 26.0)
-    most = max(
-        float(learned.max(initial=1.0)),
-        max((float(slots.max(initial=0.0)) for _, slots in happened.values()), default=1.0) / 1.6,
-    )
+    up, down = (36.0, 42.0) if wide else (26.0, 32.0)  # one day has taller bars than their mean
+    # one scale for both
+    most = max(tallest(learned, {}), tallest((), happened) * up / down, 1.0)
     width = (right - left) / HALF_HOURS
     top = 30.0
     parts: list[svg.Element] = [
@@ -92,7 +98,7 @@ def _draw(learned: Floats, happened: Mapping[int, tuple[str, Floats]], size: Siz
             canvas.words(0, base + 13, when if wide else when.split(maxsplit=1)[-1], "axis")
         )
         for slot, litres in enumerate(slots):
-            tall = min(float(litres) / most * up, down)
+            tall = float(litres) / most * up
             if tall > 0.8:
                 x = left + slot * width
                 parts.append(
@@ -128,7 +134,7 @@ def rows(
     for weekday, name in enumerate(DAYS):
         slots = learned[weekday]
         busiest = int(np.argmax(slots))
-        last = "not seen yet"
+        last = "nothing recorded"
         if weekday in happened:
             when, drawn = happened[weekday]
             last = f"{when}: {figure(float(drawn.sum()))} litres"

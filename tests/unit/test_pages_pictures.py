@@ -250,6 +250,29 @@ def test_the_week_differs_by_weekday_and_with_the_history():
     assert not marks(ET.fromstring(week.week(learned, {})[1]), "happened")
 
 
+def test_bars_of_the_week_are_as_tall_as_their_litres_above_and_below_the_line():
+    """One scale for both: a bath of twice the usual litres is drawn twice as tall."""
+    learned = np.zeros((7, 48))
+    learned[2, 14] = 60.0
+    drawn = np.zeros(48)
+    drawn[14], drawn[40] = 120.0, 15.0
+    for size in week.week(learned, {2: ("Wed 18 Nov", drawn)}):
+        picture = ET.fromstring(size)
+        (above,) = (float(m["height"]) for m in marks(picture, "draw"))
+        below = [float(m["height"]) for m in marks(picture, "happened")]
+        assert below == pytest.approx([2 * above, above / 4], abs=0.02)
+        names = [e for e in picture.iter(f"{SVG}text") if e.text in ("Wednesday", "Wed")]
+        assert len(names) == 1
+    assert week.tallest(learned, {2: ("Wed 18 Nov", drawn)}) == 120.0
+    assert week.tallest(learned, {}) == 60.0
+
+
+def test_a_weekday_without_a_draw_is_not_called_unseen():
+    """The house may have stood empty: nothing drawn is nothing recorded."""
+    (monday, *_) = week.rows(np.zeros((7, 48)), {})
+    assert monday.happened == "nothing recorded"
+
+
 def test_draws_are_counted_on_their_local_day_and_half_hour():
     events = fake_house.history()[:40]
     days = week.by_day(events, LOCAL)
