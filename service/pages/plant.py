@@ -87,10 +87,8 @@ def content(home: str, house: House, records: Records, local: Local) -> dict[str
         "signals": signals,
         "refresh_s": refresh_s(health),
         "picture": picture,
-        "profile_words": profile.describe(
-            view.profile_c, _probes(settings, view), wiring.cylinder.height_m
-        )
-        if view
+        "profile_words": profile.describe(view.profile_c, {}, wiring.cylinder.height_m)
+        if view and view.profile_c
         else "",
         "figures": _figures(view, local) if view else (),
         "actuators": [

@@ -3,6 +3,7 @@
 from __future__ import annotations
 
 from collections.abc import Mapping, Sequence
+from itertools import pairwise
 
 import numpy as np
 import svg
@@ -17,8 +18,13 @@ BAND_SD = 1.645  # standard deviations on each side of a 90 % band (normal distr
 
 SIZE = Size("both", 328, 26, 8)
 LABEL_PX = 56.0  # labels of lines that stand closer would run into each other
+LETTER_PX = 8.0  # the widest that a letter of a label is on average, and how high it stands
+RISE_PX = 9.0
+LEAST_LETTERS = 6  # of a name that is cut; fewer say nothing
 START: Anchor = "start"
 END: Anchor = "end"
+Place = tuple[float, float, Anchor]
+Box = tuple[float, float, float, float]  # left, top, right, bottom
 
 
 def profile(
@@ -65,6 +71,7 @@ def profile(
             where = START  # beside it stand the heights
         said = f"{label} {figure(temperature)}"
         parts.append(canvas.words(x(temperature), top - 6, said, "note", where))
+    curve: list[canvas.Point] = []
     if layers.size:
         middle = (np.arange(layers.size) + 0.5) / layers.size * height_m
         heights = np.concatenate(([0.0], middle, [height_m]))
@@ -76,23 +83,23 @@ def profile(
                 (x(t), y(h)) for t, h in reversed(list(zip(centre + around, heights, strict=True)))
             ]
             parts.append(canvas.area(edge, "band", f"url(#{name})"))
-        parts.append(
-            canvas.path([(x(t), y(h)) for t, h in zip(centre, heights, strict=True)], "expected")
-        )
+        curve = [(x(t), y(h)) for t, h in zip(centre, heights, strict=True)]
+        parts.append(canvas.path(curve, "expected"))
+    labels = _Labels(left, right, curve, [(x(use_c), top - 6), (x(set_c), top - 6)])
     for probe, (height, measured_c) in probes.items():
+        up = y(height)
         if measured_c is None:
-            parts.append(canvas.words(left + 6, y(height) + 4, f"{probe}: no value", "note"))
+            level = min(up + 4, bottom - 5)
+            sides: list[Place] = [(left + 6, level, START), (right - 2, level, END)]
+            parts += labels.put(probe, ": no value", "note", sides)
             continue
-        at, up = x(measured_c), y(height)
+        at, under = x(measured_c), min(up + 14, bottom - 5)
         parts.append(canvas.area([(at, up - 6), (at + 6, up), (at, up + 6), (at - 6, up)], "probe"))
-        said = f"{probe} {figure(measured_c, 1)}"
-        # Where the curve is not: hotter lies higher, so it runs from lower left to upper right.
-        if at > (left + right) / 2:
-            above = up + (14 if up < top + 20 else -5)
-            parts.append(canvas.words(at - 11, above, said, "value halo", END))
-        else:
-            below = min(up + 14, bottom - 5)
-            parts.append(canvas.words(at + 11, below, said, "value halo", START))
+        # Hotter lies higher, so the curve runs from lower left to upper right: beside it is room.
+        beside: list[Place] = [(at - 11, up - 5, END), (at - 11, under, END)]
+        below: list[Place] = [(at + 11, under, START), (at + 11, up - 5, START)]
+        places = beside + below if at > (left + right) / 2 else below + beside
+        parts += labels.put(probe, f" {figure(measured_c, 1)}", "value halo", places)
     parts.append(canvas.words(SIZE.left - 20, 14, "Height in m; temperature in °C", "lane"))
     return canvas.whole(
         "inside",
@@ -102,6 +109,54 @@ def profile(
         describe(profile_c, probes, height_m),
         parts,
     )
+
+
+class _Labels:
+    """Puts the names of probes where nothing else is, and leaves out what has no room.
+
+    The table of signals on the same page tells them all.
+    """
+
+    def __init__(
+        self,
+        left: float,
+        right: float,
+        curve: Sequence[canvas.Point],
+        marks: Sequence[canvas.Point],
+    ) -> None:
+        """``marks``: where the names of lines stand above the picture."""
+        self._left, self._right = left + 3, right
+        self._taken = [(x - LABEL_PX / 2, y - RISE_PX, x + LABEL_PX / 2, y + 3) for x, y in marks]
+        steps = np.linspace(0.0, 1.0, 9)
+        self._curve = [
+            (a[0] + (b[0] - a[0]) * t, a[1] + (b[1] - a[1]) * t)
+            for a, b in pairwise(curve)
+            for t in steps
+        ]
+
+    def put(self, name: str, value: str, kind: str, places: Sequence[Place]) -> list[svg.Element]:
+        """The label at the first of the places that is free, its name cut to the room there."""
+        for x, y, anchor in places:
+            room = x - self._left if anchor == END else self._right - x
+            letters = int(room / LETTER_PX) - len(value)
+            if letters < min(len(name), LEAST_LETTERS):
+                continue
+            said = (name if len(name) <= letters else f"…{name[1 - letters :]}") + value
+            start = x - LETTER_PX * len(said) if anchor == END else x
+            box = (start, y - RISE_PX, start + LETTER_PX * len(said), y + 3)
+            if any(_meet(box, other) for other in self._taken):
+                continue
+            if any(box[0] < u < box[2] and box[1] < v < box[3] for u, v in self._curve):
+                continue
+            self._taken.append(box)
+            return [canvas.words(x, y, said, kind, anchor)]
+        return []
+
+
+def _meet(one: Box, other: Box) -> bool:
+    across = min(one[2], other[2]) - max(one[0], other[0])
+    down = min(one[3], other[3]) - max(one[1], other[1])
+    return across > 0 and down > 0
 
 
 def describe(

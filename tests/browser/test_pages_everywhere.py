@@ -276,6 +276,8 @@ OVERLAPS = """() => {
     const high = Math.min(p.y + p.height, q.y + q.height) - Math.max(p.y, q.y);
     if (wide > 1 && high > 3) found.push(`${a} over ${b}`);
   }));
+  for (const [text, { x, width }] of labels)
+    if (x < 0 || x + width > 328) found.push(`${text} runs out of the picture`);
   const curve = document.querySelector("svg .expected");
   const length = curve.getTotalLength();
   for (let at = 0; at <= length; at += 1) {
@@ -294,13 +296,21 @@ OVERLAPS = """() => {
         ([12.0] * 14 + [30.0] * 4 + [47.0] * 22, [(0.15, 12.0), (0.45, 12.0), (0.8, 47.0)]),
         ([48.0] * 2 + [61.0] * 38, [(0.45, 61.0), (1.1, 61.3), (1.45, 61.7)]),
         ([20.0] * 20 + [45.0] * 20, [(0.05, 20.0), (1.2, 45.0)]),
+        (
+            [14.0] * 12 + [20.0, 28.0, 36.0, 44.0] + [52.0] * 24,
+            [(0.05 + 0.12 * n, (14.0, 26.0, 45.0, 52.0)[n // 3]) for n in range(12)],
+        ),
+        ([14.0] * 20 + [52.0] * 20, [(0.9 + 0.03 * n, 52.0) for n in range(12)]),
+        ([14.0] * 20 + [52.0] * 20, [(0.3 + 0.1 * n, None) for n in range(12)]),
     ],
 )
+@pytest.mark.parametrize("named", ["probe_{}", "probe_in_the_upper_airing_cupboard_no_{}"])
 def test_no_label_of_the_profile_lies_over_another_or_the_curve(
-    browser: Browser, layers: list[float], probes: list[tuple[float, float]]
+    browser: Browser, layers: list[float], probes: list[tuple[float, float | None]], named: str
 ):
-    named = {f"probe_{n}": probe for n, probe in enumerate(probes, 1)}
-    picture = profile.profile(layers, (), named, 1.5, 40.0, 52.0)
+    """Nor beyond the picture's edges; names have up to 40 letters, probes are up to twelve."""
+    known = {named.format(n): probe for n, probe in enumerate(probes, 1)}
+    picture = profile.profile(layers, (), known, 1.5, 40.0, 52.0)
     with opened(browser, SCREENS["phone, light, scripts"]) as (page, _):
         page.set_content(f"<style>{SHEET.read_text(encoding='utf-8')}</style>{picture}")
         assert page.evaluate(OVERLAPS) == []
@@ -311,4 +321,5 @@ def test_how_far_the_forecast_knows_the_household_is_told_as_a_share(browser: Br
         for home, share in (("mill-lane", r"[1-9]\d?"), ("new-build", "0")):
             page.goto(f"{site.url}/homes/{home}/habits")
             words = page.locator("main").inner_text().replace("\N{NO-BREAK SPACE}", " ")
-            assert re.search(rf"by this household's own draws to {share} %, by published", words)
+            told = "of the forecast rests on this household's own draws, the rest on published use"
+            assert re.search(rf"\b{share} % {told}", words)

@@ -52,3 +52,13 @@ def test_decisions_of_days_ago_are_the_latest_where_nothing_was_decided_since(
 )
 def test_signals_are_counted_as_many_as_there_are(silent: list[str], count: int, said: str) -> None:
     assert plant._lead(silent, count, True) == said
+
+
+def test_what_the_table_of_signals_says_is_not_said_under_the_picture_again(
+    records: Records,
+) -> None:
+    house = fake_house.FakeHouse(SETTINGS, fake_house.lived_in([]))
+    told = plant.content("mill-lane", house, records, HERE)
+    assert told["profile_words"].startswith("From 14.0")
+    assert "probe_" not in told["profile_words"]
+    assert "probe_top at 1.20" in told["picture"], "who hears the page hears it in the picture"
