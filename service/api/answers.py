@@ -6,6 +6,7 @@ import base64
 import binascii
 import hashlib
 import json
+import re
 from collections.abc import Callable, Iterable, Mapping
 from datetime import UTC, datetime
 from typing import Any, TypeVar
@@ -55,6 +56,11 @@ def names_tag(header: str, tag: str) -> bool:
     """Whether an If-Match or If-None-Match header names ``tag``; ``*`` names any."""
     named = [part.strip().removeprefix("W/") for part in header.split(",")]
     return "*" in named or tag in named
+
+
+def is_tag(header: str) -> bool:
+    """Whether an If-Match header holds an entity tag at all, which is quoted, or ``*``."""
+    return header.strip() == "*" or re.search(r'"[^"]*"', header) is not None
 
 
 def tagged(

@@ -202,6 +202,7 @@ _PLAINLY = {  # what pydantic calls by Python's words, and how to mend it
     "datetime_from_date_parsing": _MOMENT,
     "datetime_parsing": _MOMENT,
     "timezone_aware": _MOMENT,
+    "bool_parsing": ("expected true or false", "Write true or false."),
     "int_parsing": ("expected a whole number", "Write it in digits, such as 20."),
     "int_parsing_size": ("is too large a number", "Send a smaller one."),
     "string_too_long": ("is too long", ""),

@@ -5,111 +5,45 @@ from __future__ import annotations
 import re
 import tempfile
 import zipfile
-from dataclasses import dataclass
-from datetime import UTC, datetime, timedelta
+from datetime import UTC, datetime
 from functools import cache
 from pathlib import Path
 from typing import Annotated, Any, Literal
 
-from fastapi import APIRouter, Depends, Header, Query, Request
-from fastapi import Path as InPath
+from fastapi import APIRouter, Header, Query, Request
 from fastapi.responses import PlainTextResponse, Response
 from fastapi.routing import APIRoute
-from pydantic import AwareDatetime, BaseModel, BeforeValidator, ConfigDict, Field
-from pydantic_core import PydanticCustomError
+from pydantic import BaseModel
 from starlette.routing import compile_path
 
 from service.api import schemas
-from service.api.access import Access, Caller
 from service.api.answers import (
-    LONGEST_KEY,
-    Kept,
     all_of,
     as_json,
     from_text,
+    is_tag,
     listed,
     names_tag,
     once,
     tagged,
 )
+from service.api.asking import (
+    Asker,
+    Asks,
+    Faults,
+    IdempotencyKey,
+    Number,
+    Part,
+    Readings,
+    Span,
+    in_order,
+    not_yet,
+)
 from service.api.problems import KINDS, Problem, responses
 from service.control.overrides import held_by
-from service.control.types import View
-from service.house import ChangedMeanwhile, House
-from service.records import Records, Role
+from service.house import ChangedMeanwhile
+from service.records import Role
 from service.scheduling.types import Reason
-
-LONGEST_SPAN = timedelta(days=400)
-
-
-class Part(BaseModel):
-    """Which part of a list is asked for."""
-
-    model_config = ConfigDict(extra="forbid")
-    cursor: str | None = Field(default=None, description="From a Link header with rel=next.")
-    limit: Annotated[int, Field(ge=1, le=1000)] = 100
-
-
-def _written_out(moment: str) -> str:
-    """Refuse a bare number: a year is no moment, and would be taken for seconds since 1970."""
-    if re.fullmatch(r"\s*[-+\d._eE]+\s*", moment):
-        raise PydanticCustomError("datetime_parsing", "a bare number is no moment")
-    return moment
-
-
-Moment = Annotated[AwareDatetime, BeforeValidator(_written_out)]
-
-
-class Span(Part):
-    """Which part of a list that has times; newest first."""
-
-    since: Moment | None = Field(default=None, description="ISO 8601 with an offset.")
-    until: Moment | None = None
-
-
-class Faults(Part):
-    """Which faults."""
-
-    lasting: bool = Field(default=False, description="Only those that are not over.")
-
-
-class Readings(Part):
-    """Which readings; oldest first."""
-
-    since: Moment
-    until: Moment
-    signal: list[str] = Field(default=[], description="Repeat it for several; none: all.")
-    span_s: Literal["0", "300", "1800"] = Field(
-        default="0", description="0 raw; older readings are kept as 300 s, then 1800 s."
-    )
-
-
-@dataclass(frozen=True)
-class Visit:
-    """A caller at a home that exists and that the caller may look at."""
-
-    caller: Caller
-    home: str
-    house: House
-    records: Records
-    access: Access
-    kept: Kept
-
-    def view(self) -> View:
-        """The last view. Raises Problem before there is one."""
-        view = self.house.view
-        if view is None:
-            raise _not_yet("The first step has not been made.")
-        return view
-
-    def needs(self, role: Role, for_what: str) -> None:
-        """Raise Problem 403 when the caller's role is too small."""
-        may = self.caller.may_set if role is Role.INSTALLER else self.caller.may_wish
-        if not may:
-            raise Problem(
-                "role",
-                f"{for_what} needs the role {role}; this token has the role {self.caller.role}.",
-            )
 
 
 def _list(item: type[BaseModel]) -> Any:
@@ -122,31 +56,6 @@ def _list(item: type[BaseModel]) -> Any:
     )
 
 
-async def _caller(request: Request) -> Caller:
-    access: Access = request.app.state.access
-    return access.caller(request)
-
-
-Asker = Annotated[Caller, Depends(_caller)]
-
-
-async def _visit(
-    request: Request,
-    home: Annotated[str, InPath(description="A home's id.", examples=["home"])],
-    caller: Asker,
-) -> Visit:
-    state = request.app.state
-    house = state.houses.get(home)
-    if house is None or not caller.may_enter(home):
-        # The same answer to both, so that nobody learns which homes exist.
-        raise Problem(
-            "unknown-home", f"There is no home {home!r} here, or this token does not open it."
-        )
-    return Visit(caller, home, house, state.records, state.access, state.kept)
-
-
-Asks = Annotated[Visit, Depends(_visit)]
-
 _ASKING = responses("no-token", "token-unknown", "not-from-here")
 _UNCHANGED: dict[int | str, dict[str, Any]] = {304: {"description": "As If-None-Match knows it."}}
 _AT_HOME = {**_ASKING, **responses("unknown-home", "invalid", "records")}
@@ -154,16 +63,6 @@ _READING = {**_AT_HOME, **_UNCHANGED}
 _EARLY = {**_READING, **responses("unknown-home", "not-known-yet")}
 _CHANGING = {**_AT_HOME, **responses("role", "not-from-here")}
 _SENDING = {**_CHANGING, **responses("bad-json", "too-large")}
-
-IdempotencyKey = Annotated[
-    str | None,
-    Header(
-        alias="Idempotency-Key",
-        description="1 to 200 printable characters, such as a UUID.",
-        json_schema_extra={"minLength": 1, "maxLength": LONGEST_KEY},
-    ),
-]
-Number = Annotated[int, InPath(ge=1, le=2**31 - 1)]  # of a row
 
 router = APIRouter(prefix="/api/v1")
 at_home = APIRouter(prefix="/homes/{home}")
@@ -175,7 +74,7 @@ at_home = APIRouter(prefix="/homes/{home}")
     response_model=_list(schemas.HomeOut),
     responses={**_ASKING, **_UNCHANGED},
 )
-async def list_homes(request: Request, caller: Annotated[Caller, Depends(_caller)]) -> Response:
+async def list_homes(request: Request, caller: Asker) -> Response:
     """The homes that the caller may look at."""
     return all_of(
         request,
@@ -205,7 +104,7 @@ def read_plan(request: Request, visit: Asks) -> Response:
     """The plan in force: windows with their reasons, and what it expects in each slot."""
     home, plan = visit.home, visit.view().plan
     if plan is None:
-        raise _not_yet("No plan has been made.")
+        raise not_yet("No plan has been made.")
     currency = visit.house.settings.wiring.currency
     body, tag = visit.kept.json(
         f"plan {home}", plan, lambda p: schemas.PlanOut.of(home, currency, p)
@@ -218,7 +117,7 @@ def read_forecast(request: Request, visit: Asks) -> Response:
     """What the household will probably draw, slot by slot and added up."""
     home, demand = visit.home, visit.view().demand
     if demand is None:
-        raise _not_yet("No forecast has been made.")
+        raise not_yet("No forecast has been made.")
     body, tag = visit.kept.json(
         f"forecast {home}", demand, lambda d: schemas.ForecastOut.of(home, d)
     )
@@ -374,6 +273,14 @@ def change_settings(
             "if-match-needed",
             "The header If-Match is missing; its value is the ETag of the settings that were read.",
         )
+    if not is_tag(if_match):
+        line = {
+            "where": "header If-Match",
+            "what": "is no entity tag",
+            "mend": f"Send the ETag as it came, with its quotation marks, such as "
+            f"{_settings_tag(version)}.",
+        }
+        raise Problem("invalid", f"{line['where']}: {line['what']}", [line])
     try:
         if not names_tag(if_match, _settings_tag(version)):
             raise ChangedMeanwhile(version)
@@ -393,6 +300,7 @@ def change_settings(
 @at_home.get("/draws", tags=["records"], response_model=_list(schemas.DrawOut), responses=_READING)
 def list_draws(request: Request, visit: Asks, part: Annotated[Span, Query()]) -> Response:
     """Draw-offs, newest first."""
+    in_order(part)
     after = from_text(part.cursor)
     return listed(
         request,
@@ -407,6 +315,7 @@ def list_draws(request: Request, visit: Asks, part: Annotated[Span, Query()]) ->
 )  # fmt: skip
 def list_decisions(request: Request, visit: Asks, part: Annotated[Span, Query()]) -> Response:
     """Changes of mind with the rule that made them, newest first."""
+    in_order(part)
     after = from_text(part.cursor)
     return listed(
         request,
@@ -495,13 +404,7 @@ def list_scores(request: Request, visit: Asks, part: Annotated[Part, Query()]) -
 )  # fmt: skip
 def list_readings(request: Request, visit: Asks, part: Annotated[Readings, Query()]) -> Response:
     """What the signals measured, oldest first."""
-    if part.until - part.since > LONGEST_SPAN:
-        line = {
-            "where": "parameter until",
-            "what": f"is more than {LONGEST_SPAN.days} days after since",
-            "mend": "Ask for a shorter span.",
-        }
-        raise Problem("invalid", f"{line['where']} {line['what']}", [line])
+    in_order(part)
     after = from_text(part.cursor)
     spans: dict[str, Literal[300, 1800] | None] = {"0": None, "300": 300, "1800": 1800}
     return listed(
@@ -622,10 +525,6 @@ def _known_paths() -> list[tuple[re.Pattern[str], set[str]]]:
 
 def _settings_tag(version: int) -> str:
     return f'"settings-{version}"'
-
-
-def _not_yet(detail: str) -> Problem:
-    return Problem("not-known-yet", detail, headers={"Retry-After": "10"})
 
 
 def _no_override(override_id: int) -> Problem:

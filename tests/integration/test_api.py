@@ -275,6 +275,43 @@ def test_a_moment_that_cannot_be_used_is_told_in_plain_words(place: Place, momen
     ]
 
 
+def test_an_offset_is_understood_as_it_is_typed_into_an_address(place: Place) -> None:
+    """A plus sign in a query means a space (WHATWG URL, application/x-www-form-urlencoded)."""
+    place.records.store("home", samples.outputs(draws=(samples.draw(NOW),)))
+    for since, count in (("13:00:00+01:00", 1), ("13:00:01+01:00", 0), ("13:00:00+0100", 1)):
+        for sign in ("+", "%2B"):
+            asked = f"{BASE}/draws?since=2026-03-02T{since.replace('+', sign)}"
+            answer = place.near.get(asked)
+            assert answer.status_code == 200, (asked, answer.text)
+            assert len(answer.json()["items"]) == count, asked
+    problem(place.near.get(f"{BASE}/draws?since=2026-03-02+12:00"), 422, "invalid")
+
+
+@pytest.mark.parametrize("path", ["draws", "decisions", "readings"])
+def test_a_span_that_ends_before_it_begins_is_refused(place: Place, path: str) -> None:
+    """An empty list would pass for a home in which nothing happened."""
+    asked = f"{BASE}/{path}?since=2026-03-02T12:00:00Z&until=2026-03-02T12:00:00%2B01:00"
+    assert problem(place.near.get(asked), 422, "invalid")["errors"] == [
+        {
+            "where": "parameter until",
+            "what": "lies before since",
+            "mend": "Send an until later than since.",
+        }
+    ]
+    same = f"{BASE}/{path}?since=2026-03-02T12:00:00Z&until=2026-03-02T13:00:00%2B01:00"
+    assert place.near.get(same).json() == {"items": []}, "no time at all holds nothing"
+
+
+def test_a_last_page_that_is_exactly_full_links_nowhere(place: Place) -> None:
+    draws = tuple(samples.draw(NOW + timedelta(minutes=10 * k)) for k in range(4))
+    place.records.store("home", samples.outputs(draws=draws))
+    first = place.near.get(f"{BASE}/draws?limit=2")
+    last = place.near.get(first.links["next"]["url"])
+    assert (len(last.json()["items"]), last.links) == (2, {})
+    empty = place.near.get(f"{BASE}/draws?until=2020-01-01T00:00:00Z")
+    assert (empty.json(), empty.links) == ({"items": []}, {})
+
+
 def test_readings_come_raw_and_thinned(place: Place) -> None:
     place.records.add_readings("home", [reading("probe_top", NOW_S + k, 50.0) for k in range(5)])
     span = "since=2026-03-02T11:00:00Z&until=2026-03-02T13:00:00%2B00:00"
@@ -464,6 +501,19 @@ def test_settings_change_only_against_the_version_that_was_read(place: Place) ->
         (2, "local", "school has begun"),
         (1, "first values", ""),
     ]
+
+
+@pytest.mark.parametrize("sent", ["settings-1", "1", "", "'settings-1'"])
+def test_a_tag_without_its_quotation_marks_is_not_called_somebodys_change(
+    place: Place, sent: str
+) -> None:
+    """RFC 9110, 8.8.3: an entity tag is quoted; nobody changed anything meanwhile."""
+    change = {"changes": {"occupants": 4}}
+    answer = place.near.patch(f"{BASE}/settings", json=change, headers={"If-Match": sent})
+    told = problem(answer, 422, "invalid")
+    assert [e["where"] for e in told["errors"]] == ["header If-Match"]
+    assert 'such as "settings-1"' in told["errors"][0]["mend"]
+    assert place.houses["home"].settings.version == 1
 
 
 def test_wrong_settings_are_refused_whole_with_a_line_each(place: Place) -> None:
@@ -671,6 +721,7 @@ def test_a_body_that_is_no_json_is_told_where_it_breaks(place: Place) -> None:
         ("draws?limit=0", "Send 1 or more."),
         ("draws?limit=1001", "Send 1000 or less."),
         ("draws?limit=many", "Write it in digits, such as 20."),
+        ("faults?lasting=perhaps", "Write true or false."),
         ("overrides/first", "Write it in digits, such as 20."),
     ],
 )
