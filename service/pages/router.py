@@ -128,9 +128,9 @@ class _Pages:
             return self.sign_in(request)
         visitor = self.door.visitor(request, home)
         if home not in self.houses or visitor is None:
-            # the same words for both, so that nobody learns which homes exist
+            # The same answer to both, so that nobody learns which homes exist.
             return self.refuse(
-                403 if home in self.houses else 404,
+                404,
                 "You may not look at this home",
                 "There is no such home here, or your access token does not open it. Sign in "
                 "with another token, or ask whoever looks after this Ladle for access.",
@@ -184,8 +184,8 @@ def make_router(
         return pages.refuse(
             503,
             "The records cannot be used",
-            f"{error.what}. {error.mend}. Charging goes on as planned, or on the cylinder's own "
-            "thermostats.",
+            f"{words.capital(error.what)}. {error.mend} Charging goes on as planned, or on the "
+            "cylinder's own thermostats.",
             **shared,
         )
 

@@ -1,0 +1,68 @@
+"""The pages' answers, over HTTP and without a browser: statuses, and what a refusal says."""
+
+from __future__ import annotations
+
+import re
+from collections.abc import Iterator
+from pathlib import Path
+
+import pytest
+from fastapi.testclient import TestClient
+
+from service.records import Records
+from service.records.errors import RecordsError
+from tests.browser import fake_house
+from tests.browser.pages_app import app_for
+
+LOCAL = ("127.0.0.1", 50000)
+
+
+@pytest.fixture
+def records(tmp_path: Path) -> Iterator[Records]:
+    opened = Records.open(f"sqlite:///{tmp_path}/ladle.sqlite")
+    yield opened
+    opened.close()
+
+
+def house(home: str) -> fake_house.FakeHouse:
+    return fake_house.FakeHouse(fake_house.settings(home, id=home), fake_house.lived_in([]))
+
+
+def said(page: str) -> str:
+    """A page's main part without tags."""
+    main = page.partition("<main")[2].partition("</main>")[0]
+    return re.sub(r"\s+", " ", re.sub(r"<[^>]*>", " ", main))
+
+
+def test_whether_a_home_exists_is_told_to_nobody_it_is_closed_to(records: Records) -> None:
+    houses = {name: house(name) for name in ("mill-lane", "forge-cottage")}
+    token, _ = records.tokens.make("hall tablet", "household", ["mill-lane"], fake_house.NOW)
+    client = TestClient(app_for(houses, records, locked=True), "http://ladle.lan")
+    client.headers["Authorization"] = f"Bearer {token}"
+    assert client.get("/homes/mill-lane").status_code == 200
+    for method, page in (("GET", ""), ("GET", "/plant"), ("POST", "/wishes")):
+        closed, absent = (
+            client.request(method, f"/homes/{home}{page}") for home in ("forge-cottage", "no-such")
+        )
+        assert (closed.status_code, said(closed.text)) == (404, said(absent.text))
+        assert absent.status_code == 404
+
+
+def test_trouble_with_the_records_is_told_in_whole_sentences(
+    records: Records, monkeypatch: pytest.MonkeyPatch
+) -> None:
+    def full(*_: object, **__: object) -> None:
+        raise RecordsError(
+            "full", "the disk is full", "sqlite:///x", "Free some space; nothing was lost."
+        )
+
+    monkeypatch.setattr(records, "draws", full)
+    client = TestClient(
+        app_for({"mill-lane": house("mill-lane")}, records), "http://127.0.0.1", client=LOCAL
+    )
+    answer = client.get("/homes/mill-lane/habits")
+    assert answer.status_code == 503
+    assert (
+        "The disk is full. Free some space; nothing was lost. Charging goes on as planned"
+        in said(answer.text)
+    )
