@@ -17,7 +17,7 @@ from jinja2 import Environment, FileSystemLoader, StrictUndefined
 
 from service.control.overrides import WishRefused
 from service.house import House
-from service.pages import care, cold, habits, household, keys, plant, tuning, words
+from service.pages import care, cold, habits, household, keys, plant, sent_settings, tuning, words
 from service.pages.door import Door, Visitor
 from service.pages.household import Refused
 from service.pages.local import Local
@@ -406,7 +406,7 @@ def make_router(
     def change(request: Request, home: str, sent: Sent) -> Response:
         def deed(house: House, visitor: Visitor) -> Response:
             before = house.settings
-            changed = tuning.changes(sent, tuning.shown_in(sent, records, before))
+            changed = sent_settings.changes(sent, sent_settings.shown_in(sent, records, before))
             try:
                 held = house.change(changed, visitor.name, sent.get("reason", "").strip())
             except SettingsRefused as refused:

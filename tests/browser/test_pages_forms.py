@@ -196,7 +196,7 @@ def test_settings_are_stored_as_a_version_with_author_and_reason(page: Page, sit
     assert site.houses["mill-lane"].settings.tunables.learning.window_weeks == before - 1
     newest = page.locator(".versions > li").first.text_content() or ""
     assert "New baby" in newest
-    assert f"Learning window: {before - 1:g} instead of {before:g}" in newest
+    assert f"Learning window (weeks): {before - 1:g} instead of {before:g}" in newest
     first = page.locator(".versions > li").last
     assert first.locator("li").count() == 0, "there was nothing before it to differ from"
     page.get_by_role("button", name="Store as a new version").click()

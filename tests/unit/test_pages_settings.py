@@ -5,26 +5,28 @@ from __future__ import annotations
 from pathlib import Path
 
 import pytest
+from fastapi.testclient import TestClient
 
-from service.pages import tuning
+from service.pages import entries, sent_settings, tuning
 from service.pages.household import Refused
 from service.pages.local import Local
 from service.records import Records
 from service.settings import Tunables
 from service.settings_check import SettingsRefused, changed_tunables, refuse_misfits
 from tests.browser import fake_house
+from tests.browser.pages_app import app_for
 
 SETTINGS = fake_house.settings("4 Mill Lane, Upper Fennick")
 
 
-def entry(key: str) -> tuning.Entry:
-    return next(e for g in tuning.GROUPS for e in g.entries if e.key == key)
+def entry(key: str) -> entries.Entry:
+    return next(e for g in entries.GROUPS for e in g.entries if e.key == key)
 
 
 def sent() -> dict[str, str]:
     """The form as it is sent when nothing was touched."""
     fields = {
-        e.key: tuning.field_of(e, SETTINGS, None).value for g in tuning.GROUPS for e in g.entries
+        e.key: tuning.field_of(e, SETTINGS, None).value for g in entries.GROUPS for e in g.entries
     }
     for band in tuning.bands(SETTINGS.tunables, {}):
         for key, value in band.values.items():
@@ -43,7 +45,7 @@ def leaves(tree: dict[str, object], path: str = "") -> set[str]:
 
 
 def test_everything_that_can_be_changed_is_on_the_page():
-    shown = {e.key for g in tuning.GROUPS for e in g.entries} | {"tariff.bands"}
+    shown = {e.key for g in entries.GROUPS for e in g.entries} | {"tariff.bands"}
     assert leaves(Tunables().model_dump()) == shown
 
 
@@ -87,13 +89,13 @@ def test_money_is_told_in_the_homes_currency():
 
 
 def test_each_label_says_by_itself_what_it_is_about():
-    labels = [e.label for g in tuning.GROUPS for e in g.entries]
+    labels = [e.label for g in entries.GROUPS for e in g.entries]
     assert len(set(labels)) == len(labels)
     assert not [label for label in labels if label.startswith("It ")]
 
 
 def test_an_untouched_form_changes_nothing():
-    assert tuning.changes(sent(), SETTINGS.tunables) == {}
+    assert sent_settings.changes(sent(), SETTINGS.tunables) == {}
 
 
 @pytest.mark.parametrize(
@@ -112,20 +114,20 @@ def test_an_untouched_form_changes_nothing():
     ],
 )
 def test_one_changed_field_is_one_change(key: str, value: str, wanted: dict[str, object]):
-    changes = tuning.changes({**sent(), key: value}, SETTINGS.tunables)
+    changes = sent_settings.changes({**sent(), key: value}, SETTINGS.tunables)
     assert changes == wanted
     changed = changed_tunables(SETTINGS, changes)
     assert changed != SETTINGS.tunables
 
 
 def test_price_bands_are_changed_added_and_taken_away():
-    dearer = tuning.changes({**sent(), "band-1-import_per_kwh": "0.2"}, SETTINGS.tunables)
+    dearer = sent_settings.changes({**sent(), "band-1-import_per_kwh": "0.2"}, SETTINGS.tunables)
     assert changed_tunables(SETTINGS, dearer).tariff.bands[0].import_per_kwh == 0.2
-    fewer = tuning.changes({**sent(), "band-1-import_per_kwh": ""}, SETTINGS.tunables)
+    fewer = sent_settings.changes({**sent(), "band-1-import_per_kwh": ""}, SETTINGS.tunables)
     assert len(changed_tunables(SETTINGS, fewer).tariff.bands) == 2
     more = {**sent(), "band-0-import_per_kwh": "0.1", "band-0-from_time": "12:00"}
     del more["band-0-day-6"]
-    bands = changed_tunables(SETTINGS, tuning.changes(more, SETTINGS.tunables)).tariff.bands
+    bands = changed_tunables(SETTINGS, sent_settings.changes(more, SETTINGS.tunables)).tariff.bands
     assert len(bands) == 4
     assert bands[0].weekdays == (0, 1, 2, 3, 4, 5)
     assert bands[0].from_time == "12:00", "before the band that fits every moment, so it holds"
@@ -134,7 +136,7 @@ def test_price_bands_are_changed_added_and_taken_away():
 def test_what_is_refused_stands_beside_its_field_and_keeps_what_was_typed():
     form = {**sent(), "learning.window_weeks": "500", "occupants": "many"}
     with pytest.raises(SettingsRefused) as refused:
-        changed_tunables(SETTINGS, tuning.changes(form, SETTINGS.tunables))
+        changed_tunables(SETTINGS, sent_settings.changes(form, SETTINGS.tunables))
     wrong = Refused("settings", "", str(refused.value), form)
     window = tuning.field_of(entry("learning.window_weeks"), SETTINGS, wrong)
     assert window.value == "500"
@@ -146,7 +148,9 @@ def test_what_is_refused_stands_beside_its_field_and_keeps_what_was_typed():
 
 def _stored(form: dict[str, str]) -> None:
     """As far as a change of the settings is checked."""
-    refuse_misfits(SETTINGS, changed_tunables(SETTINGS, tuning.changes(form, SETTINGS.tunables)))
+    refuse_misfits(
+        SETTINGS, changed_tunables(SETTINGS, sent_settings.changes(form, SETTINGS.tunables))
+    )
 
 
 @pytest.mark.parametrize(
@@ -157,8 +161,29 @@ def _stored(form: dict[str, str]) -> None:
             {"learning.since": "1 March"},
             "These people live here since = '1 March': not a day of the calendar; write it like",
         ),
-        ({"quiet_from": "22:00"}, "Quiet from / quiet until = 22:00 / none: quiet hours need both"),
-        ({"band-0-import_per_kwh": "0.1", "band-0-from_time": "1"}, "Tariff bands"),
+        (
+            {"quiet_from": "22:00"},
+            "Quiet hours from / Quiet hours until = 22:00 / none: quiet hours need both",
+        ),
+        ({"quiet_from": "7", "quiet_until": "22:00"}, "Quiet hours from = 7: must be a local time"),
+        (
+            {"hygiene.disinfect_c": "55"},
+            "Disinfection temperature = 55: goes below cited guidance (60) and needs an "
+            "installer's confirmation. Set “Lower values confirmed by” to the installer's name",
+        ),
+        (
+            {"band-0-import_per_kwh": "0.1", "band-0-from_time": "1"},
+            "A new band, before the others, from = 1: ",
+        ),
+        ({"band-2-import_per_kwh": "dear"}, "Band 2, import price = 'dear': expected a number."),
+        (
+            {"band-0-import_per_kwh": "0.1", "band-2-import_per_kwh": "dear"},
+            "Band 2, import price = 'dear': expected a number.",
+        ),
+        (
+            {"band-1-import_per_kwh": "", "band-3-until_day": "40-40"},
+            "Band 3, last day = '40-40': expected a month and a day, such as 11-01.",
+        ),
     ],
 )
 def test_what_is_refused_is_told_by_the_fields_name(
@@ -174,6 +199,40 @@ def test_what_is_refused_is_told_by_the_fields_name(
     (line,) = tuning.content(SETTINGS.wiring.id, house, records, local, wrong)["wrong"]
     records.close()
     assert line.startswith(said)
+
+
+def test_a_page_of_settings_writes_temperatures_as_they_were_given(tmp_path: Path):
+    house = fake_house.FakeHouse(SETTINGS, fake_house.lived_in([]))
+    records = Records.open(f"sqlite:///{tmp_path}/ladle.sqlite")
+    client = TestClient(
+        app_for({"mill-lane": house}, records), "http://127.0.0.1", client=("127.0.0.1", 5000)
+    )
+    said = client.get("/homes/mill-lane/settings").text.replace("&nbsp;", " ")
+    records.close()
+    assert (
+        "thermostat is at 65 °C and its cut-out at 80 °C; the mixing valve is set to 48 °C" in said
+    )
+
+
+def test_versions_differ_by_figures_under_their_units(tmp_path: Path):
+    records = Records.open(f"sqlite:///{tmp_path}/ladle.sqlite")
+    house = fake_house.FakeHouse(SETTINGS, fake_house.lived_in([]), records=records)
+    records.add_settings("mill-lane", SETTINGS.tunables, "file", fake_house.NOW)
+    change = {
+        "hygiene": {"hold_s": 5400, "lowered_confirmed_by": "Ines"},
+        "tariff": {"export_per_kwh": 0.05},
+        "floor_area_m2": 120,
+    }
+    house.change(change, "Ines", "")
+    local = Local(SETTINGS.wiring.zone_info, "EUR", fake_house.NOW)
+    newest = tuning.content("mill-lane", house, records, local)["versions"][0]
+    records.close()
+    assert newest["changed"] == [
+        "Floor area (m²): 120 instead of none",
+        "Export price (EUR per kWh): 0.05 instead of 0.08",
+        "Hold time (s): 5400 instead of 3600",
+        "Lower values confirmed by: Ines instead of none",
+    ]
 
 
 def test_what_is_hardly_meant_is_told_by_the_fields_name(tmp_path: Path):
