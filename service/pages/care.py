@@ -8,7 +8,7 @@ from typing import Any
 from service.control.types import HygieneEvidence
 from service.house import House
 from service.pages import words
-from service.pages.local import NUMBERS, Local, duration, figure
+from service.pages.local import NUMBERS, Local, days_long, duration, figure
 from service.records.records import Records
 
 
@@ -31,7 +31,8 @@ def content(home: str, house: House, records: Records, local: Local) -> dict[str
     hygiene = settings.tunables.hygiene
     facts = view.hygiene if view else {}
     return {
-        "lead": _lead(len(lasting), facts, local),
+        "lead": _lead(len(lasting) if view else None, facts, local),
+        "known": view is not None,
         "lasting": lasting,
         "past": past,
         "hygiene": words.hygiene(facts, local),
@@ -41,7 +42,7 @@ def content(home: str, house: House, records: Records, local: Local) -> dict[str
         "set": (
             ("Temperature", f"{figure(hygiene.disinfect_c)}\u00a0°C"),
             ("Held for", duration(hygiene.hold_s)),
-            ("Longest interval", duration(hygiene.longest_interval_days * 86400)),
+            ("Longest interval", days_long(hygiene.longest_interval_days)),
             ("Measured by", ", ".join(hygiene.probes) or "the lowest probe"),
             ("Lukewarm limit", f"{figure(hygiene.lukewarm_limit_h)} h between 20 and 45\u00a0°C"),
             *(
@@ -55,7 +56,9 @@ def content(home: str, house: House, records: Records, local: Local) -> dict[str
     }
 
 
-def _lead(faults: int, facts: words.Facts, local: Local) -> str:
+def _lead(faults: int | None, facts: words.Facts, local: Local) -> str:
+    if faults is None:
+        return "Nothing is known yet."
     wrong = "Nothing is wrong" if not faults else "One thing is wrong"
     if faults > 1:
         many = NUMBERS[faults] if faults < len(NUMBERS) else str(faults)

@@ -32,6 +32,11 @@ def duration(seconds: float) -> str:
     return quantity(seconds / 86400, "days")
 
 
+def days_long(days: float) -> str:
+    """A number of days as somebody set it: "7 days", "2.5 days", "1 day"."""
+    return f"{days:g}\u00a0{'day' if days == 1 else 'days'}"
+
+
 def figure(value: float, digits: int = 0) -> str:
     """A number with a true minus sign and without a negative zero."""
     text = f"{value:.{digits}f}"

@@ -151,12 +151,17 @@ AUTHORS = {
     "mqtt": "the home automation",
     "calendar": "the calendar",
 }
-_SOURCES = {"heat_pump": "heat pump", "immersion": "immersion heater"}
+_NAMES = {  # of sources, and of slow work that fails
+    "heat_pump": "heat pump",
+    "immersion": "immersion heater",
+    "learn": "learn from the draws",
+    "forecast": "forecast the draws",
+}
 
 
 def plain(code: str) -> str:
     """A code as words, for names that need no more than their underscores taken away."""
-    return _SOURCES.get(code, code.replace("_", " "))
+    return _NAMES.get(code, code.replace("_", " "))
 
 
 def capital(text: str) -> str:
@@ -238,6 +243,7 @@ _UNITS: tuple[tuple[str, str, int], ...] = (
     ("_kw", "kW", 1),
     ("_w_per_k", "W/K", 2),
     ("_w", "W", 0),
+    ("watts", "W", 0),
     ("_c", "°C", 1),
     ("_k", "K", 1),
     ("_h", "h", 0),
@@ -556,31 +562,32 @@ FAULTS: dict[str, tuple[str, str]] = {
         "Measure its pocket's height above the cylinder's floor and correct the configuration.",
     ),
     "signal_stale": (
-        "No fresh value of {subject:name}.",
+        "The signal {subject:name} has no fresh value.",
         "Check its battery, its cable and whatever publishes its topic.",
     ),
     "signal_rare": (
-        "{subject:name} reports only every {apart_s}, and a value counts for {stale_after_s}.",
+        "The signal {subject:name} reports only every {apart_s}, and a value counts for "
+        "{stale_after_s}.",
         "Let it report oftener, or set its stale_after_s to twice the time between its reports. In "
         "between Ladle does not know it, and without a probe nothing is commanded.",
     ),
     "nonsense_readings": (
-        "{subject:name} keeps saying what cannot be.",
+        "The signal {subject:name} keeps saying what cannot be.",
         "Check its unit and its topic in the configuration, then the sensor. Such values are "
         "never used.",
     ),
     "clock_jumped": (
-        "The clock jumped.",
+        "The clock of Ladle's computer jumped.",
         "Check the time source of the computer that runs Ladle. Leases and run times are not "
         "affected; they do not go by the clock.",
     ),
     "clock_cannot_be_right": (
-        "The clock cannot be right.",
+        "The clock of Ladle's computer cannot be right.",
         "Set the clock of the computer that runs Ladle, or give it a time source. Until then the "
         "cylinder is on its own thermostats.",
     ),
     "work_failed": (
-        "The {subject} step failed.",
+        "Ladle could not {subject}.",
         "Ladle tries again by itself and meanwhile goes by what it has. If it lasts, send the "
         "message below to whoever maintains Ladle.",
     ),
@@ -616,7 +623,7 @@ FACT_NAMES: dict[str, str] = {
     "hottest_c": "hottest probe",
     "waits_for": "held back by",
     "plan_made_at": "plan of",
-    "watts": "electricity, W",
+    "watts": "electricity",
     "overdue_h": "overdue by",
     "reaches_c": "hottest water to be had",
     "age_s": "age",

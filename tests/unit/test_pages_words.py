@@ -14,8 +14,8 @@ import pytest
 
 from service.control.detectors import DETECTORS
 from service.control.types import Fault, Override, Rule, Wish
-from service.pages import household, words
-from service.pages.local import Local, chance, duration, figure, in_words, price_figure
+from service.pages import care, household, words
+from service.pages.local import Local, chance, days_long, duration, figure, in_words, price_figure
 from service.scheduling import reasons
 from service.scheduling.types import Reason, Window
 from tests.browser import fake_house
@@ -433,3 +433,41 @@ def test_few_sure_tenths_beside_many_litres_are_explained():
     assert said == "The probes leave much unseen: one tenth is sure, five tenths are likely."
     assert household.unsure(0, 100.0, 400.0).endswith("no tenths are sure, two tenths are likely.")
     assert household.unsure(4, 200.0, 400.0) == ""
+
+
+def test_a_signals_name_is_written_as_the_homes_file_has_it():
+    for code in ("signal_rare", "nonsense_readings", "signal_stale"):
+        facts = {"apart_s": 900.0, "stale_after_s": 300.0}
+        told = words.fault(Fault(code, "probe_top", NOW, "warning", facts), DUBLIN)
+        assert "probe_top" in told.title
+        assert "Probe_top" not in told.title
+
+
+@pytest.mark.parametrize(
+    ("kind", "said"),
+    [
+        ("learn", "Ladle could not learn from the draws."),
+        ("forecast", "Ladle could not forecast the draws."),
+        ("plan", "Ladle could not plan."),
+    ],
+)
+def test_work_that_failed_is_named_in_plain_words(kind: str, said: str):
+    facts = {"message": "ValueError: no"}
+    assert words.fault(Fault("work_failed", kind, NOW, "warning", facts), DUBLIN).title == said
+
+
+def test_watts_are_told_with_their_unit():
+    told = words.evidence({"watts": 12, "usual_w": 1800}, DUBLIN)
+    assert told == (("Electricity", "12\u00a0W"), ("Usual", "1800\u00a0W"))
+
+
+@pytest.mark.parametrize(
+    ("days", "said"), [(7, "7 days"), (1, "1 day"), (2.5, "2.5 days"), (7.0, "7 days")]
+)
+def test_a_number_of_days_is_told_as_it_was_set(days: float, said: str):
+    assert days_long(days) == said.replace(" ", "\u00a0")
+
+
+def test_nothing_is_called_in_order_before_anything_is_known():
+    assert care._lead(None, {}, DUBLIN) == "Nothing is known yet."
+    assert care._lead(0, {}, DUBLIN) == "Nothing is wrong."
