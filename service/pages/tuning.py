@@ -32,7 +32,7 @@ class Field:
     label: str
     help: str
     unit: str
-    kind: Literal["number", "time", "text", "choice"]
+    kind: entries.Kind
     value: str
     choices: tuple[str, ...]
     least: str

@@ -8,6 +8,7 @@ import threading
 import time
 from pathlib import Path
 from typing import Any
+from urllib.parse import urlsplit
 
 import httpx
 import paho.mqtt.client as paho
@@ -18,6 +19,14 @@ from tests.integration.test_listening import make_token, secret_in
 from tests.serving import Serving
 
 README = Path(__file__).parents[2] / "README.md"
+
+
+def _address(served: str) -> str:
+    """The address of the pages as the README writes it, at the port that is served here."""
+    section = README.read_text(encoding="utf-8").split("### API and MQTT")[1]
+    written = re.search(r"`LADLE=(http://127\.0\.0\.1):8480(\S*)`", section)
+    assert written is not None, "it says what $LADLE is"
+    return f"{written[1]}:{urlsplit(served).port}{written[2]}"
 
 
 def _examples() -> list[list[str]]:
@@ -72,14 +81,15 @@ def test_the_examples_of_the_readme_do_what_they_say(tmp_path: Path) -> None:
         config = config_text.write(tmp_path, broker.port)
         token = secret_in(make_token(config, "installer"))
         with Serving(config) as serving:
-            state = _curl(read, serving.address, token)
+            address = _address(serving.address)
+            state = _curl(read, address, token)
             assert state.json()["home"] == "home"
-            asked = _curl(wish, serving.address, token)
+            asked = _curl(wish, address, token)
             assert (asked.status_code, asked.json()["tenths"]) == (201, 9)
-            changed = _curl(change, serving.address, token)
+            changed = _curl(change, address, token)
             assert changed.status_code == 200, changed.text
             assert changed.json()["settings"]["reserve_tenths"] == 3
-            assert _curl(change, serving.address, token).status_code == 412
+            assert _curl(change, address, token).status_code == 412
             until = time.monotonic() + 30.0
             while True:  # right after a connect a message may have waited, so it is asked for again
                 answer = _answer_to(publish, broker.port)
