@@ -5,7 +5,7 @@ from __future__ import annotations
 from collections.abc import Iterator, Mapping, Sequence
 from dataclasses import dataclass
 from itertools import zip_longest
-from typing import Any, Literal
+from typing import Any
 
 from service.house import House
 from service.pages import entries, words
