@@ -24,12 +24,13 @@ from adapters.types import Command, Outgoing, PriceSeries, Reading, Refusal
 from adapters.wiring import Quantity
 from forecasting.types import Surroundings
 from service.clock import Clock, utc
-from service.control import draw_history, observe, overrides, snapshot
+from service.control import beginning, draw_history, observe, overrides, snapshot
 from service.control.beginning import STALE, resume, start
 from service.control.state import VERSION, Lease, State
 from service.control.step import step
 from service.control.types import Draw, Fault, Inputs, Outputs, Override, View, Work, WorkDone
 from service.house import ChangedMeanwhile, Health
+from service.pages import words
 from service.records.errors import RecordsError
 from service.records.records import Records
 from service.settings import HomeSettings, HomeWiring
@@ -427,12 +428,14 @@ class RunningHouse:
         """The state as it was: the last snapshot and every reading that arrived since."""
         kept = self._records.load_snapshot(self.id, VERSION)
         if kept is None:
-            return start(self._settings, self.now(), self._clock.elapsed_s())
+            return self._resumed(start(self._settings, self.now(), self._clock.elapsed_s()))
         try:
             state = snapshot.from_plain(json.loads(kept.state))
         except ValueError as error:
             log.warning("%s: the snapshot of %s cannot be read (%s)", self.id, kept.at, error)
-            return start(self._settings, self.now(), self._clock.elapsed_s())
+            return self._resumed(start(self._settings, self.now(), self._clock.elapsed_s()))
+        if self._refitted(state):  # what the old plant read is not lived with the new one
+            return self._resumed(state)
         since = self._records.readings_since(self.id, kept.at, kept.at + SNAPSHOTS_REACH)
         kept_draws = self._records.draws(
             self.id, since=kept.at - LONGEST_DRAW, limit=1000, doubtful=True
@@ -455,7 +458,31 @@ class RunningHouse:
             if draws or outputs.evidence:
                 outputs = replace(outputs, decision=None, plan_made=None, forecast_made=None)
                 self._records.store(self.id, replace(outputs, draws=draws))
-        return resume(state, self.now(), self._clock.elapsed_s())
+        return self._resumed(state)
+
+    def _resumed(self, state: State) -> State:
+        return resume(state, self._settings, self.now(), self._clock.elapsed_s())
+
+    def _refitted(self, state: State) -> bool:
+        """Whether the memory was learned of plant that was there before; it is said what is gone.
+
+        So is what was under a command and cannot be released any more.
+        """
+        now, parts = beginning.fitted(self._settings), beginning.refitted(state, self._settings)
+        for part in parts:
+            note = f"other_{part}"
+            was, found = state.fitted.get(part, "none"), now.get(part, "none")
+            log.warning("%s: %s Was: %s. Is: %s.", self.id, words.NOTES[note], was, found)
+            self.notes += (note,)
+        wired = {a.name for a in self._settings.wiring.actuators}
+        for name in sorted({*state.book.leases, *state.book.owed} - wired):
+            log.warning(
+                "%s: the actuator %s was under a command and is no longer in the file, so it is "
+                "not released; make sure at the plant that it is off or decides for itself",
+                self.id,
+                name,
+            )
+        return bool(parts)
 
 
 def _same(lived: Draw, kept: Draw) -> bool:

@@ -213,7 +213,7 @@ class LittleHome:
         self.elapsed_s = elapsed_s
         shift = elapsed_s - old - down_s
         self.until_mark = {k: v + shift for k, v in self.until_mark.items()}
-        self.state = resume(snapshot.from_plain(plain), self.now, self.elapsed_s)
+        self.state = resume(snapshot.from_plain(plain), self.settings, self.now, self.elapsed_s)
 
     def readings(self) -> tuple[Reading, ...]:
         """What every instrument says now."""

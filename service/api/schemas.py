@@ -727,7 +727,8 @@ class HealthOut(BaseModel):
     notes: list[str] = Field(
         description="How the service stands: `no_token_loopback_only` while anybody on its machine "
         "may ask, `loopback_until_restart` until it opens to the address in its file, "
-        "`invented_history`, `step_failing`."
+        "`invented_history`, `step_failing`; `other_cylinder`, `other_probes`, `other_heat_pump` "
+        "or `other_immersion` where the file changed since the service ran last."
     )
     database_bytes: int
     written_bytes: int = Field(description="Handed to the operating system since the start.")

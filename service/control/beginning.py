@@ -1,4 +1,8 @@
-"""How a memory begins: of a home nothing is known of, or from a snapshot in a new process."""
+"""How a memory begins: of a home nothing is known of, or from a snapshot in a new process.
+
+Over the years a home gets another cylinder, heat pump, heater or probe. What was learned of the
+old one misleads the new one and is dropped; what is known of the people stays.
+"""
 
 from __future__ import annotations
 
@@ -6,8 +10,11 @@ from dataclasses import replace
 from datetime import datetime
 from functools import partial
 
+from adapters.wiring import Quantity
 from service.control import believe, observe, watching
-from service.control.state import NEVER, Clock, Heard, State, shifted
+from service.control import plant as plants
+from service.control.plant import Plant
+from service.control.state import NEVER, Clock, Heard, HygieneClock, State, shifted
 from service.settings import HomeSettings
 
 STALE = 1e9  # the age, s, of what was heard before the process began
@@ -26,18 +33,80 @@ def start(settings: HomeSettings, now: datetime, elapsed_s: float = 0.0) -> Stat
         at=now,
         elapsed_s=elapsed_s,
         clock=Clock(began_mark_s=elapsed_s),
+        fitted=fitted(settings),
     )
 
 
-def resume(state: State, now: datetime, elapsed_s: float) -> State:
+def fitted(settings: HomeSettings) -> dict[str, str]:
+    """What memory is learned of, part by part, in words that change when it is another one."""
+    wiring = settings.wiring
+    built, pump, element = wiring.cylinder, wiring.heat_pump, wiring.immersion
+    probes = ((s.name, s.height_m) for s in wiring.signals_of(Quantity.PROBE))
+    parts = {
+        "cylinder": f"{built.volume_l:g} L, {built.height_m:g} m",
+        "probes": ", ".join(sorted(f"{name} at {height:g} m" for name, height in probes)),
+    }
+    if pump is not None:
+        rated = "".join(
+            f", {r.capacity_w:g} W at {r.outdoor_c:g}/{r.flow_c:g} degC" for r in pump.ratings
+        )
+        parts["heat_pump"] = f"{pump.layout}, {pump.capacity_w:g} W{rated}"
+    if element is not None:
+        parts["immersion"] = f"{element.power_w:g} W"
+    return parts
+
+
+def refitted(state: State, settings: HomeSettings) -> tuple[str, ...]:
+    """Which parts are others than those that the memory was learned of."""
+    if not state.fitted:
+        return ()  # it does not say
+    now = fitted(settings)
+    return tuple(p for p in {**state.fitted, **now} if state.fitted.get(p) != now.get(p))
+
+
+def _unlearned(state: State, settings: HomeSettings) -> State:
+    """The memory without what was learned of plant that is gone."""
+    plant, parts = plants.of(settings), refitted(state, settings)
+    levels = {p.name: plant.level(p.height_m) for p in plant.probes}
+    known = state.belief.estimator
+    if known is not None and (known.cylinder, dict(known.probes)) != (plant.cylinder, levels):
+        state = replace(state, belief=replace(believe.forgotten(state.belief), estimator=None))
+    if not parts:
+        return state
+    watch, book = state.watch, state.book
+    column = "cylinder" in parts or "probes" in parts
+    kept = {n: r for n, r in watch.reheats.items() if not column and n not in parts}
+    suspicions = {k: x for k, x in watch.suspicions.items() if k.split("/")[-1] not in parts}
+    faults = tuple(
+        replace(f, cleared_at=state.at) if f.subject in parts else f for f in state.faults
+    )
+    if "cylinder" in parts or "immersion" not in state.fitted:  # it is not fitted into a full one
+        book = replace(book, drained=_proves_full(plant), refilled_l=0.0, hold_heat_kwh=None)
+    return replace(
+        state,
+        book=book,
+        hygiene=HygieneClock(mark_s=state.elapsed_s) if "cylinder" in parts else state.hygiene,
+        watch=replace(watch, reheats=kept, suspicions=suspicions),
+        faults=faults,
+        plan=None,
+    )
+
+
+def _proves_full(plant: Plant) -> bool:
+    """Whether there is a heater that burns out in an empty cylinder, and a meter that shows it."""
+    return "immersion" in plant.sources and bool(plant.of(Quantity.DRAW_FLOW))
+
+
+def resume(state: State, settings: HomeSettings, now: datetime, elapsed_s: float) -> State:
     """A snapshot's memory in a new process, whose elapsed clock began anew.
 
     All marks move along so that no time seems to have passed: rests and starts per hour count
-    on from where they were. Nothing heard before is fresh, leases are no longer held, and what
-    they ran is released once fresh readings are in. A maintenance hold stays. A clock that is
-    behind what was lived was set back: the next step finds that it jumped. How long nobody watched
-    is counted where the clock can be believed, see ``unwatched``.
+    on from where they were. Nothing heard before is fresh, leases are no longer held, and all
+    plant is released once: what was sent last need not be remembered. A maintenance hold
+    stays. A clock that is behind what was lived was set back: the next step finds that it jumped.
+    How long nobody watched is counted where the clock can be believed, see ``unwatched``.
     """
+    state = _unlearned(state, settings)
     shift_s = elapsed_s - state.elapsed_s
     moved = partial(shifted, shift_s=shift_s)
     runs = {
@@ -51,7 +120,6 @@ def resume(state: State, now: datetime, elapsed_s: float) -> State:
         )
         for name, run in state.book.runs.items()
     }
-    owed = tuple(dict.fromkeys((*state.book.owed, *state.book.leases)))
     cycle = state.hygiene
     attempt = cycle.attempt
     clock = replace(
@@ -67,6 +135,7 @@ def resume(state: State, now: datetime, elapsed_s: float) -> State:
         elapsed_s=elapsed_s,
         connected=None,
         clock=clock,
+        fitted=fitted(settings),
         heard={
             name: Heard(h.value, h.measured_s, elapsed_s, STALE) for name, h in state.heard.items()
         },
@@ -90,7 +159,7 @@ def resume(state: State, now: datetime, elapsed_s: float) -> State:
             state.book,
             leases={},
             runs=runs,
-            owed=owed,
+            owed=tuple(a.name for a in settings.wiring.actuators),
             hold_mark_s=moved(state.book.hold_mark_s),
             blocked_mark_s=moved(state.book.blocked_mark_s),
         ),

@@ -80,7 +80,7 @@ def carry_out(situation: Situation, ruling: Ruling) -> Carried:
         if name not in owed and not sendable:
             owed.append(name)
 
-    if sendable and owed and not _quiet_after_restart(situation):
+    if sendable and owed and not _heard_by_none(situation):
         commands.extend(Command(home, name, "release") for name in owed if name not in leases)
         owed = []
 
@@ -263,9 +263,10 @@ def _stopped(run: SourceRun | None, mark_s: float) -> SourceRun:
     return replace(run or SourceRun(), started_mark_s=None, stopped_mark_s=mark_s)
 
 
-def _quiet_after_restart(situation: Situation) -> bool:
-    """Whether nothing may be switched yet, because no fresh readings are in."""
-    return situation.ruling_probe is None and not situation.stopping
+def _heard_by_none(situation: Situation) -> bool:
+    """Whether what is sent may reach nobody yet: the broker was not seen, and no reading came."""
+    never_connected = situation.state.connected is None
+    return never_connected and situation.ruling_probe is None and not situation.stopping
 
 
 def _actuator(situation: Situation, run: Run) -> Actuator | None:

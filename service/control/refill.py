@@ -74,5 +74,8 @@ def _gone(book: Book, plant: Plant, heat_kwh: float | None, elapsed_s: float) ->
 
 
 def _proof_l(plant: Plant) -> float:
-    place = plant.of(Quantity.DRAW_FLOW)[0].place
-    return plant.cylinder.volume_l if place == "cold_feed" else BEHIND_L
+    """How much must flow, L; nothing where no meter shows it, any more."""
+    meters = plant.of(Quantity.DRAW_FLOW)
+    if not meters:
+        return 0.0
+    return plant.cylinder.volume_l if meters[0].place == "cold_feed" else BEHIND_L

@@ -346,6 +346,7 @@ class State:
     elapsed_s: float
     version: int = VERSION
     steps: int = 0
+    fitted: dict[str, str] = field(default_factory=dict)  # what it is learned of, see beginning
     clock: Clock = Clock()
     connected: bool | None = None
     heard: dict[str, Heard] = field(default_factory=dict)

@@ -200,6 +200,7 @@ def step(
     )
     state = changed(state, around=surround)
     situation = situation.with_state(state)
+    gone = tuple(f for f in state.faults if f.cleared_at is not None)  # with the plant they were of
     watch, faults, news = supervision.advance(
         situation, observed.nonsense, inputs.acknowledged_faults
     )
@@ -243,7 +244,7 @@ def step(
         due_at=now + timedelta(seconds=max(1.0, due_s)),
         work=work,
         draws=finished,
-        faults=news,
+        faults=(*gone, *news),
         evidence=(*evidence, *failed),
         forecast_made=demand_made,
         plan_made=plan_made,

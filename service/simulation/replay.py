@@ -135,7 +135,7 @@ class Replay:
         self.home = home
         self.report = Report()
         now = utc(home.now_s)
-        self.state = start(settings, now) if memory is None else resume(memory, now, 0.0)
+        self.state = start(settings, now) if memory is None else resume(memory, settings, now, 0.0)
         self._began_s = home.now_s
         self._price_at = price_at
         self._draws = list(history)

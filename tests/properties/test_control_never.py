@@ -315,7 +315,7 @@ class Home(RuleBasedStateMachine):
         self.now += timedelta(seconds=down)
         self.offset_s = elapsed - self.never.true_s
         self.waiting = []
-        self.state = resume(again, self.now, self.elapsed_s)
+        self.state = resume(again, self.settings, self.now, self.elapsed_s)
         self.never.restarts(self.state.hygiene)
         self._step(broker_connected=True)
 

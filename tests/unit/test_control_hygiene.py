@@ -349,7 +349,7 @@ def test_a_heat_pump_that_stands_still_is_not_waited_for() -> None:
     assert home.until(lambda h: _heats(h, "pump"), 1800)
     # The charged water takes longer to the lowest probe than any probe need stand still.
     assert home.until(lambda h: h.probe("probe_1") > STANDS_C - 1.0, 3 * 3600)
-    assert {home.sent[0][1].actuator} == {"pump"} == {c.actuator for _, c in home.sent}
+    assert {c.actuator for _, c in home.sent if c.action == "run"} == {"pump"}
     arrived = home.elapsed_s
     assert home.until(lambda h: _heats(h, "element"), 2 * 3600)
     assert home.elapsed_s - arrived >= 1200.0  # a heat pump may take its time to begin
@@ -368,7 +368,7 @@ def test_a_draw_gives_the_heat_pump_work_and_time_anew() -> None:
     home.live(600)
     home.draws = lambda at: 0.0
     assert home.until(lambda h: h.probe("probe_1") > STANDS_C - 1.0, 3 * 3600)
-    assert {c.actuator for _, c in home.sent} == {"pump"}  # it did it all
+    assert {c.actuator for _, c in home.sent if c.action == "run"} == {"pump"}  # it did it all
     assert home.until(lambda h: _heats(h, "element"), 2 * 3600)
 
 
