@@ -9,7 +9,7 @@ from service.control.plant import SourcePlant
 from service.control.precedence import Judge, Ruling, Run
 from service.control.situation import ORDER, Situation
 from service.control.state import Facts
-from service.control.types import Rule
+from service.control.types import Rule, Wish
 from service.cylinder import usable
 from service.scheduling import plan as scheduling
 from service.scheduling.types import Layout, Order, Plan, Reason, SourceName
@@ -106,7 +106,7 @@ def override(s: Situation) -> Ruling | None:
             )
     if more < 0:
         planned = _by_plan(s, 0)
-        if planned.runs and not _by_plan(s, more).runs:
+        if planned.runs and not plan(s).runs:
             return Ruling(Rule.OVERRIDE, Reason("less", {"tenths": -more}))
     return None
 
@@ -144,7 +144,16 @@ def guests_and_away(s: Situation) -> Ruling | None:
 
 def plan(s: Situation) -> Ruling:
     """Charge up to the plan's level for this slot; without a plan keep the reserve."""
-    return _by_plan(s, s.standing.more_tenths)
+    return _by_plan(s, _unplanned_tenths(s))
+
+
+def _unplanned_tenths(s: Situation) -> int:
+    """More less less, as far as the plan in force was made without: it counts wishes itself."""
+    made = s.state.plan
+    if made is None or slot_now(s) is None:
+        return s.standing.more_tenths
+    later = [o for o in s.standing.in_force if int(o.made_at.timestamp()) > made.made_at_s]
+    return sum(o.wish is Wish.MORE for o in later) - sum(o.wish is Wish.LESS for o in later)
 
 
 def guests_l40(s: Situation) -> float:

@@ -19,6 +19,7 @@ from tests.control_plant import MONDAY, LittleHome, settings, wiring
 
 COLD = [11.0] * 40
 HALF = [12.0] * 20 + [52.0] * 20
+STEADY = {"layout": "plate", "capacity_w": 6000, "min_run_s": 0}
 CALM: dict[str, Any] = {"hygiene": {"longest_interval_days": 31, "lowered_confirmed_by": "A"}}
 
 
@@ -231,6 +232,32 @@ def test_a_set_temperature_is_raised_only_as_far_as_needed_to_be_answered() -> N
 
 
 # --- overrides ---------------------------------------------------------------------------------
+
+
+@pytest.mark.parametrize(
+    ("wish", "reserve", "believed", "heats"),
+    [
+        (Wish.LESS, 4, 2.2, True),
+        (Wish.LESS, 3, 2.2, False),
+        (Wish.MORE, 6, 6.0, True),
+        (Wish.MORE, 5, 6.0, False),
+    ],
+)
+def test_a_plan_that_counts_a_wish_is_not_read_as_if_it_did_not(
+    wish: Wish, reserve: int, believed: float, *, heats: bool
+) -> None:
+    """A wish moves the reserve by one tenth, not by two; without draws little else is planned."""
+    flat = {"tariff": {"bands": [{"import_per_kwh": 0.3}]}, "reserve_tenths": reserve}
+    profile = [12.0] * 18 + [52.0] * 22 if believed > 3 else [12.0] * 28 + [52.0] * 12
+    home = _home(flat, plans=True, profile_c=profile, changes={"heat_pump": STEADY})
+    home.state = replace(home.state, hygiene=replace(home.state.hygiene, passed_at=home.now))
+    home.wish(wish, until=home.now + timedelta(days=2))
+    home.live(120)
+    first = home.outputs[0].view
+    assert first.v40_l == pytest.approx(believed / 10 * first.reference_l40, rel=0.02)
+    assert home.state.plan is not None
+    home.live(120)
+    assert home.on("pump") is heats
 
 
 def test_more_raises_the_reserve_until_its_end_and_less_cools_nothing() -> None:
