@@ -141,7 +141,7 @@ def need_s(s: Situation) -> float:
     missing_k = 0.0
     if s.estimate is not None:
         missing_k = float(np.maximum(hygiene.target_c(s.plant) - s.estimate.profile_c, 0.0).mean())
-    heat_w = max(source.heat_w for source in sources)
+    heat_w = max(s.heat_w(source) for source in sources)
     return _heating_s(s, missing_k, heat_w) + s.settings.tunables.hygiene.hold_s
 
 

@@ -328,7 +328,8 @@ def wanted_l40(
     why = ["reserve"] * len(grid)
     most = s.plant.litres(s.settings.tunables.highest_tenths)
     charge_to: list[tuple[int, float]] = []
-    for o in s.state.overrides:
+    # An absence takes the household's own reserve, whatever else is asked for and in what order.
+    for o in sorted(s.state.overrides, key=lambda o: o.wish is not Wish.AWAY):
         if o.ended_at is not None or o.until is None:
             continue
         begin, end = o.since.timestamp(), o.until.timestamp()
@@ -343,7 +344,7 @@ def wanted_l40(
         elif o.wish is Wish.AWAY:
             reserve[(grid.start_s >= begin) & (grid.end_s <= end)] = 0.0
         elif o.wish is Wish.CHARGE_TO and o.tenths is not None:
-            charge_to.append((int(end), s.plant.litres(o.tenths)))
+            charge_to.append((int(end), min(s.plant.litres(o.tenths), most)))
     return np.clip(reserve, 0.0, most), tuple(why), tuple(charge_to)
 
 

@@ -94,9 +94,7 @@ def override(s: Situation) -> Ruling | None:
             return ruling
     more = standing.more_tenths
     if more > 0:
-        target = min(
-            s.reserve_l40 + more * plant.tenth_l40, plant.litres(s.settings.tunables.highest_tenths)
-        )
+        target = min(s.reserve_l40 + more * plant.tenth_l40, _highest_l40(s))
         runs = _up_to(s, target)
         if runs:
             return Ruling(
@@ -127,18 +125,18 @@ def guests_and_away(s: Situation) -> Ruling | None:
                     Reason("frost_protection", {"coldest_c": round(coldest, 1)}),
                     (run,),
                 )
-        if slot_now(s) is None:
-            return Ruling(Rule.GUESTS_AND_AWAY, Reason("away", {}))
-        return None
-    if standing.people > 0:
-        target = s.reserve_l40 + guests_l40(s)
-        runs = _up_to(s, min(target, s.plant.litres(s.settings.tunables.highest_tenths)))
+    if standing.people > 0:  # also in a home whose own people are away
+        reserve = 0.0 if standing.away is not None else s.reserve_l40
+        target = min(reserve + guests_l40(s), _highest_l40(s))
+        runs = _up_to(s, target)
         if runs:
             return Ruling(
                 Rule.GUESTS_AND_AWAY,
                 Reason("guests", {"people": standing.people, "until_tenths": s.in_tenths(target)}),
                 runs,
             )
+    if standing.away is not None and slot_now(s) is None:
+        return Ruling(Rule.GUESTS_AND_AWAY, Reason("away", {}))
     return None
 
 
@@ -162,15 +160,14 @@ def guests_l40(s: Situation) -> float:
 
 
 def draw_per_person_l40(s: Situation) -> float:
-    """Daily draw per person, L at 40 degC: learned, or SAP 2012's 25 L at 60 degC until then.
+    """Daily draw per person, L at 40 degC: of a usual week, or SAP 2012's 25 L at 60 degC.
 
-    25 L of 60 degC water from 10 degC are 42 L at 40 degC.
+    25 L of 60 degC water from 10 degC are 42 L at 40 degC. A forecast is of no use here: it counts
+    the guests that are expected, and an absence.
     """
-    demand = s.state.demand
-    people = s.settings.tunables.occupants
-    if demand is not None and s.standing.people == 0 and s.standing.away is None:
-        hours = (int(demand.grid.end_s[-1]) - int(demand.grid.start_s[0])) / 3600.0
-        return float(demand.expected_l40.sum()) / max(hours / 24.0, 0.5) / people
+    week = s.state.week_l40
+    if week:
+        return sum(map(sum, week)) / 7.0 / s.settings.tunables.occupants
     return 25.0 * 50.0 / 30.0
 
 
@@ -203,7 +200,7 @@ def _by_plan(s: Situation, more_tenths: int) -> Ruling:
     running = tuple(n for n in made.source_names if s.running(n))
     runs_wanted: list[Run] = []
     reason: Reason | None = None
-    highest = s.plant.litres(s.settings.tunables.highest_tenths)
+    highest = _highest_l40(s)
     unable = tuple(n for n in made.source_names if not _able(s, n))
     for order in scheduling.decide(
         made, s.now_s, charge, running=running, unable=unable, surplus_w=s.surplus_w
@@ -312,26 +309,31 @@ def _charge_to(s: Situation) -> Ruling | None:
     wish = s.standing.charge_to
     if wish is None or wish.tenths is None or wish.until is None or s.charge_l40 is None:
         return None
-    target = s.plant.litres(wish.tenths)
+    target = min(s.plant.litres(wish.tenths), _highest_l40(s))
     missing = target - s.charge_l40
     for name in ORDER:
         source = s.usable_source(name)
         if source is None or s.full(source, s.plant.set_c) or not s.answers(source):
             continue
-        need_s = missing * kwh_per_l40(s) * 3.6e6 / source.heat_w
+        need_s = missing * kwh_per_l40(s) * 3.6e6 / s.heat_w(source)
         left = wish.until - s.now
         late = timedelta(seconds=need_s * LATEST_START_MARGIN) + timedelta(minutes=10)
         if not s.running(name) and left > late:
             return None
         if _below(s, source, s.charge_l40, target, target - 0.2 * s.plant.tenth_l40):
             facts: Facts = {
-                "tenths": wish.tenths,
+                "tenths": min(wish.tenths, s.settings.tunables.highest_tenths),
                 "until": wish.until.isoformat(timespec="minutes"),
                 "source": name,
             }
             return Ruling(Rule.OVERRIDE, Reason("charge_to", facts), (Run(name, s.plant.set_c),))
         return None
     return None
+
+
+def _highest_l40(s: Situation) -> float:
+    """What is never charged beyond, L at 40 degC."""
+    return s.plant.litres(s.settings.tunables.highest_tenths)
 
 
 def kwh_per_l40(s: Situation) -> float:

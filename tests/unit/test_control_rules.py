@@ -12,10 +12,12 @@ import pytest
 
 from forecasting.types import SlotGrid, Surroundings
 from service.control import overrides, precedence, rules
+from service.control import plant as plants
 from service.control.overrides import WishRefused, check_wish
+from service.control.planning import PlanArguments
 from service.control.types import Override, Rule, Wish
 from service.cylinder import model
-from tests.control_plant import MONDAY, LittleHome, settings, wiring
+from tests.control_plant import MONDAY, LittleHome, settings, wiring, with_habits
 
 COLD = [11.0] * 40
 HALF = [12.0] * 20 + [52.0] * 20
@@ -284,6 +286,71 @@ def test_charge_to_is_begun_in_time_and_reached() -> None:
     assert not home.on("pump")
     home.until(lambda h: h.now >= by, 4 * 3600)
     assert (home.last.view.v40_l or 0) >= 0.57 * home.last.view.reference_l40
+
+
+def test_charge_to_is_begun_in_time_by_a_heat_pump_in_the_cold() -> None:
+    """At 15 degC below zero the default one gives six tenths of its capacity."""
+    home = _home({"reserve_tenths": 0}, profile_c=COLD, changes={"immersion": None})
+    _frost(home)
+    plant = plants.of(home.settings)
+    home.strength = plant.heat_w(plant.sources["heat_pump"], -15.0) / 6000.0
+    home.live(60)
+    home.wish(Wish.CHARGE_TO, tenths=5, until=home.now + timedelta(hours=5))
+    by = home.now + timedelta(hours=5)
+    home.until(lambda h: h.now >= by, 6 * 3600)
+    assert (home.last.view.v40_l or 0) >= 0.47 * home.last.view.reference_l40
+
+
+def test_what_is_wished_for_goes_never_beyond_the_highest_charge() -> None:
+    """It may be lowered while the wish stands."""
+    home = _home({"reserve_tenths": 0, "highest_tenths": 5}, profile_c=COLD)
+    home.wish(Wish.CHARGE_TO, tenths=9, until=home.now + timedelta(minutes=10))
+    home.wish(Wish.GUESTS, people=20.0, until=home.now + timedelta(hours=5))
+    home.live(60)
+    assert home.last.view.decision is not None
+    assert home.last.view.decision.reason.facts["tenths"] == 5
+    home.live(1200)
+    assert home.last.view.decision.reason.facts["until_tenths"] == 5.0
+    home.live(4 * 3600)
+    assert (home.last.view.v40_l or 0) < 0.55 * home.last.view.reference_l40
+
+
+def test_guests_are_reckoned_with_what_a_person_draws_in_a_usual_week() -> None:
+    """Not with a forecast, in which ever more guests draw ever more."""
+    home = with_habits(MONDAY, 30, 2)
+    home.live(600)
+    guests = {"people": 3.0, "until": home.now + timedelta(days=4)}
+    expected = sum(map(sum, home.state.week_l40)) / 7 / 2.5 * 3.0 / 2.0
+    raised = []
+    for since in (home.now + timedelta(hours=1), home.now):
+        home.overrides = ()
+        home.wish(Wish.GUESTS, since=since, **guests)
+        home.live(900)
+        asked = [w.arguments for o in home.outputs for w in o.work if w.kind == "plan"][-1]
+        assert isinstance(asked, PlanArguments)
+        raised.append(float(asked.reserve_l40.max()) - 2 * home.last.view.reference_l40 / 10)
+    assert raised == pytest.approx([expected, expected], rel=0.02)
+
+
+@pytest.mark.parametrize("order", [(Wish.AWAY, Wish.GUESTS), (Wish.GUESTS, Wish.AWAY)])
+def test_guests_in_a_home_whose_people_are_away_have_a_reserve_of_their_own(
+    order: tuple[Wish, Wish],
+) -> None:
+    home = with_habits(MONDAY, 30, 2)
+    home.live(600)
+    for wish in order:
+        people = 2.0 if wish is Wish.GUESTS else None
+        home.wish(wish, people=people, until=home.now + timedelta(days=4))
+    home.live(900)
+    asked = [w.arguments for o in home.outputs for w in o.work if w.kind == "plan"][-1]
+    assert isinstance(asked, PlanArguments)
+    person = sum(map(sum, home.state.week_l40)) / 7 / 2.5
+    assert asked.reserve_l40[4:] == pytest.approx(person, rel=0.02)
+    unplanned = _home(profile_c=COLD)
+    unplanned.overrides = home.state.overrides
+    unplanned.live(600)
+    assert unplanned.last.view.decision is not None
+    assert unplanned.last.view.decision.reason.code == "guests"
 
 
 def test_hold_commands_nothing_and_only_a_person_ends_it() -> None:
