@@ -101,12 +101,13 @@ def check_wish(
             raise WishRefused(
                 f"'{wish}' takes no '{unknown}'", unknown, f"leave it out: it takes {takes}"
             )
-    _refuse_too_many(wish, tuple(others), now, settings)
+    others = tuple(others)
+    _refuse_too_many(wish, others, now, settings)
     author = plain_text(author, AUTHOR_LENGTH)
     if not author:
         raise WishRefused("nobody is named as its author", "author", "sign in, or send a token")
     since = _moment(fields, "from", now, settings, wish) or now
-    until = _moment(fields, "until", now, settings, wish)
+    until = _moment(fields, "until", max(since, now), settings, wish)
     if wish in USUAL_SPAN and until is None:
         until = now + USUAL_SPAN[wish]
     if wish in LONGEST_SPAN:
@@ -124,7 +125,8 @@ def check_wish(
             raise WishRefused(f"it may last {days} days at most", "until", "name an earlier end")
     else:
         until = None if wish is Wish.HOLD else now
-    if wish is Wish.END_HOLD and view is not None and not holding(view.overrides):
+    # A hold of this moment is in no view yet; one that records lost is in no list of theirs.
+    if wish is Wish.END_HOLD and view is not None and not holding((*view.overrides, *others)):
         raise WishRefused("there is no maintenance hold", "wish", "nothing needs to be ended")
     return Override(
         id=0,
@@ -356,27 +358,36 @@ def _shown(value: object) -> str:
 
 
 def _moment(
-    fields: Mapping[str, Any], key: str, now: datetime, settings: HomeSettings, wish: Wish
+    fields: Mapping[str, Any], key: str, after: datetime, settings: HomeSettings, wish: Wish
 ) -> datetime | None:
+    """The moment that a field names, aware UTC; a time of day is the next one after ``after``."""
     value = fields.get(key)
     if value is None or value == "" or key not in FIELDS[wish]:
         return None
     zone = settings.wiring.zone_info
     if isinstance(value, datetime):
-        return (value if value.tzinfo else value.replace(tzinfo=zone)).astimezone(UTC)
+        return value.astimezone(UTC) if value.tzinfo else _shown_at(value, zone, after)
     text = str(value).strip()
     try:
         if len(text) <= 5:
-            local = now.astimezone(zone)
-            today = datetime.combine(local.date(), time.min) + timedelta(seconds=second_of(text))
-            if today.replace(tzinfo=zone) <= local:
-                today += timedelta(days=1)
-            return today.replace(tzinfo=zone).astimezone(UTC)
+            second, today = timedelta(seconds=second_of(text)), after.astimezone(zone).date()
+            days = (datetime.combine(today + timedelta(days=d), time.min) for d in range(-1, 2))
+            return next(at for d in days if (at := _shown_at(d + second, zone, after)) > after)
         at = datetime.fromisoformat(text)
-        return (at if at.tzinfo else at.replace(tzinfo=zone)).astimezone(UTC)
+        return at.astimezone(UTC) if at.tzinfo else _shown_at(at, zone, after)
     except (ValueError, OverflowError):
         raise WishRefused(
             f"{_shown(text)} is not a time",
             key,
             "name one like 2026-11-25T18:30, or 18:30 for the next",
         ) from None
+
+
+def _shown_at(local: datetime, zone: ZoneInfo, after: datetime) -> datetime:
+    """When the home's clock shows a local time, aware UTC.
+
+    In autumn it shows an hour twice: the first time that is still to come, else the first. What
+    it leaves out in spring is as long after midnight as in any other night.
+    """
+    first, second = (local.replace(tzinfo=zone, fold=fold).astimezone(UTC) for fold in (0, 1))
+    return second if first <= after < second else first

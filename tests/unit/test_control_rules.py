@@ -3,7 +3,7 @@
 from __future__ import annotations
 
 from dataclasses import replace
-from datetime import timedelta
+from datetime import UTC, datetime, timedelta
 from itertools import pairwise
 from typing import Any
 
@@ -502,6 +502,45 @@ def test_a_time_of_day_is_the_homes_own_next_one() -> None:
     wish = check_wish(midnight, "somebody", MONDAY, settings(), None)
     assert wish.until is not None
     assert wish.until.isoformat() == "2026-01-12T23:00:00+00:00"
+
+
+@pytest.mark.parametrize(
+    ("now", "asked", "found"),
+    [
+        ("2026-10-25T00:40", "02:15", "2026-10-25T01:15"),  # 02:40 in summer time: once more
+        ("2026-10-25T01:10", "02:45", "2026-10-25T01:45"),  # 02:10 in winter time
+        ("2026-10-25T01:10", "2026-10-25T02:45", "2026-10-25T01:45"),
+        ("2026-10-24T20:00", "02:45", "2026-10-25T00:45"),  # of two the first
+        ("2026-10-25T01:50", "02:45", "2026-10-26T01:45"),
+        ("2026-03-29T00:30", "02:30", "2026-03-29T01:30"),  # which no clock shows
+        ("2026-03-29T02:00", "02:30", "2026-03-30T00:30"),
+    ],
+)
+def test_a_time_that_comes_twice_or_never_is_the_next_that_can_be_meant(
+    now: str, asked: str, found: str
+) -> None:
+    """Paris, 2026: summer time begins on 29 March and ends on 25 October at 01:00 UTC."""
+    at, expected = (datetime.fromisoformat(text).replace(tzinfo=UTC) for text in (now, found))
+    wish = check_wish({"wish": "away", "until": asked}, "x", at, settings(), None)
+    assert wish.until == expected
+
+
+def test_a_time_of_day_until_which_is_the_next_after_the_beginning() -> None:
+    asked = {"wish": "guests", "people": 2, "from": "08:00", "until": "20:00"}
+    wish = check_wish(asked, "x", MONDAY, settings(), None)  # 13:00 in Paris
+    assert wish.since.isoformat() == "2026-01-13T07:00:00+00:00"
+    assert wish.until is not None
+    assert wish.until.isoformat() == "2026-01-13T19:00:00+00:00"
+
+
+def test_a_hold_of_this_moment_can_be_ended_before_a_step_has_seen_it() -> None:
+    home = _home()
+    home.live(60)
+    hold = Override(1, Wish.HOLD, "somebody", MONDAY, MONDAY, None)
+    ask = {"wish": "end_hold"}
+    check_wish(ask, "somebody", MONDAY, home.settings, home.last.view, others=(hold,))
+    with pytest.raises(WishRefused, match="no maintenance hold"):
+        check_wish(ask, "somebody", MONDAY, home.settings, home.last.view)
 
 
 def test_no_message_ends_a_hold() -> None:
