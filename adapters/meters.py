@@ -48,7 +48,7 @@ class Meter:
         last, last_s: the last total believed and its moment; None before the first.
         doubted, doubted_s: a jump that waits for the next reading.
         grain: how finely it counts: the largest of 1, 0.1, 0.01 ... that all totals are multiples
-            of; infinity before there was one.
+            of; None before there was one.
     """
 
     highest_per_s: float
@@ -59,11 +59,12 @@ class Meter:
     last_s: float = 0.0
     doubted: float | None = None
     doubted_s: float = 0.0
-    grain: float = math.inf
+    grain: float | None = None
 
     def take(self, total: float, at_s: float) -> tuple[Meter, Amount]:
         """The meter after one reading of its total, and the amount that this tells."""
-        if self.grain > FINEST and total and (grain := _grain(total)) < self.grain:
+        coarsest = math.inf if self.grain is None else self.grain
+        if coarsest > FINEST and total and (grain := _grain(total)) < coarsest:
             return replace(self, grain=grain).take(total, at_s)
         if self.last is None:
             return self._at(total, at_s), Amount(at_s, at_s, 0.0, "first")

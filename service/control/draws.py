@@ -126,7 +126,7 @@ def metered(
                 finished += [*done, _unseen(amount, signal, usual_c, cold_c)]
             else:
                 begin = max(amount.from_s, at - STRETCH_S)
-                ran = amount.amount > 1.5 * (of.litres_per_pulse or meter.grain)
+                ran = amount.amount > 1.5 * (of.litres_per_pulse or meter.grain or 0.0)
                 if (begin if ran else at) - watch.last_flow_s > PAUSE_S:
                     watch, done = _close(watch, cold_c)
                     finished.extend(done)

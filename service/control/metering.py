@@ -75,8 +75,7 @@ def live(
             if name in fresh and KIND_OF_UNIT[signal.unit] is Kind.POWER:
                 power = fresh[name]
                 energy = power * lived_s / 3.6e6
-            elif name in fresh and name in meters:
-                grain_kwh = meters[name].grain
+            elif name in fresh and name in meters and (grain_kwh := meters[name].grain):
                 if grain_kwh < 1.5 * COARSE_KWH:
                     energy = counted.get(name, 0.0)
                 if grain_kwh < 1.5 * FINE_KWH and name in rates:

@@ -8,6 +8,7 @@ from __future__ import annotations
 
 import base64
 import dataclasses
+import math
 import types
 import typing
 import zlib
@@ -76,6 +77,8 @@ def _codec(kind: Any) -> tuple[Write, Read]:
         return _array_to_plain, _array_from_plain
     if origin in (Union, types.UnionType):
         some = [a for a in args if a is not type(None)]
+        if some == [float]:
+            return _same, _finite
         if len(some) == 1:
             write, read = _codec(some[0])
             return (
@@ -121,6 +124,11 @@ def _dataclass_codec(kind: type) -> tuple[Write, Read]:
 
 def _same(value: Any) -> Any:
     return value
+
+
+def _finite(value: float | None) -> float | None:
+    """A number, or None where it is not known: memories of before wrote that as Infinity."""
+    return None if value is None or not math.isfinite(value) else value
 
 
 def _array_to_plain(value: np.ndarray) -> list[Any]:

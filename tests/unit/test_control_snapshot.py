@@ -15,7 +15,7 @@ from service.control.snapshot import SnapshotRefused
 from service.control.state import State
 from service.control.step import step
 from service.control.types import Inputs
-from tests.control_plant import CHEAP_NIGHT, MONDAY, LittleHome, habits, settings, showers
+from tests.control_plant import CHEAP_NIGHT, MONDAY, LittleHome, habits, settings, showers, wiring
 
 
 def _without_what_is_asked_anew(state: State) -> dict[str, Any]:
@@ -71,6 +71,19 @@ def test_snapshot_and_the_readings_since_equal_an_uninterrupted_run(home: Little
     one, other = _without_what_is_asked_anew(state), _without_what_is_asked_anew(restored)
     for key, value in one.items():
         assert other[key] == value, key
+
+
+def test_a_meter_that_has_counted_nothing_yet_is_kept_as_json_knows_it() -> None:
+    """RFC 8259, section 6: numbers such as Infinity and NaN are not permitted."""
+    total = {"name": "total", "measures": "heat_pump_heat", "unit": "kWh", "topic": "t"}
+    made = LittleHome(settings(signals=[*wiring()["signals"], total]), plans=False)
+    made.step((*made.readings(), made.reading("total", 0.0)))
+    made.live(60)
+    text = json.dumps(snapshot.to_plain(made.state), allow_nan=False)
+    assert snapshot.from_plain(json.loads(text)).meters == made.state.meters
+    before = json.loads(text)
+    before["meters"]["total"]["grain"] = float("inf")  # as memories were written until now
+    assert snapshot.from_plain(json.loads(json.dumps(before))).meters == made.state.meters
 
 
 def test_another_version_or_a_damaged_one_is_refused(home: LittleHome) -> None:
