@@ -33,6 +33,7 @@ HIGHEST_L_PER_S = 1.5
 PAST_OVER_S = 120.0  # a stored past that stays silent for this long has been told
 CONTEXT_S = 600.0  # a temperature older than this says nothing of the water now flowing
 HIGHEST_COLD_C = 35.0
+TOP_LEVEL = 0.75  # a probe lower than this may stand in cold water below what is drawn
 PROFILE_LEAST_KWH = 0.12  # without a meter: a smaller loss of heat is noise
 PROFILE_STRIDE_S = 300.0
 PROFILE_LONGEST_S = 1800.0  # over a longer span loss and draws cannot be told apart
@@ -71,7 +72,7 @@ def metered(
         now_s: wall time, s since 1970.
         elapsed_s: elapsed clock.
         jumped: whether the wall clock has just jumped: spans across it mean nothing.
-        usual_c: the top of the cylinder as estimated, where no probe says it.
+        usual_c: the top of the cylinder as estimated, where no outlet and no probe there says it.
         cold_c: cold inlet to reckon with, degC.
     """
     signals = plant.of(Quantity.DRAW_FLOW)
@@ -95,7 +96,7 @@ def metered(
         if observed.context and observed.flow
         else (observed.flow or observed.context)
     )
-    top = plant.probes[-1].name if plant.probes else None
+    top = next((p.name for p in plant.probes[-1:] if plant.level(p.height_m) >= TOP_LEVEL), None)
     for reading in events:
         of = plant.signals[reading.signal]
         if of.measures is not Quantity.DRAW_FLOW:

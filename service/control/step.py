@@ -105,6 +105,7 @@ def step(
         state.meters, state.rates, plant, inputs.readings, fresh, elapsed_s, lived_s
     )
     cold_c, cold_measured = believe.cold_inlet_c(state, plant, fresh, now)
+    stood = state.belief.estimate
     drawn = draws.metered(
         state.draws,
         meter.meters,
@@ -113,7 +114,7 @@ def step(
         now.timestamp(),
         elapsed_s,
         jumped,
-        plant.set_c,
+        plant.set_c if stood is None else float(stood.profile_c[-1]),
         cold_c,
     )
     finished = drawn.finished

@@ -306,3 +306,30 @@ def test_a_counter_that_reports_when_it_turns_may_be_silent_for_the_night() -> N
     (shower,) = home.history
     assert shower.measured_by == "flow_meter"
     assert shower.litres == pytest.approx(40.0)
+
+
+@pytest.mark.parametrize("heights_m", [(0.4,), (0.2, 0.8), (0.2, 0.8, 1.4)])
+def test_what_is_drawn_from_above_the_highest_probe_counts_as_hot_as_it_is(
+    heights_m: tuple[float, ...],
+) -> None:
+    """A charge of some tenths on top: the highest probe still stands in cold water."""
+    probe = {"measures": "probe", "unit": "Cel"}
+    signals = [
+        *(probe | {"name": f"p{h}".replace(".", "_"), "topic": f"p/{h}", "height_m": h}
+          for h in heights_m),
+        *(s for s in wiring()["signals"] if s["measures"] != "probe"),
+    ]  # fmt: skip
+    home = LittleHome(
+        settings(CALM | {"reserve_tenths": 2}, signals=signals), profile_c=[12.0] * 40,
+        plans=False, every_s=20.0,
+    )  # fmt: skip
+    assert home.until(lambda h: h.kwh.get("pump", 0.0) > 4.0, 2 * 3600)
+    home.dead = {"pump", "element"}
+    home.live(300.0)
+    hot_c, begin = home.water.top_c, home.now
+    assert hot_c > 45.0
+    home.draws = lambda at: 6.0 if at < begin + timedelta(minutes=4) else 0.0
+    home.live(600.0)
+    litres_40c = sum(d.litres_40c for d in home.history)
+    litres = sum(d.litres for d in home.history)
+    assert litres_40c / litres == pytest.approx((hot_c - 10.0) / 30.0, rel=0.12)
