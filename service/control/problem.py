@@ -62,9 +62,9 @@ def build(a: PlanArguments) -> Problem:
         border_l40_per_h=plant.border_l40_per_h,
     )
     surplus_w = _on_grid(a.surroundings.surplus_w, n)
-    prices = _prices(a, surplus_w)
+    prices = _prices(a, grid, surplus_w)
     sources = tuple(
-        _source(a, plant, source, prices)
+        _source(a, grid, plant, source, prices)
         for name, source in plant.sources.items()
         if name not in a.unavailable
     )
@@ -121,8 +121,10 @@ def _heats_lowest(plant: Plant, name: SourceName) -> bool:
     return bool(lowest) and plant.sources[name].foot_m <= lowest[0].height_m
 
 
-def _source(a: PlanArguments, plant: Plant, source: SourcePlant, prices: Prices) -> Source:
-    n, t = len(a.demand.grid), a.settings.tunables
+def _source(
+    a: PlanArguments, grid: SlotGrid, plant: Plant, source: SourcePlant, prices: Prices
+) -> Source:
+    n, t = len(grid), a.settings.tunables
     set_c, claim = plant.set_c, None
     if source.name == "heat_pump":
         wiring, pump = a.settings.wiring.heat_pump, plant.heat_map
@@ -137,8 +139,11 @@ def _source(a: PlanArguments, plant: Plant, source: SourcePlant, prices: Prices)
         heat = pump.heat_w(outdoor, flow)
         electricity = heat / pump.cop(outdoor, flow)
         store_c = np.minimum(limit - wiring.approach_k, plant.ceiling_c)
-        _, second = local_days(a.demand.grid.start_s, a.settings.wiring.zone_info)
-        available = ~in_span(second, t.quiet_from, t.quiet_until)
+        zone = a.settings.wiring.zone_info
+        second, last = (local_days(at_s, zone)[1] for at_s in (grid.start_s, grid.end_s - 1))
+        # Quiet in part is quiet: what cannot be made is not counted on.
+        quiet = [in_span(x, t.quiet_from, t.quiet_until) for x in (second, last)]
+        available = ~(quiet[0] | quiet[1])
         claim = _claim_per_h(a, second, outdoor)
         start_cost = START_KWH * float(np.mean(np.maximum(prices.grid_per_kwh, 0.0)))
     else:
@@ -224,12 +229,12 @@ def feeds(wired: HomeWiring, series: Iterable[PriceSeries]) -> tariff.Feeds:
     )
 
 
-def _prices(a: PlanArguments, surplus_w: Floats) -> Prices:
+def _prices(a: PlanArguments, grid: SlotGrid, surplus_w: Floats) -> Prices:
     wired = a.settings.wiring
     return tariff.prices(
         a.settings.tunables.tariff,
         feeds(wired, a.prices),
-        a.demand.grid,
+        grid,
         wired.zone_info,
         a.now_s,
         np.maximum(surplus_w, 0.0),

@@ -75,6 +75,30 @@ def test_a_charge_by_a_time_is_asked_for_in_the_slot_of_that_time_alone(by_min: 
     assert starts[(ends > wish.from_s) & (starts < wish.until_s)].tolist() == [six_s]
 
 
+def test_a_slot_under_way_is_judged_by_what_is_left_of_it() -> None:
+    """Hourly slots, quarter-hourly prices, quiet until half past: at 12:45 the past is past."""
+    quiet = {"quiet_from": "20:30", "quiet_until": "12:30", "slot_minutes": 60}
+    one = LittleHome(settings({"tariff": TARIFF} | quiet, price_feeds=FEEDS), profile_c=45.0)
+    begin = int(MONDAY.timestamp())
+    starts = tuple(begin + 900 * i for i in range(96))
+    quarters = PriceSeries(
+        starts, tuple(x + 900 for x in starts), tuple(0.1 + 0.1 * (i % 4) for i in range(96)),
+        MONDAY.timestamp(),
+    )  # fmt: skip
+    one.step(one.readings(), prices=(quarters,))
+    arguments = asked(one)
+    at_s = begin + 45 * 60
+    later = problem.build(replace(arguments, now_s=at_s))
+    assert later.grid.start_s[0] == at_s
+    assert later.prices.import_per_kwh[0] == pytest.approx(0.4 * 1.2 + 0.1)
+    zone = one.settings.wiring.zone_info
+    pump = next(x for x in later.sources if x.name == "heat_pump")
+    for start, end, may in zip(later.grid.start_s, later.grid.end_s, pump.available, strict=True):
+        minutes = [utc(float(x)).astimezone(zone).strftime("%H:%M") for x in range(start, end, 60)]
+        assert may == (not any(m < "12:30" or m >= "20:30" for m in minutes))
+    assert pump.available[0]
+
+
 def test_water_is_worth_its_carbon_too() -> None:
     """So high that money hardly counts, carbon alone decides when, not whether, water is heated."""
     built = []
