@@ -160,8 +160,9 @@ def prices(
     """
     by_band, exports = _from_bands(tariff, grid, zone)
     imports, estimated, note = _imports(tariff, feeds, grid, zone, now_s, by_band)
-    if feeds.exports is not None:
-        exports = _completed(feeds.exports, grid, zone, exports)[0]
+    earned = _lately(feeds.exports, now_s)
+    if earned is not None:
+        exports = _completed(earned, grid, zone, exports)[0]
     grams = None
     if feeds.carbon is not None and tariff.carbon_price_per_kg > 0:
         usual = np.full(
@@ -186,13 +187,21 @@ def _imports(
     n = len(grid)
     if not feeds.tell_imports:
         return by_band, np.zeros(n, bool), "bands"
-    steps = None if feeds.imports is None else _Steps(feeds.imports)
-    oldest_s = now_s - LAST_KNOWN_DAYS * DAY_S
-    if feeds.imports is None or steps is None or steps.until_s <= max(oldest_s, steps.since_s):
+    known = _lately(feeds.imports, now_s)
+    if known is None:
         return by_band, np.ones(n, bool), "feed_lost_bands"
-    paid = Series(feeds.imports.start_s, feeds.imports.end_s, tariff.paid(feeds.imports.per_kwh))
-    note = "feed" if steps.until_s > now_s else "feed_lost_last_known"
+    paid = Series(known.start_s, known.end_s, tariff.paid(known.per_kwh))
+    note = "feed" if _Steps(known).until_s > now_s else "feed_lost_last_known"
     return *_completed(paid, grid, zone, by_band), note
+
+
+def _lately(series: Series | None, now_s: int) -> Series | None:
+    """A series that says something of the last days or the coming ones, None when it is lost."""
+    if series is None:
+        return None
+    steps = _Steps(series)
+    oldest_s = now_s - LAST_KNOWN_DAYS * DAY_S
+    return series if steps.until_s > max(oldest_s, steps.since_s) else None
 
 
 def _completed(

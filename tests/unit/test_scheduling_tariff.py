@@ -151,6 +151,14 @@ def test_a_lost_feed_lives_on_its_last_days_then_on_the_bands() -> None:
         assert found.import_per_kwh == pytest.approx([0.22] * 5 + [0.33] * 19)
 
 
+def test_what_a_lost_feed_said_of_export_is_believed_for_a_week() -> None:
+    feeds = Feeds(exports=hourly(3))
+    for days, earns in ((4, np.arange(24) / 100), (11, np.full(24, 0.08))):
+        at_s = MONDAY + days * 86400
+        found = prices(NIGHT, feeds, grid(at_s, 24), BERLIN, at_s, np.zeros(24))
+        assert found.export_per_kwh == pytest.approx(earns)
+
+
 def test_a_feed_in_disorder_with_gaps_and_repeats() -> None:
     ok = hourly(2)
     order = np.random.default_rng(0).permutation(48)
