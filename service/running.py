@@ -82,6 +82,7 @@ class RunningHouse:
         self.on_commands: Callable[[Sequence[Command]], object] | None = None  # who else hears
         self.link_trouble: Callable[[], str] = str  # what is wrong with the broker, in words
         self._inbox_lock = threading.Lock()
+        self._overrides_lock = threading.Lock()
         self._turn_lock = threading.RLock()  # one turn, or one change of what it uses, at a time
         self._inbox = Inputs()
         self._arrived = True
@@ -256,9 +257,10 @@ class RunningHouse:
         self._offer(Inputs(work_done=(done,)))
 
     def _offer_overrides(self, ended: Sequence[Override] = ()) -> None:
-        self._ended.extend(ended)
-        # What a person ended goes along: control never drops a hold that merely vanished.
-        self._offer(Inputs(overrides=(*self.live_overrides(), *self._ended)))
+        with self._overrides_lock:  # or a list read earlier could be offered later, less a wish
+            self._ended.extend(ended)
+            # What a person ended goes along: control never drops a hold that merely vanished.
+            self._offer(Inputs(overrides=(*self.live_overrides(), *self._ended)))
 
     def _offer(self, arrived: Inputs) -> None:
         with self._inbox_lock:

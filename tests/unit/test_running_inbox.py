@@ -1,5 +1,6 @@
 """What reaches a home's inbox reaches the control step, whatever goes wrong in between."""
 
+import threading
 from collections.abc import Callable
 from dataclasses import replace
 from datetime import timedelta
@@ -163,6 +164,37 @@ def test_a_reading_that_arrives_while_the_service_stops_commands_nothing_again(
     hear()
     house.take_pending()  # as the last commit does
     assert [m.payload for m in sent][-1] == b"off"
+    records.close()
+
+
+def test_of_two_wishes_made_at_once_control_hears_both(
+    tmp_path: Path, monkeypatch: pytest.MonkeyPatch
+) -> None:
+    house, records, _ = _house(tmp_path, [])
+    offer = house._offer
+    first_waits, second_made = threading.Event(), threading.Event()
+
+    def slowly(arrived: Inputs) -> None:
+        if not first_waits.is_set():
+            first_waits.set()
+            second_made.wait(1.0)
+        offer(arrived)
+
+    monkeypatch.setattr(house, "_offer", slowly)
+    wish = {"wish": "guests", "people": 1, "until": "23:00"}
+    first = threading.Thread(target=house.wish, args=(wish, "one"))
+    first.start()
+    assert first_waits.wait(5.0)
+
+    def follow() -> None:
+        house.wish(wish, "two")
+        second_made.set()
+
+    second = threading.Thread(target=follow)
+    second.start()
+    first.join(10.0)
+    second.join(10.0)
+    assert [o.author for o in house._inbox.overrides or ()] == ["one", "two"]
     records.close()
 
 
