@@ -66,8 +66,8 @@ def _take(
     if isinstance(got, Refusal):
         house.refuse(got)
         return
+    house.offer_prices(got)  # first: a full disk leaves no plan without prices
     records.add_prices(house.id, got)
-    house.offer_prices(got)
 
 
 def _of_one_scale(house: RunningHouse, feed: PriceFeed, got: PriceSeries) -> PriceSeries | Refusal:

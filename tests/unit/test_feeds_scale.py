@@ -12,6 +12,7 @@ import pytest
 from adapters.types import Message, PriceSeries, Refusal
 from adapters.wiring import PriceFeed
 from service import feeds
+from service.records import RecordsError
 from service.scheduling.tariff import Band, Tariff
 from service.settings import Tunables
 
@@ -46,6 +47,19 @@ def _send(home: Home, prices: list[float], **keys: Any) -> None:
     rows = [{"start": NOW_S + i * 900, "price": price} for i, price in enumerate(prices)]
     message = Message("prices", json.dumps(rows).encode(), 1, False, NOW_S, 0.0)
     feeds.take_mqtt(home, home, feed, message)  # type: ignore[arg-type]
+
+
+def test_prices_that_cannot_be_kept_are_planned_with_all_the_same(
+    monkeypatch: pytest.MonkeyPatch,
+) -> None:
+    def full(*_: Any) -> None:
+        raise RecordsError("full", "the disk is full", "here", "Free some space.")
+
+    monkeypatch.setattr(Home, "add_prices", full)
+    home = Home()
+    with pytest.raises(RecordsError):
+        _send(home, [0.2, 0.3])
+    assert [series.per_kwh for series in home.taken] == [(0.2, 0.3)]
 
 
 def test_prices_per_mwh_without_their_factor_are_refused_with_the_mend() -> None:
