@@ -365,7 +365,8 @@ def plainly(message: str) -> str:
 
 def _instead(expected: str, given: Any, where: str, annotation: Any) -> str:
     """What to write instead of a value of the wrong kind; "" where that cannot be told."""
-    if isinstance(given, Mapping) and _model_in(_element(annotation)) is not None:
+    tables = expected == "expected a list" and _model_in(_element(annotation)) is not None
+    if tables or (expected == "expected a table" and where.endswith("]")):
         return f"Write {_tables(where)}, in double brackets, for each."
     if "number" in expected:
         return _number_instead(given, whole="whole" in expected)

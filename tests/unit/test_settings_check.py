@@ -373,6 +373,22 @@ def test_a_password_is_not_shown_with_the_line_that_is_no_toml(tmp_path: Path) -
     assert "in-the-file" not in line
 
 
+@pytest.mark.parametrize(
+    ("given", "line"),
+    [
+        ('"x"', "homes = 'x': expected a list."),
+        ("3", "homes = 3: expected a list."),
+        ('["x"]', "homes[0] = 'x': expected a table."),
+    ],
+)
+def test_a_value_where_tables_belong_gets_their_head_as_the_mend(
+    tmp_path: Path, given: str, line: str
+) -> None:
+    assert refused(tmp_path, f"homes = {given}\n") == [
+        f"{line} Write [[homes]], in double brackets, for each."
+    ]
+
+
 def test_tables_are_named_as_the_file_writes_them(tmp_path: Path) -> None:
     single = GOOD.replace("[[homes]]", "[homes]").replace("[[homes.signals]]", "[homes.signals]")
     assert refused(tmp_path, single) == [
