@@ -21,7 +21,9 @@ promises the order only for each topic (MQTT 5.0, 4.6: an "ordered topic"), and 
 may reorder between topics; therefore redeliveries (DUP) count as waited as well, and so does all
 that arrives in the first ``settle_s`` seconds. The nonce is repeated every ``marker_every_s``;
 while one is overdue by ``lag_s`` the broker is behind and again everything counts as waited. So
-an unmarked value waited at most ``marker_every_s + lag_s``.
+it does, until a fresh nonce is back, when this process itself stood still for as long, stopped or
+with the whole machine: what had come in by then lies in its socket. So an unmarked value waited
+at most ``marker_every_s + lag_s``.
 
 *Acknowledgements that wait for a commit don't stall the queue.* A broker sends only so many
 unacknowledged messages (our receive maximum in MQTT 5, the broker's own limit otherwise;
@@ -84,6 +86,11 @@ class _Delivery:
     mid: int
     what: bytes
     done: bool = False
+
+
+def _awake_s() -> float:
+    """Seconds that went by, with those in which the machine slept where the system counts them."""
+    return time.clock_gettime(getattr(time, "CLOCK_BOOTTIME", time.CLOCK_MONOTONIC))
 
 
 def _told_apart(topic: str, payload: bytes) -> bytes:
@@ -171,6 +178,7 @@ class Link:
         self._last_marker = 0.0
         self._marker_warned = False
         self._last_arrival = 0.0
+        self._looked_at = _awake_s()
         self._window = broker.receive_maximum
 
     # -- what the service uses ---------------------------------------------------------------
@@ -311,6 +319,7 @@ class Link:
         client.loop_start()
         began = time.monotonic()
         while not self._lost.wait(_TICK_S):
+            self._notice_standstill()
             if self._stopping.is_set():
                 self._say_goodbye(client)
                 break
@@ -458,7 +467,7 @@ class Link:
                 f"Another client with the id {self._broker.client_id} took the session over. "
                 "Give each service its own broker.client_id",
             )
-        elif reason.value == _PROTOCOL_ERROR and self._five:
+        elif reason.value == _PROTOCOL_ERROR and self._five and not self._lost.is_set():
             self._five = False
             self._complain(
                 "unreadable",
@@ -526,6 +535,7 @@ class Link:
         payload = bytes(message.payload)
         now = time.monotonic()
         with self._lock:
+            self._notice_standstill()
             self._last_arrival = now
             delivery: _Delivery | None = None
             seen_before = False
@@ -653,6 +663,16 @@ class Link:
             self._earlier.clear()  # redeliveries come before anything else
             self._trouble = ""
         self._marker_warned = False
+
+    def _notice_standstill(self) -> None:
+        """See to it that what lay here while nothing ran counts as waited."""
+        with self._lock:
+            now = _awake_s()
+            if now - self._looked_at > self._lag_s:
+                self._drained = False
+                self._markers.clear()  # those of before tell nothing
+                self._last_marker = 0.0
+            self._looked_at = now
 
     def _behind(self) -> bool:
         """True while what arrives may have waited in the broker's queue."""

@@ -3,6 +3,10 @@
 from __future__ import annotations
 
 import json
+import os
+import signal
+import subprocess
+import sys
 import threading
 import time
 import tracemalloc
@@ -157,6 +161,57 @@ def test_what_was_handed_on_is_not_held_by_the_link() -> None:
         finally:
             tracemalloc.stop()
             link.stop()
+
+
+LISTENER = """
+import sys, time
+from adapters.link import Link
+from adapters.wiring import Broker
+
+def told(message):
+    print(message.payload.decode(), message.waited, flush=True)
+
+link = Link(
+    Broker(port=int(sys.argv[1])), [sys.argv[2]], told, marker_every_s=0.5, lag_s=1.0, settle_s=0.1
+)
+link.start()
+time.sleep(60)
+"""
+
+
+def test_what_came_in_while_the_process_stood_still_has_waited() -> None:
+    """Stopped, as a container or a machine that is paused: values lie in its socket meanwhile."""
+    with start() as broker, stranger(broker.port) as c:
+        child = subprocess.Popen(
+            [sys.executable, "-c", LISTENER, str(broker.port), TOPIC],
+            stdout=subprocess.PIPE,
+            text=True,
+        )
+        told: list[list[str]] = []
+        reader = threading.Thread(
+            target=lambda: told.extend(line.split() for line in child.stdout or ())
+        )
+        reader.start()
+        try:
+
+            def fresh() -> bool:
+                say(c, "now")
+                time.sleep(0.1)
+                return bool(told) and told[-1] == ["now", "False"]
+
+            assert until(fresh, 15.0)
+            os.kill(child.pid, signal.SIGSTOP)
+            for n in range(20):
+                c.publish(TOPIC, f"{n}", 0)  # so that no acknowledgement is waited for
+                time.sleep(0.1)
+            os.kill(child.pid, signal.SIGCONT)
+            assert until(lambda: ["19", "True"] in told or ["19", "False"] in told)
+            assert [waited for value, waited in told if value.isdigit()] == ["True"] * 20
+            assert until(fresh, 15.0)
+        finally:
+            child.kill()
+            child.wait()
+            reader.join()
 
 
 @pytest.mark.parametrize("version", VERSIONS)
