@@ -73,6 +73,14 @@ class Service:
                 self._woken.set,
             )
             self.houses[home.id].link_trouble = lambda: self.link.state.trouble
+        unwired = [home for home in records.homes() if home not in self.houses]
+        if unwired:
+            log.warning(
+                "There are records of %s, which the settings file does not name. They stay, and "
+                "'ladle export' writes them out; a home that was given another id begins with "
+                "nothing learned, so give it its old one back",
+                ", ".join(unwired),
+            )
         self._telling = [Telling(house, records) for house in self.houses.values()]
         self._jobs = Jobs(self)
         self._thread = threading.Thread(target=self._run, name="control", daemon=True)

@@ -329,16 +329,19 @@ def restore(
 @app.command()
 def export(
     config: Config,
-    home: Annotated[str, typer.Argument(help="The home's id.")],
+    home: Annotated[str, typer.Argument(help="The home's id, be it wired no more.")],
     folder: Annotated[Path, typer.Argument(help="Where the CSV files go.")],
 ) -> None:
     """Write everything that is kept about one home as CSV files."""
     wiring = load(config)
-    _named(wiring, home)
     records = Records.open(wiring.database.url, make=False)
-    for path in records.export_csv(home, folder):
-        out.print(str(path))
-    records.close()
+    try:
+        if home not in records.homes():
+            _named(wiring, home)
+        for path in records.export_csv(home, folder):
+            out.print(str(path))
+    finally:
+        records.close()
 
 
 if __name__ == "__main__":

@@ -147,6 +147,11 @@ class Records:
         self._homes[home] = number
         return number
 
+    def homes(self) -> list[str]:
+        """Every home of which anything is kept, wired now or not, in the order they came."""
+        with self.database.read() as session:
+            return list(session.exec(select(HomeRow.name).order_by(col(HomeRow.id))).all())
+
     def _signal_ids(self, session: Session, home_id: int, names: Iterable[str]) -> dict[str, int]:
         known = self._signals.get(home_id, {})
         missing = sorted(set(names) - known.keys())

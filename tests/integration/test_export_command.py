@@ -12,7 +12,11 @@ from pathlib import Path
 import pytest
 
 from adapters.types import Reading
+from service.assembly import Service
+from service.clock import SystemClock
 from service.records import Records, RecordsError
+from service.settings_check import load
+from service.worker import InlineWorker
 from tests import config_text
 from tests.mosquitto import free_port
 from tests.records_samples import NOW, NOW_S, draw, fresh, outputs, override
@@ -42,6 +46,23 @@ def test_an_unknown_home_is_refused_with_the_homes_there_are(config: Path) -> No
     assert status == 2
     assert "no home 'hoem'; homes: home" in said
     assert not folder.exists()
+
+
+def test_a_home_that_the_file_names_no_more_is_told_of_and_exported(
+    config: Path, caplog: pytest.LogCaptureFixture
+) -> None:
+    """Given another id it would begin with nothing learned, and nobody could say why."""
+    text = config.read_text(encoding="utf-8")
+    config.write_text(text.replace('id = "home"', 'id = "house"'), encoding="utf-8")
+    wiring = load(config)
+    records = Records.open(wiring.database.url)
+    Service(wiring, SystemClock(), records, InlineWorker())
+    records.close()
+    assert "There are records of home, which the settings file does not name" in caplog.text
+    status, _ = _ladle("export", "--config", str(config), "home", str(config.parent / "out"))
+    assert status == 0
+    with (config.parent / "out" / "draws.csv").open(encoding="utf-8") as file:
+        assert len(list(csv.DictReader(file))) == 1
 
 
 def test_an_export_into_a_file_is_told_to_name_a_folder(config: Path) -> None:
