@@ -5,15 +5,18 @@ from __future__ import annotations
 import hashlib
 import logging
 import secrets
-from collections.abc import Callable, Mapping
+from collections.abc import Callable, Coroutine, Mapping
 from datetime import date
 from pathlib import Path
 from typing import Annotated, Any
 from urllib.parse import quote
 
 from fastapi import APIRouter, Depends, Request
+from fastapi.exceptions import RequestValidationError
 from fastapi.responses import HTMLResponse, RedirectResponse, Response
+from fastapi.routing import APIRoute
 from jinja2 import Environment, FileSystemLoader, StrictUndefined
+from starlette.exceptions import HTTPException
 
 from service.control.overrides import WishRefused
 from service.house import House
@@ -107,6 +110,13 @@ class _Pages:
             "refusal.html", status, heading=heading, advice=advice, **{"title": heading, **context}
         )
 
+    def nowhere(self) -> HTMLResponse:
+        return self.refuse(
+            404,
+            "There is no such page",
+            "The address may be mistyped or the page may have moved. Start from the first page.",
+        )
+
     def homes_of(self, request: Request) -> list[tuple[str, House, Visitor]]:
         found = []
         for home, house in self.houses.items():
@@ -138,6 +148,39 @@ class _Pages:
         return self.houses[home], visitor
 
 
+def _guarded(pages: _Pages) -> type[APIRoute]:
+    """Routes that answer with a page also where something went wrong: a person is looking."""
+
+    class Guarded(APIRoute):
+        def get_route_handler(self) -> Callable[[Request], Coroutine[Any, Any, Response]]:
+            handler = super().get_route_handler()
+
+            async def answer(request: Request) -> Response:
+                try:
+                    return await handler(request)
+                except RequestValidationError:
+                    return pages.nowhere()
+                except HTTPException as error:
+                    large = error.status_code == 413
+                    return pages.refuse(
+                        error.status_code,
+                        "That was too much at once" if large else "The form could not be read",
+                        "Nothing was changed. Go back to the page, load it again and send less.",
+                    )
+                except Exception:
+                    log.exception("%s %s failed", request.method, request.url.path)
+                    return pages.refuse(
+                        500,
+                        "This page could not be made",
+                        "The log of Ladle has the details; please report them. Charging goes on "
+                        "as planned, or on the cylinder's own thermostats.",
+                    )
+
+            return answer
+
+    return Guarded
+
+
 def make_router(
     houses: Mapping[str, House], records: Records, access: Door, make_token: str = ""
 ) -> APIRouter:
@@ -150,7 +193,7 @@ def make_router(
         make_token: the command that makes a token here; "" where none can be made.
     """
     pages = _Pages(houses, access, make_token)
-    router = APIRouter(include_in_schema=False)
+    router = APIRouter(include_in_schema=False, route_class=_guarded(pages))
 
     def local_of(house: House) -> Local:
         wiring = house.settings.wiring
@@ -445,11 +488,7 @@ def make_router(
 
     @router.get("/{rest:path}")
     def nowhere(request: Request, rest: str) -> Response:
-        return pages.refuse(
-            404,
-            "There is no such page",
-            "The address may be mistyped or the page may have moved. Start from the first page.",
-        )
+        return pages.nowhere()
 
     return router
 

@@ -9,6 +9,7 @@ from pathlib import Path
 import pytest
 from fastapi.testclient import TestClient
 
+from service.api import problems
 from service.records import Records
 from service.records.errors import RecordsError
 from tests.browser import fake_house
@@ -66,3 +67,37 @@ def test_trouble_with_the_records_is_told_in_whole_sentences(
         "The disk is full. Free some space; nothing was lost. Charging goes on as planned"
         in said(answer.text)
     )
+
+
+def test_who_looks_at_a_page_is_answered_with_one_whatever_happens(
+    records: Records, monkeypatch: pytest.MonkeyPatch, caplog: pytest.LogCaptureFixture
+) -> None:
+    """Also by a bug, by a form beyond all bounds and by an address that was typed by hand."""
+    home = house("mill-lane")
+    app = app_for({"mill-lane": home}, records)
+    problems.install(app)
+    client = TestClient(app, "http://127.0.0.1", client=LOCAL, raise_server_exceptions=False)
+    csrf = re.search(r'name="csrf" value="(\w+)"', client.get("/homes/mill-lane").text)
+    assert csrf is not None
+    long = client.post(
+        "/homes/mill-lane/wishes", data={"csrf": csrf[1], "wish": "more", "note": "x" * 70_000}
+    )
+    typed = client.post("/homes/mill-lane/wishes/first/end", data={"csrf": csrf[1]})
+
+    def broken() -> None:
+        raise RuntimeError("inner matter")
+
+    monkeypatch.setattr(home, "health", broken)
+    bug = client.get("/homes/mill-lane")
+    for answer, status, heading in (
+        (long, 413, "That was too much at once"),
+        (typed, 404, "There is no such page"),
+        (bug, 500, "This page could not be made"),
+    ):
+        assert answer.status_code == status
+        assert answer.headers["content-type"].startswith("text/html")
+        assert heading in said(answer.text)
+        assert "content-security-policy" in answer.headers
+    assert "inner matter" not in bug.text
+    assert "inner matter" in caplog.text
+    assert home.asked == []
