@@ -68,6 +68,11 @@ def box(
     )
 
 
+def dot(x: float, y: float, kind: str) -> svg.Circle:
+    """A small circle."""
+    return svg.Circle(cx=round(x, 1), cy=round(y, 1), r=4.5, class_=kind.split())
+
+
 def path(points: Sequence[Point], kind: str) -> svg.Polyline:
     """An open line through points."""
     corners = [svg.Point(round(x, 1), round(y, 1)) for x, y in points]

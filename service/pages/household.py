@@ -111,7 +111,7 @@ def content(house: House, local: Local, refused: Refused | None = None) -> dict[
     plan = view.plan
     if plan is not None and len(plan.grid):
         known["pictures"] = timeline.timeline(
-            plan, view.reference_l40, settings.tunables.reserve_tenths, local
+            plan, view.reference_l40, settings.tunables.reserve_tenths, local, view.v40_l
         )
         known["rows"] = timeline.rows(plan, view.reference_l40, local)
         known["windows"] = [_window(w, local) for w in plan.windows]

@@ -47,7 +47,7 @@ def figure(value: float, digits: int = 0) -> str:
 
 def chance(share: float) -> str:
     """A probability as people say it, never as a percentage; it stands after "the chance is"."""
-    if share < 0.005:
+    if share < 0.01:  # nobody can tell 1 in 179 from 1 in 182
         return "hardly any"
     if share >= 0.5:
         return "more than 1 in 2"

@@ -64,13 +64,27 @@ def hours(plan: Plan) -> int:
     return round(float(plan.grid.end_s[-1] - plan.grid.start_s[0]) / 3600)
 
 
-def timeline(plan: Plan, reference_l40: float, reserve_tenths: int, local: Local) -> list[Markup]:
-    """The picture, narrow and wide."""
-    return [_draw(plan, reference_l40, reserve_tenths, local, size) for size in SIZES]
+def timeline(
+    plan: Plan,
+    reference_l40: float,
+    reserve_tenths: int,
+    local: Local,
+    now_l40: float | None = None,
+) -> list[Markup]:
+    """The picture, narrow and wide; ``now_l40`` is the charge at present, where it is known."""
+    begin, end = float(plan.grid.start_s[0]), float(plan.grid.end_s[-1])
+    inside = begin <= local.now.timestamp() <= end
+    now = None if now_l40 is None or not inside else now_l40 / reference_l40 * 10
+    return [_draw(plan, reference_l40, reserve_tenths, local, size, now) for size in SIZES]
 
 
 def _draw(
-    plan: Plan, reference_l40: float, reserve_tenths: int, local: Local, size: Size
+    plan: Plan,
+    reference_l40: float,
+    reserve_tenths: int,
+    local: Local,
+    size: Size,
+    now: float | None,
 ) -> Markup:
     grid = plan.grid
     axis = _Axis(size, float(grid.start_s[0]), float(grid.end_s[-1]))
@@ -88,7 +102,8 @@ def _draw(
     ]
     top = 20.0
     lanes: list[svg.Element] = []
-    bottom, lane = _charge(plan, reference_l40, reserve_tenths, axis, top, prefix, wide)
+    point = None if now is None else (local.now.timestamp(), now)
+    bottom, lane = _charge(plan, reference_l40, reserve_tenths, axis, top, prefix, wide, point)
     charge_span = (top, bottom)
     lanes += lane
     for draw_lane in (_charging, _draws, _price, _surplus):
@@ -103,7 +118,8 @@ def _draw(
         size,
         bottom + 22,
         f"The coming {hours(plan)} hours",
-        describe(plan, reference_l40, local),
+        describe(plan, reference_l40, local)
+        + ("" if now is None else f" Now there are {figure(now, 1)} tenths."),
         parts,
     )
 
@@ -145,13 +161,14 @@ def _charge(
     top: float,
     prefix: str,
     wide: bool,
+    now: tuple[float, float] | None,
 ) -> tuple[float, list[svg.Element]]:
     height = 170.0 if wide else 130.0
     top += 18
     bottom = top + height
     tenths = plan.expected_l40 / reference_l40 * 10
     low = plan.low_l40 / reference_l40 * 10
-    most = max(10.0, float(tenths.max(initial=0.0)))
+    most = max(10.0, float(tenths.max(initial=0.0)), now[1] if now else 0.0)
 
     def y(value: float) -> float:
         return bottom - value / most * height
@@ -184,6 +201,11 @@ def _charge(
         )
         label = f"reserve {reserve_tenths}"
         parts.append(canvas.words(axis.right - 2, y(reserve_tenths) + 13, label, "note", "end"))
+    if now is not None:  # the plan is older, and somebody may have drawn since
+        at, up = axis.x(now[0]), y(now[1])
+        parts.append(canvas.dot(at, up, "probe"))
+        under = up + 18 if up < (top + bottom) / 2 else up - 9
+        parts.append(canvas.words(at + 3, under, "now", "value halo"))
     return bottom, parts
 
 

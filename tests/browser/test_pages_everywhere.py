@@ -275,6 +275,27 @@ def test_pages_keep_scripts_and_frames_out(browser: Browser, site: Site):
         assert page.request.get(sheet.replace("ladle.", "ladle.0")).status == 404
 
 
+@pytest.mark.parametrize("width", [360, 480, 640, 800, 1280])
+def test_showers_and_baths_that_take_two_lines_stay_together(
+    browser: Browser, site: Site, width: int
+):
+    """640 px is a desk of 1280 at 200 % (WCAG 2.2, 1.4.4)."""
+    screen = {"viewport": {"width": width, "height": 740}}
+    with opened(browser, screen) as (page, _):
+        page.goto(site.url + PAGES["household"])
+        high, font = page.evaluate(
+            """() => {
+              const b = document.querySelector(".figure.words b");
+              const range = document.createRange();
+              range.selectNodeContents(b);
+              const tops = [...new Set([...range.getClientRects()].map(r => r.top))].sort();
+              const apart = tops.slice(1).map((t, i) => t - tops[i]);
+              return [Math.max(0, ...apart), parseFloat(getComputedStyle(b).fontSize)];
+            }"""
+        )
+        assert high <= 1.4 * font
+
+
 OVERLAPS = """() => {
   const found = [];
   const labels = [...document.querySelectorAll("svg text")].map(t => [t.textContent, t.getBBox()]);

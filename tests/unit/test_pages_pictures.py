@@ -137,6 +137,25 @@ def test_a_negative_price_lies_below_its_zero_line(plan: Plan):
     assert lowest > float(ground["y1"])
 
 
+def test_what_there_is_now_stands_beside_what_the_plan_expected(plan: Plan):
+    """A plan is an hour old or more; a bath since then is no riddle."""
+    half_past = replace(LOCAL, now=fake_house.NOW + timedelta(minutes=40))  # grid: 16:30 on
+    (narrow, broad) = timeline.timeline(plan, 280.0, 2, half_past, now_l40=140.0)
+    for drawn, size in ((narrow, canvas.NARROW), (broad, canvas.WIDE)):
+        picture = ET.fromstring(drawn)
+        (dot,) = marks(picture, "probe")
+        width = size.width - size.right - size.left
+        assert float(dot["cx"]) == pytest.approx(size.left + width / 48, abs=0.2)
+        marked = {e.text: float(e.get("y", 0)) for e in picture.iter(f"{SVG}text")}
+        assert marked["4"] > float(dot["cy"]) > marked["6"] - 4  # five tenths
+        assert "now" in texts(picture).split(" | ")
+        assert "Now there are 5.0 tenths." in "".join(picture.itertext())
+    assert not marks(wide(plan), "probe"), "nothing is known"
+    late = replace(LOCAL, now=fake_house.NOW + timedelta(days=3))
+    old = ET.fromstring(timeline.timeline(plan, 280.0, 2, late, now_l40=140.0)[1])
+    assert not marks(old, "probe"), "the plan ended before"
+
+
 def test_more_than_ten_tenths_stay_inside_the_lane(plan: Plan):
     picture = wide(replace(plan, expected_l40=np.full(97, 330.0)))
     top = min(float(m["y1"]) for m in marks(picture, "grid"))

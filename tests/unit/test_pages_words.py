@@ -129,6 +129,7 @@ def test_nothing_is_ever_said_as_a_percentage():
             assert not any("%" in s or "percent" in s for s in sentences)
     assert chance(0.03) == "about 1 in 33"
     assert "%" not in chance(0.9)
+    assert [chance(p) for p in (0.011, 0.009)] == ["about 1 in 91", "hardly any"]
     facts = {
         "target_tenths": 8,
         "use_from_s": NOW.timestamp() + 7200,
