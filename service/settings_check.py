@@ -35,6 +35,7 @@ MAIL_PASSWORD = "LADLE_SMTP_PASSWORD"  # for every home whose mail server has no
 _SECRET_KEY = re.compile(r"pass|secret|token|webhook|credential", re.IGNORECASE)
 _PASSWORD_IN_URL = re.compile(r"(//[^/@\s:]*:)[^@\s/]+@")
 _LONGEST_VALUE = 80
+UNQUOTED = "Write it without quotation marks."
 # What pydantic says of a value of the wrong kind, in words that name no programming language.
 _PLAIN = {
     "int_parsing": "expected a whole number",
@@ -131,9 +132,20 @@ def load(path: Path) -> Wiring:
         raise SettingsRefused([Wrong(where, HIDDEN, expected)], "environment") from error
     except ValidationError as error:
         given = tomllib.loads(path.read_text(encoding="utf-8"))
-        raise SettingsRefused(wrong_lines(error, Wiring, given), name) from error
+        lines = wrong_lines(error, Wiring, given)
+        raise SettingsRefused((_from_environment(line) for line in lines), name) from error
     wiring = Wiring.model_validate({key: getattr(found, key) for key in Wiring.model_fields})
     return _with_mail_password(wiring, os.environ.get(MAIL_PASSWORD))
+
+
+def _from_environment(line: Wrong) -> Wrong:
+    """The same line with the environment variable that it is about, where one overrides the key."""
+    variable = f"LADLE_{line.where.replace('.', '__').upper()}"
+    if variable not in {name.upper() for name in os.environ}:
+        return line
+    unquoted = "Write true or false." if line.suggestion == UNQUOTED else line.suggestion
+    where = f"{line.where} ({variable} in the environment)"
+    return replace(line, where=where, suggestion=unquoted)
 
 
 def _not_toml(path: Path, error: tomllib.TOMLDecodeError) -> Wrong:
@@ -371,7 +383,7 @@ def _instead(expected: str, given: Any, where: str, annotation: Any) -> str:
     if "number" in expected:
         return _number_instead(given, whole="whole" in expected)
     if expected == "expected true or false":
-        return "Write it without quotation marks." if isinstance(given, str) else ""
+        return UNQUOTED if isinstance(given, str) else ""
     if expected == "expected text" and isinstance(given, int | float):
         return "Write it in quotation marks."  # without the value, which may be a secret
     if expected == "expected a list" and isinstance(given, str | int | float):

@@ -306,6 +306,24 @@ def test_an_environment_variable_for_a_whole_table_is_refused(
     monkeypatch.delenv("LADLE_BROKER")
 
 
+def test_what_is_wrong_in_the_environment_is_not_looked_for_in_the_file(
+    tmp_path: Path, monkeypatch: pytest.MonkeyPatch
+) -> None:
+    monkeypatch.setenv("LADLE_HTTP__PORT", "eighty")
+    monkeypatch.setenv("LADLE_BROKER__TLS", "maybe")
+    monkeypatch.setenv("LADLE_KEEPING__ROW_DAYS", "3")
+    wrong = GOOD.replace("volume_l = 300", 'volume_l = "much"')
+    assert sorted(refused(tmp_path, wrong)) == [
+        "broker.tls (LADLE_BROKER__TLS in the environment) = 'maybe': expected true or false. "
+        "Write true or false.",
+        "homes[0].cylinder.volume_l = 'much': expected a number. Write it in digits, such as 20.5.",
+        "http.port (LADLE_HTTP__PORT in the environment) = 'eighty': expected a whole number. "
+        "Write it in digits, such as 20.",
+        "keeping.row_days (LADLE_KEEPING__ROW_DAYS in the environment) = '3': no such key. "
+        "Did you mean raw_days?",
+    ]
+
+
 def settings(tmp_path: Path) -> HomeSettings:
     home = good(tmp_path).homes[0]
     return HomeSettings(wiring=home, tunables=home.first)
