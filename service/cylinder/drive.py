@@ -53,7 +53,8 @@ class CoilCharge:
     heat_w      heat the source gives when nothing else limits it, W
     bottom      level of the coil's foot, and ``top`` of its head
     flow_c      temperature of the water in the coil, degC: no water gets hotter, and
-    ua_w_per_k  with it the coil gives at most UA (flow - water); None leaves both out
+    ua_w_per_k  with it, which needs ``flow_c``, the coil gives at most UA (flow - water); None
+                leaves it out
     """
 
     heat_w: float
@@ -68,6 +69,8 @@ class CoilCharge:
         _range("coil.top", self.top, self.bottom + 1e-6, 1.0)
         _range("coil.flow_c", self.flow_c, 0.0, HIGHEST_C)
         _range("coil.ua_w_per_k", self.ua_w_per_k, 0.0, 1e6)
+        if self.ua_w_per_k is not None and self.flow_c is None:
+            raise ValueError("coil.ua_w_per_k says nothing without coil.flow_c: give both")
 
 
 @dataclass(frozen=True)

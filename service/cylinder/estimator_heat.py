@@ -12,11 +12,11 @@ from service.cylinder.estimator_motion import (
     LEAST_RISE_K,
     RETURNED,
     Motion,
-    kwh_per_lk,
 )
 from service.cylinder.water import Floats
 
 NOTHING_KWH = 1e-6  # four joules: less warms nothing
+UNTOLD_C = 45.0  # what an exchanger returns at least where nobody says how hot
 
 
 @dataclass(frozen=True)
@@ -27,8 +27,7 @@ class Heat:
     place          ``direct`` for an immersion heater or an internal coil between two levels
                    (shares of the volume); ``plate`` for an exchanger that takes water from the
                    bottom and returns it at the top
-    litres         plate: through the exchanger, L, when metered
-    outlet_c       plate: of the water that returns, degC
+    outlet_c       plate: of the water that returns, degC; as hot as the top, or 45, when None
     metered        False when the kWh are only what the source is believed to give
     outlet_measured  False when ``outlet_c`` is only what the exchanger is believed to return
     """
@@ -37,7 +36,6 @@ class Heat:
     place: Literal["direct", "plate"] = "direct"
     bottom_level: float = 0.0
     top_level: float = 0.0
-    litres: float | None = None
     outlet_c: float | None = None
     metered: bool = True
     outlet_measured: bool = True
@@ -54,14 +52,11 @@ def put_in(motion: Motion, heat: Heat, errors: Floats, part: float) -> None:
         return
     t = motion.temperatures_c
     bottom_c = float(t[1] if motion.phase_l < 0.5 * motion.h_l else t[0])
-    if heat.litres is not None and heat.litres > 0:
-        outlet_c = bottom_c + kwh / (heat.litres * part * kwh_per_lk(bottom_c + 15.0))
-    else:
-        outlet_c = heat.outlet_c if heat.outlet_c is not None else max(float(t[-1]), 45.0)
-        if not heat.outlet_measured:
-            outlet_c += float(errors[RETURNED])
-    # Whatever the meters say, water returns warmer than it left and doesn't boil.
+    outlet_c = heat.outlet_c if heat.outlet_c is not None else max(float(t[-1]), UNTOLD_C)
+    if not heat.outlet_measured:
+        outlet_c += float(errors[RETURNED])
+    # Whatever is told, water returns warmer than it left and doesn't boil.
     outlet_c = min(max(outlet_c, bottom_c + LEAST_RISE_K), HOTTEST_C)
-    if outlet_c <= bottom_c:
+    if outlet_c <= bottom_c:  # it boils already
         return
     motion.pump_down(kwh, outlet_c, which, believed=not heat.outlet_measured)

@@ -87,12 +87,7 @@ def _coil_heated(
         left_kj -= put_kj
         water = overturned([*water[:foot], *warmed(along, heat), *water[end:]])
         # Without a UA the coil may give more once the water it warmed has risen.
-        if (
-            coil.flow_c is None
-            or coil.ua_w_per_k is not None
-            or left_kj < enough_kj
-            or put_kj < enough_kj
-        ):
+        if coil.ua_w_per_k is not None or left_kj < enough_kj or put_kj < enough_kj:
             break
     return water
 

@@ -22,7 +22,6 @@ heats = st.lists(
         place=st.sampled_from(["direct", "plate"]),
         bottom_level=st.floats(0.0, 1.0),
         top_level=st.floats(0.0, 1.0),
-        litres=st.one_of(st.none(), st.floats(0.5, 60.0)),
         outlet_c=st.one_of(st.none(), st.floats(30.0, 65.0)),
         metered=st.booleans(),
         outlet_measured=st.booleans(),

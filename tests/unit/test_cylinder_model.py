@@ -169,6 +169,7 @@ def test_the_loop_cools_to_ambient_and_is_counted() -> None:
         (lambda: PlateCharge(1e3, 55.0, primary_l_per_min=0.0), "plate.primary_l_per_min"),
         (lambda: CoilCharge(1000.0, 0.6, 0.4), "coil.top"),
         (lambda: CoilCharge(1000.0, 0.1, 0.4, 60.0, -100.0), "coil.ua_w_per_k"),
+        (lambda: CoilCharge(1000.0, 0.1, 0.4, None, 500.0), "without coil.flow_c"),
         (lambda: Drive(use_c=math.inf), "use_c"),
         (lambda: Until(1.5, "at_least", 50.0), "until.level"),
         (lambda: Until(0.5, "at_least", math.nan), "until.temperature_c"),
