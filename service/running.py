@@ -28,7 +28,7 @@ from service.control import beginning, draw_history, observe, overrides, snapsho
 from service.control.beginning import STALE, resume, start
 from service.control.state import VERSION, Lease, State
 from service.control.step import step
-from service.control.types import Draw, Fault, Inputs, Outputs, Override, View, Work, WorkDone
+from service.control.types import Draw, Fault, Inputs, Outputs, Override, View, Wish, Work, WorkDone
 from service.house import ChangedMeanwhile, Health
 from service.pages import words
 from service.records.errors import RecordsError
@@ -107,7 +107,7 @@ class RunningHouse:
         self._state = self._remember()
         self._jumps_kept = self._state.clock.jumps
         self._ended: deque[Override] = deque(maxlen=20)
-        self._offer_overrides()
+        self._offer_overrides(self._ended_meanwhile())
 
     # -- what the edges ask -------------------------------------------------------------------
 
@@ -261,6 +261,18 @@ class RunningHouse:
             self._ended.extend(ended)
             # What a person ended goes along: control never drops a hold that merely vanished.
             self._offer(Inputs(overrides=(*self.live_overrides(), *self._ended)))
+
+    def _ended_meanwhile(self) -> list[Override]:
+        """Holds that a person ended after the memory was kept, by their records."""
+        ended = []
+        for hold in (o for o in self._state.overrides if o.wish is Wish.HOLD):
+            try:
+                record, _ = self._records.override(self.id, hold.id)
+            except KeyError:
+                continue  # it was lost, and holds
+            if record.made_at == hold.made_at and record.ended_at is not None:
+                ended.append(record)
+        return ended
 
     def _offer(self, arrived: Inputs) -> None:
         with self._inbox_lock:

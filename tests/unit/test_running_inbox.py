@@ -8,6 +8,7 @@ from pathlib import Path
 from typing import Any
 
 import pytest
+from sqlalchemy import delete
 
 from adapters.types import Outgoing, PriceSeries, Reading, Refusal
 from adapters.wiring import Broker, Quantity
@@ -20,6 +21,7 @@ from service.pages import plant
 from service.pages.local import Local
 from service.records.errors import RecordsError
 from service.records.records import Records
+from service.records.tables import OverrideRow, OverrideTraceRow
 from service.running import RunningHouse, merged
 from service.settings import Http
 from service.simulation import demo as demos
@@ -74,6 +76,30 @@ def test_a_hold_made_in_a_turn_that_fails_is_in_force_in_the_next(
     assert house.view is not None
     assert [o.wish.value for o in house.view.overrides] == ["hold"]
     assert house.view.mode in (Rule.FAIL_SAFE, Rule.MAINTENANCE_HOLD)
+    records.close()
+
+
+@pytest.mark.parametrize("lost", [False, True])
+def test_a_hold_that_a_person_ended_does_not_come_back_with_an_older_memory(
+    tmp_path: Path, *, lost: bool
+) -> None:
+    """The process is killed before the next snapshot. One whose record is lost still holds."""
+    house, records, _ = _house(tmp_path, [])
+    hold = house.wish({"wish": "hold"}, "installer")
+    house.turn()
+    house.save_snapshot()
+    if lost:
+        with records.database.write() as session:
+            for kind in (OverrideTraceRow, OverrideRow):
+                session.exec(delete(kind))
+    else:
+        house.end_wish(hold.id, "installer")
+    house.turn()
+    records.close()
+    house, records, _ = _house(tmp_path, [])
+    house.turn()
+    assert house.view is not None
+    assert bool(house.view.overrides) is lost
     records.close()
 
 
