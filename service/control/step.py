@@ -228,13 +228,15 @@ def step(
     after, work = planning.due(situation)
     decision = _decision(situation, ruling, carried)
     made = _is_news(state.decision, decision)
+    if not made and state.decision is not None:  # as old and with the same commands, on new figures
+        decision = replace(decision, at=state.decision.at, commands=state.decision.commands)
     state = changed(
         state,
         at=now,
         elapsed_s=elapsed_s,
         steps=state.steps + 1,
         planning=after,
-        decision=decision if made else state.decision,
+        decision=decision,
     )
     situation = situation.with_state(state)
     due_s, silent_s = _due_in_s(situation), _silent_in_s(situation)

@@ -353,6 +353,36 @@ def test_guests_in_a_home_whose_people_are_away_have_a_reserve_of_their_own(
     assert unplanned.last.view.decision.reason.code == "guests"
 
 
+def test_a_decision_that_stands_is_shown_with_what_it_rests_on_now() -> None:
+    home = _home({"reserve_tenths": 0}, profile_c=COLD)
+    home.wish(Wish.CHARGE_TO, tenths=5, until=home.now + timedelta(hours=1))
+    home.live(120)
+    assert home.last.view.decision is not None
+    began, commands = home.last.view.decision.at, home.last.view.decision.commands
+    home.overrides = ()
+    until = home.now + timedelta(hours=2)
+    home.wish(Wish.CHARGE_TO, tenths=9, until=until)
+    home.live(120)
+    decision = home.last.view.decision
+    assert decision.reason.facts["tenths"] == 9
+    assert decision.reason.facts["until"] == until.isoformat(timespec="minutes")
+    assert (decision.at, decision.commands) == (began, commands)
+    assert home.last.decision is None  # it is no news for the records
+
+
+def test_no_tenths_are_shown_while_no_probe_says_what_is_in_the_cylinder() -> None:
+    home = _home(profile_c=[50.0] * 40)
+    home.live(300)
+    assert home.last.view.shown_tenths == 9
+    home.silent = {"probe_1", "probe_2", "probe_3"}
+    home.live(600)
+    assert home.last.view.v40_l is None
+    assert home.last.view.shown_tenths is None
+    home.silent = set()
+    home.live(60)
+    assert home.last.view.shown_tenths == 9
+
+
 def test_hold_commands_nothing_and_only_a_person_ends_it() -> None:
     home = _home(profile_c=COLD)
     home.live(600)
