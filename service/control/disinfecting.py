@@ -34,19 +34,19 @@ REHEAT_K = 0.8  # a hold is topped up when it cooled by this much
 
 
 def judge(s: Situation) -> Ruling | None:
-    """Heat for a disinfection that is under way, planned for now, or can wait no longer."""
-    attempt = s.state.hygiene.attempt
-    if attempt is None:
+    """Heat for a disinfection that is under way, with what may run for it now.
+
+    While nothing may, in quiet hours say, others decide: the household goes on wanting water.
+    """
+    source = None if s.state.hygiene.attempt is None else _source(s)
+    if source is None:
         return None
-    source = _source(s)
     facts: Facts = {
         "disinfect_c": s.settings.tunables.hygiene.disinfect_c,
         "held_s": round(s.state.hygiene.hold.held_s) if s.state.hygiene.hold else 0,
         "hold_s": s.settings.tunables.hygiene.hold_s,
         "probe": s.plant.hygiene_probes[0].name if s.plant.hygiene_probes else None,
     }
-    if source is None:
-        return Ruling(Rule.HYGIENE, Reason("disinfection_waits_for_source", facts))
     if _as_hot(s, source):
         return Ruling(Rule.HYGIENE, Reason("disinfection_holding", facts))
     heats = Run(source.name, _set_c(s, source))
@@ -59,6 +59,8 @@ def begin_or_end(s: Situation) -> tuple[HygieneClock, tuple[HygieneEvidence, ...
     attempt = clock.attempt
     if attempt is not None and not when.ours:  # settings changed: it may not be made any more
         return replace(clock, attempt=None), ()
+    if attempt is not None and s.quiet and _source(s) is None:
+        return suspended(s), ()
     if attempt is not None:
         # What was reckoned at its beginning: what is left shrinks while it heats as it should.
         need = max(need_s(s), attempt.reckoned_s, 3600.0)
@@ -112,7 +114,7 @@ def begin_or_end(s: Situation) -> tuple[HygieneClock, tuple[HygieneEvidence, ...
 
 
 def suspended(s: Situation) -> HygieneClock:
-    """While a rule that is stronger keeps the plant released: none begins, none gets older."""
+    """While a stronger rule or quiet hours keep the plant released none begins or gets older."""
     clock, attempt = s.state.hygiene, s.state.hygiene.attempt
     if attempt is None:
         return clock

@@ -70,7 +70,8 @@ TABLE: tuple[Row, ...] = (
     ),
     Row(
         Rule.HYGIENE,
-        "a thermal disinfection is under way, or its latest start has come",
+        "a thermal disinfection is under way, or its latest start has come, and a source for it "
+        "may run",
         "the cylinder is heated to the disinfection temperature until the lowest named probe "
         "has held it",
     ),

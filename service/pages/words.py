@@ -100,9 +100,6 @@ LEADS: dict[str, tuple[str, ...]] = {
     "disinfection_holding": (
         "The cylinder is being disinfected by heat, so its water is hotter than usual.",
     ),
-    "disinfection_waits_for_source": (
-        "The cylinder is due to be disinfected by heat, as soon as something may run.",
-    ),
 }
 
 CAUTIONS: dict[str, tuple[str, ...]] = {
@@ -428,10 +425,6 @@ DECISIONS: dict[str, tuple[str, ...]] = {
     "disinfection_holding": (
         "Thermal disinfection: {probe:name} has held {disinfect_c} for {held_s} of {hold_s}.",
         "Thermal disinfection: the temperature is held.",
-    ),
-    "disinfection_waits_for_source": (
-        "A thermal disinfection is due, but nothing that reaches {disinfect_c} may run now.",
-        "A thermal disinfection is due, but nothing that reaches it may run now.",
     ),
     "disinfection_refused_no_mixing_valve": (
         "Thermal disinfection is refused: no mixing valve is recorded.",

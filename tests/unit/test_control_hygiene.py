@@ -17,7 +17,7 @@ from service.control.planning import PlanArguments
 from service.control.state import changed
 from service.control.types import HygieneEvidence, Rule, Wish
 from service.cylinder import model
-from tests.control_plant import CHEAP_NIGHT, LittleHome, settings, wiring
+from tests.control_plant import CHEAP_NIGHT, MONDAY, LittleHome, settings, wiring
 
 HOT = [61.0] * 40
 WEEKLY: dict[str, Any] = {"hygiene": {"longest_interval_days": 7}}
@@ -184,6 +184,42 @@ def test_none_fails_while_nothing_may_be_commanded(by: str) -> None:
     assert home.last.view.hygiene["state"] == "running"
     assert home.until(lambda h: bool(_evidence(h)), 6 * 3600)
     assert [e.passed for e in _evidence(home)] == [True]
+
+
+QUIET: dict[str, Any] = {"quiet_from": "22:00", "quiet_until": "06:00"}
+HOTTER = {"layout": "plate", "capacity_w": 6000, "flow_limit_c": 68, "own_set_c": 63}
+
+
+def _evening(due_in_h: float, tunables: dict[str, Any], **more: Any) -> LittleHome:
+    """21:30 in Paris, a week after the last one but for so many hours."""
+    home = _home(WEEKLY | QUIET | tunables, now=MONDAY + timedelta(hours=8.5), **more)
+    since_s = 7 * 86_400.0 - due_in_h * 3600.0
+    passed_at = home.now - timedelta(seconds=since_s)
+    clock = replace(home.state.hygiene, since_pass_s=since_s, passed_at=passed_at)
+    home.state = replace(home.state, hygiene=clock)
+    return home
+
+
+def test_quiet_hours_interrupt_it_and_fail_none() -> None:
+    """Half an hour of heating is not enough, and 8 h are longer than any attempt may take."""
+    changes = ALONE | {"heat_pump": HOTTER}
+    home = _evening(1.5, {"normal_set_c": 62}, profile_c=50.0, changes=changes)
+    assert home.until(lambda h: h.last.view.mode is Rule.HYGIENE, 600)
+    assert home.until(lambda h: bool(_evidence(h)), 14 * 3600)
+    assert [e.passed for e in _evidence(home)] == [True]
+    ended_at = MONDAY + timedelta(hours=17)  # 06:00 in Paris
+    assert ended_at < home.now < ended_at + timedelta(hours=2)
+
+
+def test_the_household_has_water_while_a_disinfection_waits() -> None:
+    """The immersion heater sits too high to disinfect, and is enough for the reserve."""
+    changes = {"heat_pump": HOTTER, "cylinder": {"immersion_height_m": 0.9}}
+    home = _evening(1.5, {"reserve_tenths": 2}, profile_c=15.0, changes=changes)
+    home.draws = lambda at: 8.0 if at.hour == 22 else 0.0  # 480 L: all there is
+    home.live(6 * 3600)
+    assert home.state.hygiene.attempt is not None
+    assert (home.last.view.v40_l or 0) > 0.15 * home.last.view.reference_l40
+    assert _evidence(home) == []
 
 
 def test_great_heat_for_a_short_time_does_not_shorten_the_hold() -> None:
