@@ -10,6 +10,7 @@ from __future__ import annotations
 from collections.abc import Collection, Mapping
 from dataclasses import dataclass, replace
 from datetime import UTC, datetime
+from typing import NamedTuple
 
 from adapters.meters import Amount, Meter
 from adapters.types import Reading
@@ -33,6 +34,7 @@ HIGHEST_L_PER_S = 1.5
 PAST_OVER_S = 120.0  # a stored past that stays silent for this long has been told
 CONTEXT_S = 600.0  # a temperature older than this says nothing of the water now flowing
 HIGHEST_COLD_C = 35.0
+TAP_C = 40.0  # mixed at the taps, where no valve mixes for them all
 TOP_LEVEL = 0.75  # a probe lower than this may stand in cold water below what is drawn
 PROFILE_LEAST_KWH = 0.12  # without a meter: a smaller loss of heat is noise
 PROFILE_STRIDE_S = 300.0
@@ -78,11 +80,12 @@ def metered(
     signals = plant.of(Quantity.DRAW_FLOW)
     if not signals:
         return Drawn(watch, meters, (), 0.0)
-    signal = signals[0]
+    signal, mixed_c = signals[0], plant.settings.wiring.cylinder.mixing_valve_c
+    line = _Line(signal, TAP_C if mixed_c is None else mixed_c, usual_c, cold_c)
     finished: list[Draw] = []
     live_l = 0.0
     if jumped:
-        watch, done = _close(watch, cold_c)
+        watch, done = _close(watch)
         finished.extend(done)
         watch = replace(
             watch,
@@ -110,10 +113,9 @@ def metered(
             continue
         if KIND_OF_UNIT[of.unit] is Kind.FLOW:
             if at - watch.last_flow_s > PAUSE_S and watch.rate_l_per_min <= 0:
-                watch, done = _close(watch, cold_c)
+                watch, done = _close(watch)
                 finished.extend(done)
-            watch, litres, done = _until(watch, at, signal, usual_c, cold_c)
-            finished.extend(done)
+            watch, litres = _until(watch, at, line)
             rate = reading.value if reading.value >= LEAST_FLOW_L_PER_MIN else 0.0
             watch = replace(watch, rate_l_per_min=rate, rate_since_s=at, seen_s=at)
         else:
@@ -123,16 +125,16 @@ def metered(
             litres = 0.0
             silent_s = amount.to_s - amount.from_s
             if silent_s > max(SILENCE_S, of.stale_after_s) and amount.amount > PULSE_MOST_L:
-                watch, done = _close(watch, cold_c)
-                finished += [*done, _unseen(amount, signal, usual_c, cold_c)]
+                watch, done = _close(watch)
+                finished += [*done, _unseen(amount, line)]
             else:
                 begin = max(amount.from_s, at - STRETCH_S)
                 ran = amount.amount > 1.5 * (of.litres_per_pulse or meter.grain or 0.0)
                 if (begin if ran else at) - watch.last_flow_s > PAUSE_S:
-                    watch, done = _close(watch, cold_c)
+                    watch, done = _close(watch)
                     finished.extend(done)
                 if amount.amount > 0:
-                    watch, litres = _add(watch, begin, at, amount.amount, signal, usual_c, cold_c)
+                    watch, litres = _add(watch, begin, at, amount.amount, line)
                     watch = replace(watch, apart_s=silent_s if ran else 0.0)
             watch = replace(watch, seen_s=at)
         if reading.tells_now:
@@ -142,18 +144,17 @@ def metered(
     # about the time since; what it left open ends when nothing more of it arrives.
     if not watch.live:
         if watch.start_s is not None and elapsed_s - watch.arrived_mark_s > PAST_OVER_S:
-            watch, done = _close(watch, cold_c)
+            watch, done = _close(watch)
             finished.extend(done)
         return Drawn(watch, meters, tuple(finished), live_l)
     if watch.rate_l_per_min > 0 and signal.name in observed.fresh:
-        watch, litres, done = _until(watch, now_s, signal, usual_c, cold_c)
-        finished.extend(done)
+        watch, litres = _until(watch, now_s, line)
         live_l += litres
     # A total that grew by more than a step in the time since its last report may grow on until the
     # next one.
     pause_s = max(PAUSE_S, min(1.5 * watch.apart_s, STRETCH_S + PAUSE_S))
     if watch.start_s is not None and now_s - watch.last_flow_s > pause_s:
-        watch, done = _close(watch, cold_c)
+        watch, done = _close(watch)
         finished.extend(done)
     return Drawn(watch, meters, tuple(finished), live_l)
 
@@ -264,39 +265,39 @@ def _context(watch: DrawWatch, of: Signal, reading: Reading, top: str | None) ->
     return watch
 
 
-def _until(
-    watch: DrawWatch, at: float, signal: Signal, usual_c: float, cold_c: float
-) -> tuple[DrawWatch, float, list[Draw]]:
+class _Line(NamedTuple):
+    """The pipe that a meter sits in: what water is in it, and in those that it hangs on, degC."""
+
+    signal: Signal
+    mixed_c: float  # behind the mixing valve
+    usual_c: float  # at the top of the cylinder
+    cold_c: float
+
+
+def _until(watch: DrawWatch, at: float, line: _Line) -> tuple[DrawWatch, float]:
     """Let the last rate flow until ``at``, for as long as a rate counts."""
     if watch.rate_l_per_min <= 0 or at <= watch.rate_since_s:
-        return watch, 0.0, []
-    hold_s = min(HOLD_RATE_S, signal.stale_after_s)
+        return watch, 0.0
+    hold_s = min(HOLD_RATE_S, line.signal.stale_after_s)
     until = min(at, watch.seen_s + hold_s)
     if until <= watch.rate_since_s:
-        return replace(watch, rate_l_per_min=0.0), 0.0, []
+        return replace(watch, rate_l_per_min=0.0), 0.0
     litres = watch.rate_l_per_min * (until - watch.rate_since_s) / 60.0
-    watch, through_l = _add(watch, watch.rate_since_s, until, litres, signal, usual_c, cold_c)
-    return replace(watch, rate_since_s=until), through_l, []
+    watch, through_l = _add(watch, watch.rate_since_s, until, litres, line)
+    return replace(watch, rate_since_s=until), through_l
 
 
 def _add(
-    watch: DrawWatch,
-    begin: float,
-    end: float,
-    litres: float,
-    signal: Signal,
-    usual_c: float,
-    cold_c: float,
+    watch: DrawWatch, begin: float, end: float, litres: float, line: _Line
 ) -> tuple[DrawWatch, float]:
     """Add metered litres; the second value is litres that went through the cylinder."""
     known = watch.outlet_c is not None and end - watch.outlet_s <= CONTEXT_S
-    hot_c = watch.outlet_c if known and watch.outlet_c is not None else usual_c
-    cold = watch.cold_c if watch.cold_c is not None else cold_c
+    hot_c = watch.outlet_c if known and watch.outlet_c is not None else line.usual_c
+    cold = watch.cold_c if watch.cold_c is not None else line.cold_c
     hot_c = max(hot_c, cold + 0.1)
     through_l = litres
-    if signal.place == "mixed_line":
-        use_c = 40.0
-        through_l = litres * min(1.0, max(0.0, (use_c - cold) / (hot_c - cold)))
+    if line.signal.place == "mixed_line":
+        through_l = litres * min(1.0, max(0.0, (line.mixed_c - cold) / (hot_c - cold)))
     kwh = through_l * heat_per_l(hot_c, cold)
     litres_40c = kwh / heat_per_l(40.0, min(cold, 35.0))
     return (
@@ -314,14 +315,14 @@ def _add(
     )
 
 
-def _unseen(amount: Amount, signal: Signal, usual_c: float, cold_c: float) -> Draw:
+def _unseen(amount: Amount, line: _Line) -> Draw:
     """What was drawn while the meter was silent: how much is known, and not when."""
-    watch, _ = _add(DrawWatch(), amount.from_s, amount.to_s, amount.amount, signal, usual_c, cold_c)
-    _, done = _close(watch, cold_c)
+    watch, _ = _add(DrawWatch(), amount.from_s, amount.to_s, amount.amount, line)
+    _, done = _close(watch)
     return replace(done[0], measured_by="doubtful")
 
 
-def _close(watch: DrawWatch, cold_c: float) -> tuple[DrawWatch, list[Draw]]:
+def _close(watch: DrawWatch) -> tuple[DrawWatch, list[Draw]]:
     if watch.start_s is None:
         return watch, []
     done: list[Draw] = []

@@ -7,7 +7,7 @@ from collections.abc import Iterator
 from adapters.wiring import Quantity
 from service.control import plant as control_plant
 from service.settings import HomeSettings
-from service.simulation.home import HeatPumpPlant, SimulatedHome
+from service.simulation.home import TAP_C, HeatPumpPlant, SimulatedHome
 from service.simulation.household import TapDraw
 from service.simulation.tank import Build, OurTank, Tank
 from service.simulation.weather import Weather
@@ -65,4 +65,5 @@ def home_of(
         immersion_stop_c=home.immersion.thermostat_c if home.immersion else 65.0,
         ambient_c=home.cylinder.ambient_c,
         grid_both_ways=not home.signals_of(Quantity.EXPORT_POWER),
+        line_c=max(home.cylinder.mixing_valve_c or TAP_C, TAP_C),
     )

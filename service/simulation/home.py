@@ -128,6 +128,7 @@ class SimulatedHome:
     ambient_c: float = 20.0
     base_w: float = 250.0
     grid_both_ways: bool = False  # the import meter shows export too, below zero
+    line_c: float = TAP_C  # behind the mixing valve, where hot and cold water were mixed for it
     on_stretch: Callable[[Stretch], None] | None = None
 
     def __post_init__(self) -> None:
@@ -135,9 +136,10 @@ class SimulatedHome:
         self.element = Running()
         self.served = Served()
         self.drawn_l = 0.0  # hot water that left the cylinder, as a meter counts it
+        self.line_l = 0.0  # water behind the mixing valve
         self.import_kwh = 0.0
         self.export_kwh = 0.0
-        self.flow_l_per_min = 0.0
+        self.flow_l_per_min = self.line_l_per_min = 0.0
         self.outlet_c = self._settle().outlet_c
         self.pump_flow_c = self.ambient_c
         self._draw: TapDraw | None = None
@@ -297,6 +299,9 @@ class SimulatedHome:
             self.on_stretch(stretch)
         self.flow_l_per_min = push.top_l_per_min
         self.drawn_l += push.top_l_per_min * seconds / 60.0
+        mixed = (answer.outlet_c - push.cold_c) / (self.line_c - push.cold_c)
+        self.line_l_per_min = push.top_l_per_min * max(mixed, 1.0)
+        self.line_l += self.line_l_per_min * seconds / 60.0
         self.outlet_c = answer.outlet_c
         self.now_s += seconds
         if self._draw is not None:
@@ -315,7 +320,7 @@ class SimulatedHome:
         self.served.draws += 1
         self.served.cold_draws += self._draw_colder > 0.1 * self._draw_wanted
         self._draw = None
-        self.flow_l_per_min = 0.0
+        self.flow_l_per_min = self.line_l_per_min = 0.0
 
     # -- instruments --------------------------------------------------------------------------
 
@@ -353,6 +358,8 @@ class SimulatedHome:
                 base = self.weather.outdoor_c(self.now_s)
             case Quantity.AMBIENT_TEMPERATURE:
                 base = self.ambient_c
+            case Quantity.DRAW_FLOW if signal.place == "mixed_line":
+                base = self.line_l if total else self.line_l_per_min
             case Quantity.DRAW_FLOW:
                 base = self.drawn_l if total else self.flow_l_per_min
             case Quantity.HEAT_PUMP_ELECTRICITY:

@@ -16,11 +16,14 @@ from service.simulation.replay import Replay
 BEGIN = datetime(2026, 3, 2, 0, 0, tzinfo=UTC)
 
 
-@pytest.mark.parametrize("unit", ["L", "L/min"])
-def test_what_was_drawn_is_what_was_metered(unit: str) -> None:
+@pytest.mark.parametrize(
+    ("unit", "place"),
+    [("L", "cold_feed"), ("L/min", "cold_feed"), ("L", "mixed_line"), ("L/min", "mixed_line")],
+)
+def test_what_was_drawn_is_what_was_metered(unit: str, place: str) -> None:
     settings = demos.demo(Broker(), Path("unused"), Http(), SCHOOL_FAMILY, seed=5).settings
     signals = tuple(
-        s.model_copy(update={"unit": unit}) if s.measures == "draw_flow" else s
+        s.model_copy(update={"unit": unit, "place": place}) if s.measures == "draw_flow" else s
         for s in settings.wiring.signals
     )
     settings = settings.model_copy(

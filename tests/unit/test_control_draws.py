@@ -23,10 +23,13 @@ CALM: dict[str, Any] = {
 }
 
 
-def _settings(unit: str = "L/min", place: str = "cold_feed", **more: Any) -> HomeSettings:
+def _settings(
+    unit: str = "L/min", place: str = "cold_feed", valve_c: float | None = 48.0, **more: Any
+) -> HomeSettings:
     signals = [s for s in wiring()["signals"] if s["name"] != "draw"]
     flow = {"name": "draw", "measures": "draw_flow", "unit": unit, "topic": "t", "place": place}
-    return settings(CALM, signals=[*signals, flow | more])
+    cylinder = {"mixing_valve_c": valve_c}
+    return settings(CALM, signals=[*signals, flow | more], cylinder=cylinder)
 
 
 def _live(home: HomeSettings, flows: list[tuple[float, float]]) -> list[Draw]:
@@ -71,11 +74,15 @@ def test_a_running_total_and_pulses_give_the_same_draw() -> None:
         assert (draw.end - draw.start).total_seconds() == pytest.approx(300, abs=20)
 
 
-def test_a_meter_on_the_mixed_line_counts_the_hot_share() -> None:
+@pytest.mark.parametrize(("valve_c", "line_c"), [(None, 40.0), (48.0, 48.0), (60.0, 55.0)])
+def test_a_meter_on_the_mixed_line_counts_the_hot_share(
+    valve_c: float | None, line_c: float
+) -> None:
+    """Behind a mixing valve it is as hot as that lets it, and no hotter than the 55 degC stored."""
     flows = [(float(t), 8.0) for t in range(0, 300, 10)] + [(300.0, 0.0)]
-    (draw,) = _live(_settings(place="mixed_line"), flows)
+    (draw,) = _live(_settings(place="mixed_line", valve_c=valve_c), flows)
     assert draw.litres == pytest.approx(40.0, rel=0.01)
-    assert draw.litres_40c == pytest.approx(40.0, rel=0.02)
+    assert draw.litres_40c == pytest.approx(40.0 * (line_c - 10.0) / 30.0, rel=0.02)
 
 
 def test_a_short_pause_does_not_end_a_draw_and_a_twitch_is_none() -> None:
