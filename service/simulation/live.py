@@ -111,4 +111,4 @@ class LiveHome:
 
     def _report(self) -> None:
         for signal in self._wiring.signals:
-            self._client.publish(signal.topic, f"{self._home.value(signal):.4g}", qos=1)
+            self._client.publish(signal.topic, f"{self._home.value(signal):.4f}", qos=1)

@@ -6,9 +6,11 @@ import numpy as np
 import pytest
 
 from adapters.types import Command
-from adapters.wiring import Quantity, Signal, Unit
+from adapters.wiring import Broker, Quantity, Signal, Unit
+from service.clock import SystemClock
 from service.simulation.fitted import build_of, home_of
 from service.simulation.home import SimulatedHome
+from service.simulation.live import LiveHome
 from service.simulation.tank import OurTank
 from service.simulation.weather import Weather
 from tests.control_plant import settings
@@ -82,3 +84,24 @@ def test_outdoors_changes_steadily_over_midnight() -> None:
     assert np.abs(np.diff(outdoor_c)).max() < 0.4
     daily_c = outdoor_c.reshape(10, -1).mean(axis=1)
     assert daily_c.std() > 0.8, "and yet days differ"
+
+
+@pytest.mark.parametrize(("unit", "step"), [("pulse", 1.0), ("L", 0.01)])
+def test_a_total_is_published_to_its_last_digit_however_large_it_is(
+    unit: Unit, step: float
+) -> None:
+    """After some weeks: a hand washed shows in it."""
+    home = _home((50.0,))
+    per_pulse = 0.1 if unit == "pulse" else None
+    draw = Signal(
+        name="x", measures=Quantity.DRAW_FLOW, topic="x", unit=unit, place="cold_feed",
+        litres_per_pulse=per_pulse,
+    )  # fmt: skip
+    live = LiveHome(
+        home, settings().wiring.model_copy(update={"signals": (draw,)}), Broker(), SystemClock()
+    )
+    told: list[float] = []
+    live._client.publish = lambda _, payload, qos: told.append(float(payload))  # type: ignore
+    for home.drawn_l in (12_345.65, 12_345.85):
+        live._report()
+    assert told[1] - told[0] == pytest.approx(0.2 / (per_pulse or 1.0), abs=step / 2)
