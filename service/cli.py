@@ -39,7 +39,8 @@ app = typer.Typer(
 token_app = typer.Typer(help="Tokens for pages and API.", no_args_is_help=True)
 app.add_typer(token_app, name="token")
 LOOK_EVERY_S = 20.0  # whether this is still the one service on its records
-out = Console(highlight=False, soft_wrap=True)
+# Names and paths are shown as they are, whatever brackets they have.
+out = Console(highlight=False, soft_wrap=True, markup=False)
 
 Config = Annotated[Path, typer.Option("--config", help="The TOML file, see config/ladle.toml.")]
 
@@ -54,7 +55,7 @@ def main() -> None:
     try:
         app(prog_name="ladle")
     except (SettingsRefused, RecordsError, CannotListen, BrokerFailed) as error:
-        out.print(str(error), style="bold", markup=False)
+        out.print(str(error), style="bold")
         sys.exit(2)
 
 
@@ -65,7 +66,7 @@ def serve(config: Config) -> None:
     findings = [f for home in wiring.homes for f in checking.findings(wiring, home)]
     refused = [f for f in findings if f.refuses]
     for finding in findings:
-        out.print(str(finding), markup=False)
+        out.print(str(finding))
     if refused:
         out.print("Not started: mend the lines marked 'refused' above.")
         raise typer.Exit(2)
@@ -190,7 +191,7 @@ def check(
     wiring = load(config)
     bad = False
     for home in wiring.homes:
-        out.print(checking.report(wiring, home), markup=False)
+        out.print(checking.report(wiring, home))
         bad |= any(f.refuses for f in checking.findings(wiring, home))
     if bad:
         raise typer.Exit(2)
@@ -273,7 +274,7 @@ def token_make(
     finally:
         records.close()
     out.print("This token is shown once; only its hash is kept:")
-    out.print(secret, markup=False)
+    out.print(secret)
     if not is_loopback(wiring.http.host):
         out.print(
             f"A Ladle that was started without any token answers on {wiring.http.host} only when "

@@ -139,3 +139,11 @@ def test_a_driver_that_is_not_there_is_told_with_the_url_to_write() -> None:
         Records.open("postgresql+pg8000://ladle@127.0.0.1/ladle")
     assert "there is no driver pg8000" in str(refused.value)
     assert "postgresql+psycopg://user@host/ladle" in str(refused.value)
+
+
+def test_a_name_with_brackets_is_shown_as_it_is(config: Path) -> None:
+    made = ("token", "make", "--config", str(config), "--name")
+    assert _ladle(*made, "Anna [flat 2][/]")[0] == 0
+    status, said = _ladle("token", "list", "--config", str(config))
+    assert status == 0
+    assert "Anna [flat 2][/]" in said
