@@ -23,6 +23,7 @@ RUNS_USUAL = 6
 RUNS_FIRST = 20
 RUNS_MEAN = 20
 SLOW_SHARE = 0.6
+SLOW_OVER_SHARE = 0.7  # it takes this to end what was told: runs differ
 ODD_SHARE = 0.75
 SCALE_SHARE = 0.75  # seasons alone make it 0.8: how full it is when charged, and how cold it is
 SCALE_RUNS = 80
@@ -45,7 +46,8 @@ def findings(watch: Watch, name: SourceName) -> Iterator[Finding]:
     r = watch.reheats.get(name)
     if r is None or r.usual is None or r.recent is None or r.first is None:
         return
-    if r.runs >= RUNS_USUAL and r.recent < SLOW_SHARE * r.usual:
+    slow = SLOW_SHARE if watch.suspicion("slow_reheat", name) is None else SLOW_OVER_SHARE
+    if r.runs >= RUNS_USUAL and r.recent < slow * r.usual:
         yield Finding(
             "slow_reheat", name, {"recent": round(r.recent, 2), "usual": round(r.usual, 2)}
         )

@@ -2,6 +2,7 @@
 
 from __future__ import annotations
 
+from dataclasses import replace
 from datetime import timedelta
 from typing import Any
 
@@ -9,6 +10,7 @@ import pytest
 
 from adapters.types import Reading
 from service.control.detectors import BY_CODE, DETECTORS
+from service.control.state import Reheat
 from service.control.types import Fault, Wish
 from service.cylinder import model
 from service.cylinder.drive import Drive, ImmersionHeat, SecondaryReturn
@@ -435,6 +437,19 @@ def test_a_heat_pump_that_gives_half_its_heat_is_noticed_after_a_few_runs() -> N
     assert not _stands(home, "slow_reheat")
 
 
+def test_runs_that_waver_about_the_limit_are_one_slow_reheat() -> None:
+    home = _home({"reserve_tenths": 0})
+    home.live(60)
+    changes = []
+    for recent in (0.59, 0.62, 0.58, 0.66, 0.57, 0.63, 0.72, 0.65):
+        account = Reheat(usual=1.0, recent=recent, first=1.0, runs=40)
+        watch = replace(home.state.watch, reheats={"heat_pump": account})
+        home.state = replace(home.state, watch=watch)
+        home.live(60)
+        changes += [f.cleared_at is None for f in home.last.faults if f.code == "slow_reheat"]
+    assert changes == [True, False]
+
+
 def test_one_probe_alone_judges_no_reheat() -> None:
     """It takes all water for as hot as it is itself: a run gave twice its heat, or none."""
     heard = [x for x in wiring()["signals"] if x["name"] not in ("probe_1", "probe_3")]
@@ -487,10 +502,6 @@ def test_a_slow_loss_of_heat_over_many_runs_is_noticed(usual: float, told: bool)
 
     A difference that the season makes is none.
     """
-    from dataclasses import replace
-
-    from service.control.state import Reheat
-
     home = _home({"reserve_tenths": 0})
     home.live(60)
     drifted = Reheat(usual=usual, recent=usual, first=1.0, runs=130)
