@@ -128,22 +128,37 @@ def is_holiday(day: int, household: Household) -> bool:
     return day in _holiday_ordinals(household.country, household.subdivision, year)
 
 
-def like_weekday(days: Ints, household: Household) -> Ints:
-    """The weekday (0 Monday .. 6 Sunday) each local day behaves like.
+@lru_cache(maxsize=64)
+def week_turn(country: str) -> int:
+    """By how many days a week that begins on Monday is turned to end with a country's weekend.
 
-    A day that somebody marked behaves as marked; a public holiday behaves like a Sunday.
+    1 where that is Friday and Saturday, 0 where it is Saturday and Sunday or nothing is known.
+
+    Raises:
+        NotImplementedError: when the `holidays` package does not know the country.
+    """
+    weekend = holidays.country_holidays(country).weekend if country else set()
+    return SUNDAY - max((d for d in weekend if (d + 1) % 7 not in weekend), default=SUNDAY)
+
+
+def like_day(days: Ints, household: Household) -> Ints:
+    """The day of the week each local day behaves like, 0 the first after the weekend .. 6 its last.
+
+    Monday .. Sunday, but where the weekend is another one (``week_turn``). A day that somebody
+    marked behaves as marked; a public holiday behaves like the weekend's last day.
     """
     days = np.asarray(days, np.int64)
-    like = (days + 3) % 7  # 1970-01-01 was a Thursday
+    turn = week_turn(household.country)
+    like = (days + 3 + turn) % 7  # 1970-01-01 was a Thursday
     marked = {
-        epoch_day(dt.date.fromisoformat(date)): int(how.split(":", 1)[1])
+        epoch_day(dt.date.fromisoformat(date)): int(how.split(":", 1)[1]) + turn
         for date, how in household.marked_days
     }
     if not household.country and not marked:
         return like
     for i, day in enumerate(days.tolist()):
         if day in marked:
-            like[i] = marked[day]
+            like[i] = marked[day] % 7
         elif is_holiday(day, household):
             like[i] = SUNDAY
     return like

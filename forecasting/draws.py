@@ -26,9 +26,10 @@ from forecasting.calendar import (
     day_start_s,
     epoch_day,
     is_holiday,
-    like_weekday,
+    like_day,
     local_days,
     offset_s,
+    week_turn,
 )
 from forecasting.slots import DayTable, large_from_litres, tabulate, watched_share
 from forecasting.types import (
@@ -354,7 +355,7 @@ def _sizes(model: DrawModel, table: DayTable) -> DrawModel:
     end = model.first_day + model.days - table.first_day
     of, of_small = table.large_day < end, table.small_day < end
     day = table.large_day[of][-SIZES_KEPT:]
-    like = like_weekday(day + table.first_day, model.household)
+    like = like_day(day + table.first_day, model.household)
     return replace(
         model,
         sizes_age_d=end - day,
@@ -418,7 +419,7 @@ def _likes(model: DrawModel) -> Ints:
 
 @lru_cache(maxsize=8)
 def _likes_of(first_day: int, days: int, household: Household) -> Ints:
-    return like_weekday(np.arange(first_day, first_day + days), household)
+    return like_day(np.arange(first_day, first_day + days), household)
 
 
 def _structure(model: DrawModel) -> DrawModel:
@@ -616,7 +617,7 @@ def _people_factor(begin_s: Ints, end_s: Ints, visits: tuple[Visit, ...], usual:
 
 def _day_rates(model: DrawModel, days: Ints) -> Floats:
     """Blended rates for local days, shape (2, d, 48): small draws, chance of large ones."""
-    like = like_weekday(days, model.household)
+    like = like_day(days, model.household)
     out = np.empty((CHANNELS, len(days), SLOTS_PER_DAY))
     for i, (day, weekday) in enumerate(zip(days.tolist(), like.tolist(), strict=True)):
         usual = model.turns.on(day, model.slow[:, weekday])
@@ -698,7 +699,7 @@ def forecast(
         factor,
     )
     first = np.searchsorted(index, np.arange(n))
-    like = like_weekday(days, model.household)[day_row[first]]
+    like = like_day(days, model.household)[day_row[first]]
     kind = _size_class(like, slot[first])
     begins = np.isin(slot[first], chain.PART_STARTS) & (
         (grid.start_s + offset_s(grid.start_s, model.zone)) % HALF_HOUR_S == 0
@@ -816,7 +817,8 @@ def typical_week(model: DrawModel) -> Floats:
     small, chance = _prior(model.household, model.large_from_l)
     tables = _published_tables(model.large_from_l)
     usual = small * tables.small_mean_l40 + draws(chance, 1.0) * tables.large_mean_l40[0]
-    return np.asarray(model.record.weight * own + (1.0 - model.record.weight) * usual)
+    week = model.record.weight * own + (1.0 - model.record.weight) * usual
+    return np.asarray(np.roll(week, -week_turn(model.household.country), axis=0))
 
 
 def _packed(values: Floats | Ints, scale: float, kind: str) -> str:

@@ -126,7 +126,7 @@ WORKING, FREE = slice(0, 5), slice(5, 7)
 
 
 def by_weekday(count: Floats, seen: Floats, prior: Floats, strengths: Strengths) -> Floats:
-    """Shrunk rates by weekday (0 Monday .. 6 Sunday) and half hour, shape (2, 7, 48).
+    """Shrunk rates by day of the week (``calendar.like_day``) and half hour, shape (2, 7, 48).
 
     Args:
         count: weighted happenings by weekday, shape (2, 7, 48).

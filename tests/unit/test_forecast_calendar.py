@@ -67,5 +67,18 @@ def test_holidays_and_marked_days_behave_like_others():
     ]  # fmt: skip
     numbers = np.array([(d - dt.date(1970, 1, 1)).days for d in days])
     # Ascension Day 2024 fell on Thursday 9 May, a public holiday in all of Germany
-    assert calendar.like_weekday(numbers, home).tolist() == [2, 6, 5, 5]
-    assert calendar.like_weekday(numbers, Household()).tolist() == [2, 3, 4, 5]
+    assert calendar.like_day(numbers, home).tolist() == [2, 6, 5, 5]
+    assert calendar.like_day(numbers, Household()).tolist() == [2, 3, 4, 5]
+
+
+def test_a_week_ends_with_the_weekend_of_the_country():
+    """Friday and Saturday in Egypt and Israel, Sunday a working day: common practice, no source."""
+    monday = (dt.date(2024, 5, 13) - dt.date(1970, 1, 1)).days
+    week = np.arange(monday, monday + 7)
+    for country, turn in (("DE", 0), ("", 0), ("EG", 1), ("IL", 1)):
+        assert calendar.week_turn(country) == turn
+    assert calendar.like_day(week, Household(country="EG")).tolist() == [1, 2, 3, 4, 5, 6, 0]
+    marked = Household(country="EG", marked_days=(("2024-05-13", "like:5"),))
+    assert calendar.like_day(week, marked)[0] == 6
+    # Sham el-Nessim, the Monday after the Coptic Easter of 5 May 2024 (from memory).
+    assert calendar.like_day(week[:1] - 7, Household(country="EG")).tolist() == [6]

@@ -183,6 +183,24 @@ def test_stretches_without_readings_may_overlap():
     assert share.sum() == pytest.approx(45.0)
 
 
+def test_a_weekend_of_friday_and_saturday_is_learned_as_one():
+    """The same household a day earlier, where the weekend is: the same week, a day earlier.
+
+    Of so few weeks each day leans on the days of its kind.
+    """
+    weeks = part(HISTORY, START, START + 21 * DAY)
+    usual = draws.typical_week(draws.learn(weeks, HOME, ZONE, START + 21 * DAY))
+    earlier = replace(
+        weeks,
+        start_s=weeks.start_s - DAY,
+        watched_from_s=START - DAY,
+        watched_to_s=START + 20 * DAY,
+    )
+    home = replace(HOME, country="YE")  # its public holidays lie outside these weeks
+    model = draws.learn(earlier, home, ZONE, START + 20 * DAY)
+    np.testing.assert_allclose(np.roll(draws.typical_week(model), 1, axis=0), usual, rtol=1e-6)
+
+
 def without(of: DrawHistory, begin: int, end: int) -> DrawHistory:
     keep = (of.start_s < begin) | (of.start_s >= end)
     columns = (x[keep] for x in (of.start_s, of.duration_s, of.litres_40c, of.energy_kwh))

@@ -119,7 +119,7 @@ def test_the_quick_sums_are_those_of_a_forecast():
     exact = sums.accumulated(made, trials.WINDOWS)
     rate = draws._day_rates(model, calendar.local_days(np.array([end]), ZONE)[0])
     large = draws._large(rate[1], model.more_large)
-    like = calendar.like_weekday(np.array([model.first_day + 60]), HOME)
+    like = calendar.like_day(np.array([model.first_day + 60]), HOME)
     kind = draws._size_class(like[:, None], np.arange(48)[None, :])
     # the day before it only warms the chain up
     two = [np.concatenate([v, v]) for v in (rate[0], large.chance, large.extra, kind)]
