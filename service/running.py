@@ -47,7 +47,6 @@ AFTER_FAILURE_S = 60.0
 OVERDUE_S = 900.0
 MOST_TOLD = 500
 MOST_SHOWN = 20
-METER_SILENT_S = 86_400.0  # people at home draw each day: a flow meter silent for longer has failed
 
 
 @dataclass
@@ -405,7 +404,7 @@ class RunningHouse:
         metered = [r.measured_s for r in readings if r.signal in self._meters]
         heard = self._state.heard
         known = sorted([*metered, *(heard[n].measured_s for n in self._meters if n in heard)])
-        silent_s = max(METER_SILENT_S, *self._meters.values())
+        silent_s = max(draw_history.METER_SILENT_S, *self._meters.values())
 
         def followed(at_s: float) -> bool:
             last = bisect_right(known, at_s)

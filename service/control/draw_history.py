@@ -9,6 +9,8 @@ import numpy as np
 from forecasting.types import DrawHistory
 from service.control.types import Draw
 
+METER_SILENT_S = 86_400.0  # people at home draw each day: a flow meter silent for longer has failed
+
 
 def between(drawn: Iterable[Draw], from_s: int, to_s: int) -> DrawHistory:
     """The history of a time that was watched throughout, from all draws that are remembered."""

@@ -14,11 +14,13 @@ from zoneinfo import ZoneInfo
 import numpy as np
 
 from adapters.types import PriceSeries
+from adapters.wiring import Quantity
 from forecasting import calendar
 from forecasting.draws import DrawModel, typical_week
 from forecasting.surroundings import AroundModel
 from forecasting.types import DemandForecast, Floats, Household, Measured, Surroundings, Visit
 from service.control import around, hygiene, rules
+from service.control.draw_history import METER_SILENT_S
 from service.control.situation import Situation
 from service.control.state import Planning, State, changed
 from service.control.types import Draw, Wish, Work, WorkDone, WorkKind
@@ -55,6 +57,7 @@ class ForecastArguments:
     visits: tuple[Visit, ...]
     drawn: tuple[Draw, ...]
     watched_from_s: int
+    watched_to_s: int
     around: AroundModel
     weather: Surroundings | None
     recent: Measured
@@ -253,11 +256,24 @@ def forecast_arguments(s: Situation) -> ForecastArguments:
         visits=visits(s),
         drawn=s.state.recent_draws,
         watched_from_s=int(s.now_s) - RECENT_DAYS * 86_400,
+        watched_to_s=_watched_to_s(s),
         around=s.state.around.model,  # type: ignore[arg-type]
         weather=s.state.weather,
         recent=around.measured(s.state.around.rows),
         settings=s.settings,
     )
+
+
+def _watched_to_s(s: Situation) -> int:
+    """Until when a draw would have been seen: not since a flow meter failed, s since 1970."""
+    meters, heard = s.plant.of(Quantity.DRAW_FLOW), s.state.heard
+    if not meters:
+        return int(s.now_s)
+    known = [heard[m.name].measured_s for m in meters if m.name in heard]
+    known += [d.end.timestamp() for d in s.state.recent_draws[-1:]]
+    last_s = max(known, default=0.0)
+    silent_s = max(METER_SILENT_S, *(m.stale_after_s for m in meters))
+    return int(s.now_s if s.now_s - last_s <= silent_s else last_s)
 
 
 def plan_arguments(

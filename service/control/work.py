@@ -50,7 +50,9 @@ def _perform(work: Work, history: DrawHistory, brief: bool) -> WorkDone:
         around = surroundings.forecast(
             arguments.around, grid, arguments.now_s, arguments.weather, arguments.recent
         )
-        drawn = draw_history.between(arguments.drawn, arguments.watched_from_s, arguments.now_s)
+        drawn = draw_history.between(
+            arguments.drawn, arguments.watched_from_s, arguments.watched_to_s
+        )
         demand = draws.forecast(
             arguments.model, grid, arguments.now_s, arguments.visits, drawn, around.cold_inlet_c
         )
