@@ -159,7 +159,8 @@ class Service:
         with self._receive_lock:
             if decoded is not None:
                 for name in dict.fromkeys(r.home for r in decoded.readings):
-                    self.houses[name].offer([r for r in decoded.readings if r.home == name])
+                    readings = [r for r in decoded.readings if r.home == name]
+                    self.houses[name].offer(readings, owed=message.token is not None)
             if message.token is not None:
                 self._tokens.append(message.token)
         if decoded is not None:

@@ -47,6 +47,9 @@ AFTER_FAILURE_S = 60.0
 OVERDUE_S = 900.0
 MOST_TOLD = 500
 MOST_SHOWN = 20
+# What may wait while nothing can be stored: two days of twelve signals each 10 s, and of plans.
+MOST_READINGS_WAIT = 200_000  # some 35 MB
+MOST_OUTPUTS_WAIT = 200  # with their plans and forecasts some 50 MB
 
 
 @dataclass
@@ -216,10 +219,20 @@ class RunningHouse:
 
     # -- what arrives -------------------------------------------------------------------------
 
-    def offer(self, readings: Sequence[Reading]) -> None:
-        """Take the readings of one message."""
+    def offer(self, readings: Sequence[Reading], owed: bool = True) -> None:
+        """Take the readings of one message.
+
+        ``owed``: it is acknowledged when they are stored, so the broker's window bounds how many
+        wait. Others, of QoS 0, would fill the memory while a full disk lets nobody store them.
+        """
         with self._inbox_lock:
-            self._pending.readings.extend(readings)
+            kept = owed or len(self._pending.readings) < MOST_READINGS_WAIT
+            if kept:
+                self._pending.readings.extend(readings)
+        if not kept:
+            what = f"{MOST_READINGS_WAIT} readings wait to be stored; what comes now is not kept"
+            mend = "mend the database, as its own message says"
+            self.refuse(Refusal(self.id, "not_kept", "records", what, mend))
         self._last_reading_at = self.now()
         self._offer(Inputs(readings=tuple(readings)))
 
@@ -333,10 +346,17 @@ class RunningHouse:
             self._view = _as_shown(outputs.view)
             self._wake_mark_s = elapsed_s + (outputs.wake_at - now).total_seconds()
             self._publish(outputs.commands)
-            if worth_keeping(outputs):
-                self._pending.outputs.append(outputs)
+            self._wait_to_be_kept(outputs)
             for work in outputs.work:
                 self._ask(work)
+
+    def _wait_to_be_kept(self, outputs: Outputs) -> None:
+        waiting = self._pending.outputs
+        if len(waiting) >= MOST_OUTPUTS_WAIT:  # draws and faults are small, a view holds its plan
+            view = waiting[-1].view
+            outputs = replace(outputs, plan_made=None, forecast_made=None, view=view)
+        if worth_keeping(outputs):
+            waiting.append(outputs)
 
     def _publish(self, commands: Sequence[Command]) -> None:
         if self.on_commands is not None:

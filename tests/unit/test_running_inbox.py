@@ -224,6 +224,36 @@ def test_of_two_wishes_made_at_once_control_hears_both(
     records.close()
 
 
+def test_what_waits_for_a_full_disk_has_an_end_and_control_hears_on(
+    tmp_path: Path, monkeypatch: pytest.MonkeyPatch
+) -> None:
+    monkeypatch.setattr(running, "MOST_READINGS_WAIT", 10)
+    monkeypatch.setattr(running, "MOST_OUTPUTS_WAIT", 2)
+    house, records, clock = _house(tmp_path, [])
+    house.offer_link(True)
+    probes = house.settings.wiring.signals_of(Quantity.PROBE)
+    wanted = house.settings.tunables.replan_every_slots * house.settings.tunables.slot_minutes
+    for _ in range(6 * wanted):
+        at_s = clock.now_s()
+        house.offer(
+            [Reading(house.id, s.name, 50.0, at_s, at_s, False, True) for s in probes], owed=False
+        )
+        house.turn()
+        clock.set(at_s + 60)
+    owed = Reading(house.id, probes[0].name, 51.0, clock.now_s(), clock.now_s(), False, True)
+    house.offer([owed])
+    assert house.health().refusals["not_kept"] > 100
+    assert house.view is not None
+    assert house.view.mode is not Rule.FAIL_SAFE
+    waiting = house.take_pending()
+    assert len(waiting.readings) < 10 + len(probes) + 1
+    assert waiting.readings[-1] == owed, "its acknowledgement tells that it is stored"
+    whole = [o for o in waiting.outputs if o.plan_made or o.forecast_made]
+    assert len(whole) <= 2
+    house.commit(waiting)
+    records.close()
+
+
 def test_an_installer_sees_what_was_refused_and_where(tmp_path: Path) -> None:
     house, records, _ = _house(tmp_path, [])
     for n in range(3):
