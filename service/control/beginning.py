@@ -14,7 +14,7 @@ from adapters.wiring import Quantity
 from service.control import believe, observe, watching
 from service.control import plant as plants
 from service.control.plant import Plant
-from service.control.state import NEVER, Clock, Heard, HygieneClock, State, shifted
+from service.control.state import NEVER, Clock, Heard, HygieneClock, Performance, State, shifted
 from service.settings import HomeSettings
 
 STALE = 1e9  # the age, s, of what was heard before the process began
@@ -85,6 +85,7 @@ def _unlearned(state: State, settings: HomeSettings) -> State:
     return replace(
         state,
         book=book,
+        performance=Performance() if "heat_pump" in parts else state.performance,
         hygiene=HygieneClock(mark_s=state.elapsed_s) if "cylinder" in parts else state.hygiene,
         watch=replace(watch, reheats=kept, suspicions=suspicions),
         faults=faults,

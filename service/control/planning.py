@@ -22,7 +22,7 @@ from forecasting.types import DemandForecast, Floats, Household, Measured, Surro
 from service.control import around, hygiene, rules
 from service.control.draw_history import METER_SILENT_S
 from service.control.situation import Situation
-from service.control.state import Planning, State, changed
+from service.control.state import Performance, Planning, State, changed
 from service.control.types import Draw, Wish, Work, WorkDone, WorkKind
 from service.scheduling.types import Now, Plan, SourceName
 from service.settings import HomeSettings
@@ -85,6 +85,7 @@ class PlanArguments:
     unavailable: tuple[SourceName, ...]
     loss_w_per_k: float
     ambient_c: float
+    performance: Performance
 
 
 def household(settings: HomeSettings) -> Household:
@@ -320,6 +321,7 @@ def plan_arguments(
         if s.estimate is not None
         else s.plant.cylinder.loss_w_per_k,
         ambient_c=s.settings.wiring.cylinder.ambient_c,
+        performance=s.state.performance,
     )
 
 

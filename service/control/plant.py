@@ -29,6 +29,7 @@ DISINFECTION_BELOW_CEILING_K = 1.0  # room for what a heater still gives when it
 DISINFECTION_MARGIN_K = 1.5  # heated this much beyond, so that the probe holds its temperature
 LAYERS = 40
 KWH_PER_LK = 1.15e-3  # heat in a litre of hot stored water, by its temperature
+COIL_FROM_C = 30.0  # a coil's flow follows the water it heats, from about here to the set
 MILD_C = 7.0  # outdoors
 WARM_C = 10.0  # outdoors: from here on the heat pump makes its hottest flow
 BORDER_S = 43_200.0
@@ -130,17 +131,30 @@ class Plant:
         wiring = self.settings.wiring.heat_pump
         return None if wiring is None else heat_pump(wiring)
 
-    def duty(self, outdoor_c: float | None) -> Duty | None:
-        """What the heat pump does while it charges at this outdoor temperature; None without one.
+    def duty(self, outdoor_c: float | None, flow_c: float | None = None) -> Duty | None:
+        """What the heat pump does by its rating points; None without one.
 
-        A mild day is taken where nothing measures it.
+        A mild day is taken where nothing measures the outdoor temperature, and the flow that it
+        takes to make the normal set temperature where none is given.
         """
         wiring, pump = self.settings.wiring.heat_pump, self.heat_map
         if wiring is None or pump is None:
             return None
         outdoor = round(MILD_C if outdoor_c is None else outdoor_c)
-        flow_c = min(self.set_c + wiring.approach_k, pump.flow_limit_c(outdoor))
-        return self.remembered(f"duty/{outdoor}", lambda: pump.at(outdoor, flow_c))
+        asked = self.set_c + wiring.approach_k if flow_c is None else round(flow_c)
+        flow = min(asked, pump.flow_limit_c(outdoor))
+        return self.remembered(f"duty/{outdoor}/{asked:g}", lambda: pump.at(outdoor, flow))
+
+    def charging_flow_c(self, set_c: float) -> float:
+        """The heat pump's mean flow in a charge to ``set_c``, degC, if it gets so hot.
+
+        A coil's flow follows the water it heats, from about COIL_FROM_C on.
+        """
+        wiring = self.settings.wiring.heat_pump
+        assert wiring is not None
+        if wiring.layout == "coil":
+            set_c = (COIL_FROM_C + set_c) / 2.0
+        return set_c + wiring.approach_k
 
     def reached_by(self, source: SourcePlant) -> tuple[Probe, ...]:
         """The probes that a source heats: those at its foot or above, from the bottom up."""

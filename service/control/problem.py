@@ -32,7 +32,6 @@ from service.settings import HomeWiring
 
 # What a start wastes: 6 L of pipes, plates and condenser warmed by 30 K, at a COP of 3.5.
 START_KWH = 0.06
-COIL_FROM_C = 30.0  # a coil's flow follows the water it heats, from about here to the set
 MOMENT_S = 60  # a charge by a time is asked for in the slot that holds or begins with it
 SURPLUS_SHARE = 0.7  # what may only take surplus runs when this share of its power is surplus
 
@@ -130,12 +129,12 @@ def _source(
         wiring, pump = a.settings.wiring.heat_pump, plant.heat_map
         assert wiring is not None
         assert pump is not None
+        pump = pump.corrected(a.performance.heat, a.performance.cop)
         outdoor = _on_grid(a.surroundings.outdoor_c, n)
         limit = pump.flow_limits_c(outdoor)
         # Most of a charge is made at the lowest set temperature, see rules.
-        flow = np.minimum(plant.lowest_set_c + wiring.approach_k, limit)
-        if source.layout is Layout.COIL:
-            flow = np.minimum((COIL_FROM_C + set_c) / 2.0 + wiring.approach_k, limit)
+        made_c = set_c if source.layout is Layout.COIL else plant.lowest_set_c
+        flow = np.minimum(plant.charging_flow_c(made_c), limit)
         heat = pump.heat_w(outdoor, flow)
         electricity = heat / pump.cop(outdoor, flow)
         store_c = np.minimum(limit - wiring.approach_k, plant.ceiling_c)

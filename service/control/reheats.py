@@ -1,7 +1,7 @@
 """Whether a source gives less heat for the time than it used to: soon, or over many runs.
 
 Each run has an account: the heat the probes gained and what was drawn, against the heat that the
-source usually gives in that time.
+source should give in that time.
 """
 
 from __future__ import annotations
@@ -90,7 +90,8 @@ def _ended(s: Situation, source: SourcePlant, was: Reheat, end_mark_s: float) ->
     if seconds < RUN_LEAST_S or s.elapsed_s - end_mark_s > HOUR_S:
         return ended
     gained = heat - was.heat_kwh + s.state.draws.total_kwh - was.drawn_kwh
-    expected = s.heat_w(source) / 1000.0 * seconds / HOUR_S
+    # By what was typed in: what meters teach follows a source that gets weaker.
+    expected = s.plant.heat_w(source, s.outdoor_c) / 1000.0 * seconds / HOUR_S
     if expected < RUN_LEAST_KWH or not s.plant.of(Quantity.DRAW_FLOW):
         return ended
     share = min(max(gained / expected, 0.0), 3.0)

@@ -9,7 +9,7 @@ from functools import cached_property
 
 from adapters.wiring import Quantity
 from service.clock import in_span
-from service.control import around
+from service.control import around, performance
 from service.control.overrides import Standing
 from service.control.plant import CALL_MARGIN_K, KWH_PER_LK, LAYERS, Plant, Probe, SourcePlant
 from service.control.state import State
@@ -255,8 +255,9 @@ class Situation:
 
     @property
     def duty(self) -> Duty | None:
-        """What the heat pump usually does at this outdoor temperature; None without one."""
-        return self.plant.duty(self.outdoor_c)
+        """What the heat pump does at this outdoor temperature, as meters taught; None without."""
+        rated = self.plant.duty(self.outdoor_c)
+        return None if rated is None else performance.applied(self.state.performance, rated)
 
     @cached_property
     def export_w(self) -> float | None:
@@ -296,8 +297,9 @@ class Situation:
         return self.plant.sources[name].electricity_w if lease.power_w is None else lease.power_w
 
     def heat_w(self, source: SourcePlant) -> float:
-        """Heat a source usually gives now, W: a heat pump in today's air."""
-        return self.plant.heat_w(source, self.outdoor_c)
+        """Heat a source gives now, W: a heat pump in today's air, as its meters taught."""
+        usual = self.duty if source.name == "heat_pump" else None
+        return source.heat_w if usual is None else usual.heat_w
 
     def draws_w(self, name: SourceName) -> float:
         """What a source draws while it runs at its full power, W: a heat pump in today's air."""

@@ -20,6 +20,7 @@ from service.control.types import Decision, Draw, Fault, Override
 from service.cylinder import model
 from service.cylinder.estimator import Estimate, EstimatorState
 from service.cylinder.hygiene import HygieneTally
+from service.cylinder.sources import Correction
 from service.scheduling.types import Plan, SourceName
 
 VERSION = 1
@@ -133,6 +134,18 @@ class Belief:
     misled: bool = False  # by probes that went on doing so
     heard_mark_s: float | None = None  # when a first probe was heard, before there was an estimate
     unwatched: bool = False  # for so long that the probes alone say what is in the cylinder
+
+
+@dataclass(frozen=True, slots=True)
+class Performance:
+    """What meters taught of the heat pump, and the account of the run under way in kWh of heat."""
+
+    heat: Correction = field(default_factory=Correction)  # of its capacity
+    cop: Correction = field(default_factory=Correction)
+    expected_kwh: float = 0.0  # by the rating points, while it heated
+    made_kwh: float = 0.0  # by its heat meter, else by its electricity at the rated COP
+    rated_kwh: float = 0.0  # by its electricity at the rated COP, where heat was counted too
+    counted_kwh: float = 0.0  # by its heat meter, where electricity was counted too
 
 
 @dataclass(frozen=True, slots=True)
@@ -359,6 +372,7 @@ class State:
     belief: Belief = Belief()
     overrides: tuple[Override, ...] = ()
     book: Book = Book()
+    performance: Performance = Performance()
     hygiene: HygieneClock = HygieneClock()
     watch: Watch = Watch()
     faults: tuple[Fault, ...] = ()

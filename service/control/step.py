@@ -22,6 +22,7 @@ from service.control import (
     metering,
     observe,
     overrides,
+    performance,
     planning,
     precedence,
     price_series,
@@ -120,11 +121,13 @@ def step(
     finished = drawn.finished
     outdoor_c = around.outdoor_c(state, plant, fresh, now.timestamp())
     put = heat_input.since_stride(state, plant, meter, fresh, outdoor_c, lived_s)
+    known = performance.follow(state, plant, meter, fresh, outdoor_c, lived_s)
     added_kwh = sum(put.kwh.values()) - sum(state.belief.heat_kwh.values())
     state = changed(
         state,
         meters=drawn.meters,
         rates=meter.rates,
+        performance=known,
         draws=drawn.watch,
         belief=replace(
             state.belief,

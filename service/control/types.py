@@ -199,6 +199,8 @@ class View:
     caution: str | None  # code, e.g. "hotter_than_usual"
     profile_sd_c: tuple[float, ...] = ()  # beside profile_c; empty: not known
     values: dict[str, float | None] = field(default_factory=dict)  # per signal, base units
+    capacity_share: float | None = None  # the heat pump's, of what was typed in, by its meters
+    cop_share: float | None = None
 
 
 @dataclass(frozen=True)

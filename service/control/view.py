@@ -19,7 +19,7 @@ def make(s: Situation, decision: Decision | None, week: tuple[tuple[float, ...],
     state, plant, found = s.state, s.plant, s.estimate
     if s.upside_down is not None:
         found = None  # nobody is promised water on the word of probes that contradict each other
-    when = hygiene.due(s)
+    when, pump = hygiene.due(s), state.performance
     return View(
         at=s.now,
         v40_l=None if found is None else float(found.v40_l),
@@ -53,6 +53,8 @@ def make(s: Situation, decision: Decision | None, week: tuple[tuple[float, ...],
         caution=caution(s),
         profile_sd_c=() if found is None else tuple(found.profile_sd_c.tolist()),
         values={name: s.fresh.get(name) for name in plant.signals},
+        capacity_share=pump.heat.scale if pump.heat.known else None,
+        cop_share=pump.cop.scale if pump.cop.known else None,
     )
 
 

@@ -206,6 +206,11 @@ class Correction:
     memory_kwh: float = 300.0
 
     @property
+    def known(self) -> bool:
+        """Whether a run has taught anything."""
+        return self.expected_kwh > 0.0
+
+    @property
     def scale(self) -> float:
         """Metered over expected, 0.5 to 1.5."""
         ratio = (self.belief_kwh + self.metered_kwh) / (self.belief_kwh + self.expected_kwh)

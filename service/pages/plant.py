@@ -180,6 +180,11 @@ def _figures(view: View, local: Local) -> tuple[tuple[str, str], ...]:
         ("Cold inlet", said(view.cold_inlet_c, "°C", 1)),
         ("Outdoors", said(view.outdoor_c, "°C", 1)),
         ("Drawn today at 40\u00a0°C", said(view.drawn_today_l40, "L")),
+        *(
+            (f"Heat pump's {name} by its meters", f"{figure(100.0 * share)} in 100 of the rated")
+            for name, share in (("capacity", view.capacity_share), ("COP", view.cop_share))
+            if share is not None
+        ),
     )
 
 
