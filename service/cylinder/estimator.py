@@ -192,10 +192,13 @@ def knowing(begun: EstimatorState, before: EstimatorState) -> EstimatorState:
 def advance(state: EstimatorState, observation: Observation, elapsed_s: float) -> EstimatorState:
     """Carry the estimate over ``elapsed_s`` seconds and correct it by what was seen.
 
-    ``elapsed_s`` may be 0 (more readings of the same moment). Raises ValueError when negative.
+    ``elapsed_s`` may be 0 (more readings of the same moment; what is drawn and heated takes
+    time). Raises ValueError when it is negative, and for anything but a probe's reading that is
+    no number: it would stay in the state for good.
     """
     if elapsed_s < 0 or not math.isfinite(elapsed_s):
         raise ValueError(f"elapsed_s is {elapsed_s:g}, must not be below 0")
+    _refuse_what_is_no_number(observation)
     if elapsed_s > 0:
         state = _predict(state, observation, elapsed_s)
     return _correct(state, observation, elapsed_s)
@@ -269,6 +272,16 @@ def _recall_alike(offsets_k: Floats, covariance: Floats, sd_k: float, days: floa
     covariance[:, first:] -= covariance[:, first:] @ mean
     variance_k2 = sd_k**2 + OFFSET_DRIFT_K_PER_DAY**2 * DRIFTED_DAYS
     covariance[first:, first:] += (1.0 - kept**2) * variance_k2 / m
+
+
+def _refuse_what_is_no_number(seen: Observation) -> None:
+    told = [("cold_c", seen.cold_c), ("ambient_c", seen.ambient_c), ("drawn_l", seen.drawn_l)]
+    for heat in (*seen.heat, *seen.perhaps):
+        told += [("heat.kwh", heat.kwh), ("heat.outlet_c", heat.outlet_c)]
+        told += [("heat.bottom_level", heat.bottom_level), ("heat.top_level", heat.top_level)]
+    for name, value in told:
+        if value is not None and not math.isfinite(value):
+            raise ValueError(f"{name} of an observation is {value:g}, must be a number")
 
 
 def _displaced_l(state: EstimatorState, seen: Observation) -> float:

@@ -1,6 +1,7 @@
 """The estimator on invented days of our own model: what it tracks, learns, stores and refuses."""
 
 import json
+import math
 import time
 from dataclasses import replace
 
@@ -459,6 +460,23 @@ def test_wrong_input_is_refused_in_words() -> None:
     state = estimator.start(CYLINDER, PROBES, Observation())
     with pytest.raises(ValueError, match="elapsed_s"):
         estimator.advance(state, Observation(), -1.0)
+
+
+@pytest.mark.parametrize(
+    ("seen", "match"),
+    [
+        (Observation(cold_c=math.nan), "cold_c"),
+        (Observation(ambient_c=math.nan), "ambient_c"),
+        (Observation(drawn_l=math.inf), "drawn_l"),
+        (Observation(heat=(Heat(math.nan),)), r"heat\.kwh"),
+        (Observation(perhaps=(Heat(1.0, "plate", outlet_c=math.nan),)), r"heat\.outlet_c"),
+        (Observation(heat=(Heat(1.0, bottom_level=math.nan),)), r"heat\.bottom_level"),
+    ],
+)
+def test_what_is_no_number_never_gets_into_the_state(seen: Observation, match: str) -> None:
+    state = estimator.start(CYLINDER, PROBES, Observation(dict.fromkeys(PROBES, 50.0)))
+    with pytest.raises(ValueError, match=match):
+        estimator.advance(state, seen, 60.0)
 
 
 def test_a_step_takes_milliseconds_at_most() -> None:
