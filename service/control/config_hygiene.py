@@ -17,17 +17,15 @@ def misfits(plant: Plant) -> Iterator[Misfit]:
     """Where, how hot, how long and how often, against what the plant reaches."""
     settings = plant.settings
     h, usual = settings.tunables.hygiene, Hygiene()
-    names = {p.name for p in plant.probes}
-    for name in h.probes:
-        if name not in names:
-            yield Misfit(
-                "refuse",
-                "no_such_probe",
-                "hygiene.probes",
-                name,
-                "is not a probe of this home",
-                f"name some of {', '.join(sorted(names)) or 'none'}",
-            )
+    for name in plant.hygiene_probes_missing:
+        yield Misfit(
+            "refuse",
+            "no_such_probe",
+            "hygiene.probes",
+            name,
+            "is not a probe of this home",
+            f"name some of {', '.join(sorted(p.name for p in plant.probes)) or 'none'}",
+        )
     lowered = [
         (key, value, at)
         for key, value, at, low in (
@@ -62,6 +60,8 @@ def misfits(plant: Plant) -> Iterator[Misfit]:
     if refusal is None:
         yield from _hardly_disinfects(plant)
         yield from _too_cold_to_disinfect(plant)
+        return
+    if plant.hygiene_probes_missing:
         return
     if refusal.code == "disinfection_refused_no_mixing_valve":
         yield Misfit(

@@ -65,6 +65,9 @@ def _refusal(plant: Plant) -> Reason | None:
     settings = plant.settings
     if settings.wiring.cylinder.mixing_valve_c is None:
         return Reason("disinfection_refused_no_mixing_valve", {})
+    if plant.hygiene_probes_missing:
+        missing = ", ".join(plant.hygiene_probes_missing)
+        return Reason("disinfection_refused_probe_missing", {"signals": missing})
     if not plant.hygiene_probes:
         return Reason("disinfection_refused_no_probe", {})
     wanted_c = settings.tunables.hygiene.disinfect_c

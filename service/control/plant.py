@@ -298,11 +298,20 @@ class Plant:
 
     @cached_property
     def hygiene_probes(self) -> tuple[Probe, ...]:
-        """The probes that must measure a disinfection, from the bottom up."""
+        """The probes that must measure a disinfection, from the bottom up.
+
+        None while one of those named is not there: the others do not speak for it.
+        """
+        if self.hygiene_probes_missing:
+            return ()
         named = self.settings.tunables.hygiene.probes
-        if named:
-            return tuple(p for p in self.probes if p.name in named)
-        return self.probes[:1]
+        return tuple(p for p in self.probes if p.name in named) if named else self.probes[:1]
+
+    @cached_property
+    def hygiene_probes_missing(self) -> tuple[str, ...]:
+        """Names of probes that must measure a disinfection and are not in the file any more."""
+        names = {p.name for p in self.probes}
+        return tuple(n for n in self.settings.tunables.hygiene.probes if n not in names)
 
     def level(self, height_m: float) -> float:
         """Share of the volume below a height, kept within the cylinder."""

@@ -432,6 +432,11 @@ DECISIONS: dict[str, tuple[str, ...]] = {
     "disinfection_refused_no_probe": (
         "Thermal disinfection is refused: no probe is named that could measure it.",
     ),
+    "disinfection_refused_probe_missing": (
+        "Thermal disinfection is refused: {signals} should measure it and is not in the file any "
+        "more. The installer names others in hygiene.probes, or puts the file right.",
+        "Thermal disinfection is refused: a probe that should measure it is not in the file.",
+    ),
     "disinfection_refused_ceiling": (
         "Thermal disinfection is refused: {disinfect_c} lies above the ceiling of {ceiling_c}.",
         "Thermal disinfection is refused: it lies above the ceiling.",

@@ -14,8 +14,8 @@ import pytest
 from adapters.types import Outgoing
 from adapters.wiring import Broker
 from service.clock import HandClock
+from service.control import config_checks, snapshot
 from service.control import plant as plants
-from service.control import snapshot
 from service.control.beginning import refitted
 from service.control.state import Reheat, State, Suspicion
 from service.control.types import Fault, Wish
@@ -104,6 +104,21 @@ def test_probes_that_were_renamed_moved_or_added_are_believed_at_once() -> None:
     expected = {"foot": 0.125, "probe_2": 0.375, "probe_3": 0.875}
     assert dict(known.probes) == pytest.approx(expected)
     assert home.state.hygiene.passed_at is not None  # the cylinder is the same
+
+
+def test_a_probe_that_must_measure_a_disinfection_is_not_replaced_by_those_that_are_left() -> None:
+    """Settings are kept in the database, and name it still."""
+    home = _lived([45.0] * 20 + [62.0] * 20)
+    named = {"hygiene": {"probes": ["probe_1", "probe_3"]}}
+    home.settings = settings(named, signals=PROBES[1:] + OTHERS)
+    home.restart(down_s=600)
+    home.live(2 * 3600)
+    assert not [e for o in home.outputs for e in o.evidence]
+    shown = home.last.view.hygiene
+    assert shown["refused"] == "disinfection_refused_probe_missing"
+    assert shown["signals"] == "probe_1"
+    assert "disinfection_refused" in {f.code for f in home.last.view.faults}
+    assert [m.code for m in config_checks.refused(home.settings)] == ["no_such_probe"]
 
 
 def test_what_is_put_right_in_the_file_counts_and_habits_stay() -> None:
