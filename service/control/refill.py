@@ -4,7 +4,8 @@ An immersion heater that is not under water burns out, or worse. When a hold end
 that should still be there is gone, the cylinder may have been drained; the immersion heater is
 then refused until water has flowed: the whole volume through a meter on the cold feed, or a few
 litres through one behind the cylinder, where water only comes from a full one. Flow counts from
-the hold's beginning. Without a flow meter the person who ends the hold vouches for it.
+the hold's beginning. Without a flow meter the person who ends the hold vouches for it. Another
+cylinder, and one that a heater was fitted to, counts as drained: see ``beginning``.
 """
 
 from __future__ import annotations
@@ -50,7 +51,8 @@ def follow(
     if held or book.drained:
         book = replace(book, refilled_l=book.refilled_l + flowed_l) if flowed_l else book
     if was_held and not held and plant.of(Quantity.DRAW_FLOW):
-        book = replace(book, drained=_gone(book, plant, heat_kwh, elapsed_s))
+        # What was drained before is not filled by another hold, in which no heat goes any more.
+        book = replace(book, drained=book.drained or _gone(book, plant, heat_kwh, elapsed_s))
     if book.drained and book.refilled_l >= _proof_l(plant):
         book = replace(book, drained=False)
     return book

@@ -667,14 +667,14 @@ NOTES: dict[str, str] = {
     "other_cylinder": "The file names another cylinder than before. What was known of the old "
     "one is dropped: its water, its last thermal disinfection and how fast it was heated. The next "
     "disinfection is due within a day. Where a flow meter is fitted the immersion heater waits "
-    "until enough water has flowed to fill it; a maintenance hold that a person begins and ends "
-    "while the water is warm vouches for it too.",
+    "until enough water has flowed to fill it: open a tap.",
     "other_probes": "The file names other probes, or other heights, than before. What was learned "
     "of the old ones is dropped, and how fast the water was heated by them.",
     "other_heat_pump": "The file names another heat pump, or other figures of it, than before. "
     "Its faults, the plan made for it and how fast it heated are dropped.",
     "other_immersion": "The file names another immersion heater than before, or none. Its faults, "
-    "the plan made for it and how fast it heated are dropped.",
+    "the plan made for it and how fast it heated are dropped. One that was not there before waits, "
+    "where a flow meter is fitted, until enough water has flowed to fill the cylinder: open a tap.",
     "step_failing": "The control step fails. Everything is released and the cylinder is on its own "
     "thermostats; the log says why.",
 }

@@ -81,7 +81,7 @@ def test_nothing_is_known_of_another_cylinder() -> None:
     assert home.state.book.drained, "an empty one shows the room's 20 degC, too"
 
 
-def test_the_heater_of_a_new_cylinder_waits_until_it_was_seen_to_fill_or_a_person_vouches() -> None:
+def test_the_heater_of_a_new_cylinder_waits_until_it_was_seen_to_fill() -> None:
     only: dict[str, Any] = {"heat_pump": None, "actuators": wiring()["actuators"][1:]}
     home = _lived(12.0, cylinder=SMALL, signals=LOW + OTHERS, **only)
     home.cylinder = Cylinder(300, 1.6, loss_w_per_k=1.76)

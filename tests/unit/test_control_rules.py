@@ -610,6 +610,11 @@ def test_the_immersion_heater_waits_for_flow_when_the_heat_went_during_a_hold() 
     assert not home.on("element")
     assert home.last.view.decision is not None
     assert home.last.view.decision.inputs["waits_for"] == "drained"
+    again = home.wish(Wish.HOLD)
+    home.live(600)
+    home.overrides = (replace(again, ended_at=home.now, ended_by="installer"),)
+    home.live(900)
+    assert not home.on("element"), "a second hold fills nothing"
     home.draws = lambda at: 20.0
     home.live(16 * 60)  # 320 L through the cold feed: it is full
     home.draws = lambda at: 0.0
