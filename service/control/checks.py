@@ -13,7 +13,7 @@ from service.control.detectors import BY_CODE, FLUSH, HOUR_S, Finding
 from service.control.situation import Situation
 from service.control.state import Facts, Watch
 from service.control.types import Rule
-from service.control.watching import MOMENT_EVERY_S
+from service.control.watching import MOMENT_EVERY_S, NONSENSE_PER_HOUR
 
 TAP_S = 2700.0
 TAP_L_PER_MIN = 3.0
@@ -24,7 +24,6 @@ STUCK_TRAVEL_K = 6.0
 STUCK_FOR_S = 43_200.0
 RETURN_TENTHS = 1.5
 RETURN_HEATED_TENTHS = 2.0
-NONSENSE_PER_HOUR = 10
 FAILURES_TOLD = 1
 FLUSH_ASKED_S = 7 * 86_400.0  # by then the household has used its taps
 
@@ -40,9 +39,9 @@ def signals(s: Situation, watch: Watch) -> Iterator[Finding]:
             awaited = heard.age_at(s.elapsed_s) < 2.0 * heard.apart_s
         if name not in s.fresh and not awaited and began_s > signal.stale_after_s:
             yield Finding("signal_stale", name, facts)
-    for name, count in watch.nonsense.items():
-        if count >= NONSENSE_PER_HOUR:
-            yield Finding("nonsense_readings", name, {"within_an_hour": count})
+    for name, marks in watch.nonsense_marks.items():
+        if len(marks) == NONSENSE_PER_HOUR and s.elapsed_s - marks[0] <= HOUR_S:
+            yield Finding("nonsense_readings", name, {"within_an_hour": len(marks)})
 
 
 def clock_and_work(s: Situation) -> Iterator[Finding]:

@@ -304,8 +304,7 @@ class Watch:
     charge: Charge | None = field(default=None, metadata=KEPT_OUT)
     done_mark_s: dict[str, float] = field(default_factory=dict)  # when it last had nothing to heat
     heats_mark_s: dict[str, float] = field(default_factory=dict)  # up to when it was seen to heat
-    nonsense: dict[str, int] = field(default_factory=dict)
-    nonsense_mark_s: float = NEVER
+    nonsense_marks: dict[str, tuple[float, ...]] = field(default_factory=dict)  # lately, by signal
     day: str = ""
     day_mark_s: float = NEVER
     quiet_since_s: float = 0.0  # mark

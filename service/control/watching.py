@@ -18,6 +18,7 @@ from service.control.state import NEVER, Moment, Watch, shifted
 
 MOMENT_EVERY_S = 300.0
 MOMENTS_KEPT = 30  # two and a half hours
+NONSENSE_PER_HOUR = 10  # impossible values of one signal
 
 
 def follow(s: Situation, watch: Watch) -> Watch:
@@ -50,16 +51,14 @@ def follow(s: Situation, watch: Watch) -> Watch:
 
 
 def counted(s: Situation, nonsense: tuple[str, ...]) -> Watch:
-    """The memory with the impossible values that came now, by signal; counted by the hour."""
+    """The memory with the impossible values that came now: when the latest few of a signal did."""
     watch = s.state.watch
-    if s.elapsed_s - watch.nonsense_mark_s > HOUR_S:
-        watch = replace(watch, nonsense={}, nonsense_mark_s=s.elapsed_s)
-    if nonsense:
-        counts = dict(watch.nonsense)
-        for name in nonsense:
-            counts[name] = counts.get(name, 0) + 1
-        watch = replace(watch, nonsense=counts)
-    return watch
+    if not nonsense:
+        return watch
+    marks = dict(watch.nonsense_marks)
+    for name in nonsense:
+        marks[name] = (*marks.get(name, ()), s.elapsed_s)[-NONSENSE_PER_HOUR:]
+    return replace(watch, nonsense_marks=marks)
 
 
 def _absence(s: Situation, watch: Watch) -> Watch:
@@ -123,7 +122,7 @@ def moved(watch: Watch, shift_s: float) -> Watch:
         charge=None,
         done_mark_s={},
         heats_mark_s={},
-        nonsense_mark_s=mark(watch.nonsense_mark_s),
+        nonsense_marks={n: tuple(map(mark, m)) for n, m in watch.nonsense_marks.items()},
         day_mark_s=mark(watch.day_mark_s),
         quiet_since_s=mark(watch.quiet_since_s),
         blind=True,

@@ -411,6 +411,23 @@ def test_a_silent_signal_and_impossible_values_are_told() -> None:
     assert _stands(home, "nonsense_readings")
 
 
+@pytest.mark.parametrize("into_h", [0.0, 0.25, 0.5, 0.75])
+def test_impossible_values_are_told_within_the_hour_whenever_it_began(into_h: float) -> None:
+    """One in five minutes: the tenth comes after 45 min, and then they cease."""
+    home = _home({"reserve_tenths": 0})
+    home.live(1800.0)
+    home.step((home.reading("cold", -127.0),))  # long before
+    home.live(3600.0 * (1.0 + into_h))
+    for _ in range(10):
+        assert not _stands(home, "nonsense_readings")
+        home.step((home.reading("probe_1", -127.0),))
+        home.live(300.0)
+    assert _stands(home, "nonsense_readings")
+    home.live(2 * 3600.0)
+    assert not _stands(home, "nonsense_readings")
+    assert len(_told(home, "nonsense_readings")) == 1
+
+
 def test_a_heat_pump_that_gives_half_its_heat_is_noticed_after_a_few_runs() -> None:
     small = {"cylinder": {"volume_l": 200}}
     home = _home({"reserve_tenths": 8}, every_s=200.0, changes=small)
