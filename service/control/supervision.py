@@ -59,6 +59,8 @@ def advance(
             fault = Fault(key[0], key[1], suspicion.since_at, detector.severity, finding.facts)
             standing[key] = fault
             changed.append(fault)
+    # What is commanded no longer, or was taken out, will never show the opposite.
+    commanded = {name for name, source in s.plant.sources.items() if source.actuators}
     for key, fault in list(standing.items()):
         if key in found:
             continue
@@ -66,7 +68,8 @@ def advance(
         known = BY_CODE.get(key[0])
         suspicion = watch.suspicion(*key) or Suspicion(s.elapsed_s, s.now)
         gone = s.elapsed_s - suspicion.seen_mark_s
-        if known is None or (key in over if known.proof else gone >= known.cleared_after_s):
+        proof = known is not None and known.proof and key[1] in commanded
+        if known is None or (key in over if proof else gone >= known.cleared_after_s):
             del standing[key]
             changed.append(replace(fault, cleared_at=s.now))
         else:

@@ -61,6 +61,20 @@ def test_a_command_without_effect_is_told_and_the_other_source_takes_over() -> N
     assert home.until(lambda h: not _stands(h, "command_without_effect"), 3 * 3600)
 
 
+@pytest.mark.parametrize("taken_out", ["heat_pump", "actuator"])
+def test_what_was_taken_out_has_no_fault_any_more(taken_out: str) -> None:
+    """Nobody commands it, so it can never show that it has an effect again."""
+    home = _home()
+    home.dead = {"pump"}
+    assert home.until(lambda h: _stands(h, "command_without_effect"), 1500)
+    changes: dict[str, Any] = {"actuators": wiring()["actuators"][1:]}
+    changes |= {"heat_pump": None} if taken_out == "heat_pump" else {}
+    home.settings = settings(CALM, **changes)
+    home.restart(down_s=60.0)
+    home.live(300.0)
+    assert not _stands(home, "command_without_effect")
+
+
 LEAN = ("probe_1", "probe_2", "probe_3", "draw", "cold")  # nothing meters plant
 
 
