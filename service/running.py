@@ -30,7 +30,7 @@ from service.control.state import VERSION, Lease, State
 from service.control.step import step
 from service.control.types import Draw, Fault, Inputs, Outputs, Override, View, Wish, Work, WorkDone
 from service.house import ChangedMeanwhile, Health
-from service.pages import words
+from service.pages import sentences
 from service.records.errors import RecordsError
 from service.records.records import Records
 from service.settings import HomeSettings, HomeWiring
@@ -505,7 +505,7 @@ class RunningHouse:
         for part in parts:
             note = f"other_{part}"
             was, found = state.fitted.get(part, "none"), now.get(part, "none")
-            log.warning("%s: %s Was: %s. Is: %s.", self.id, words.NOTES[note], was, found)
+            log.warning("%s: %s Was: %s. Is: %s.", self.id, sentences.NOTES[note], was, found)
             self.notes += (note,)
         wired = {a.name for a in self._settings.wiring.actuators}
         for name in sorted({*state.book.leases, *state.book.owed} - wired):

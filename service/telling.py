@@ -12,7 +12,7 @@ from datetime import datetime, timedelta
 
 from adapters.notify import notify
 from service.control.types import Fault
-from service.pages import words
+from service.pages import fault_words
 from service.pages.local import Local
 from service.records.records import Records
 from service.running import RunningHouse
@@ -71,7 +71,7 @@ class Telling:
     def _send(self, fault: Fault, reminder: bool) -> bool:
         """Send it; whether at least one way worked, so that a broken one repeats no mails."""
         wiring = self._house.settings.wiring
-        said = words.fault(fault, Local(wiring.zone_info, wiring.currency, self._house.now()))
+        said = fault_words.fault(fault, Local(wiring.zone_info, wiring.currency, self._house.now()))
         subject = f"{'Reminder: ' if reminder else ''}{wiring.title}: {said.title}"
         lines = [said.remedy, f"Since {said.since}.", *(f"{n}: {v}" for n, v in said.evidence)]
         text = "\n".join(line for line in lines if line)

@@ -7,7 +7,7 @@ from typing import Any
 
 from service.control.types import HygieneEvidence
 from service.house import House
-from service.pages import words
+from service.pages import fault_words, sentences, words
 from service.pages.local import NUMBERS, Local, days_long, duration, figure
 from service.records.records import Records
 
@@ -24,10 +24,10 @@ def content(home: str, house: House, records: Records, local: Local) -> dict[str
         if k.acknowledged_by and k.acknowledged_at and k.fault.cleared_at is None
     }
     lasting = [
-        words.fault(f, local, seen.get((f.code, f.subject)))
-        for f in words.lasting(view.faults if view else ())
+        fault_words.fault(f, local, seen.get((f.code, f.subject)))
+        for f in fault_words.lasting(view.faults if view else ())
     ]
-    past = [words.fault(k.fault, local) for k in known if k.fault.cleared_at]
+    past = [fault_words.fault(k.fault, local) for k in known if k.fault.cleared_at]
     hygiene = settings.tunables.hygiene
     facts = view.hygiene if view else {}
     return {
@@ -52,7 +52,7 @@ def content(home: str, house: House, records: Records, local: Local) -> dict[str
             ),
         ),
         "loses": [words.loss(code) for code in view.loses] if view else [],
-        "safety": words.SAFETY,
+        "safety": sentences.SAFETY,
     }
 
 

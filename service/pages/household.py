@@ -16,7 +16,7 @@ from service.control.types import Override, Rule, View, Wish
 from service.cylinder import tenths
 from service.cylinder.usable import USES
 from service.house import Health, House
-from service.pages import timeline, words
+from service.pages import fault_words, sentences, timeline, words
 from service.pages.local import Local, chance, figure, in_words
 from service.scheduling.types import Plan, Reason, Window
 from service.settings import HomeSettings
@@ -64,7 +64,7 @@ def content(house: House, local: Local, refused: Refused | None = None) -> dict[
         "view": view,
         "asof": local.moment(view.at).removeprefix("today ") if view else None,
         "notes": words.notes(health.notes),
-        "safety": words.SAFETY,
+        "safety": sentences.SAFETY,
         "caution": None,
         "flush": False,
         "amount": None,
@@ -103,8 +103,8 @@ def content(house: House, local: Local, refused: Refused | None = None) -> dict[
     known["holding"] = any(o.wish is Wish.HOLD for o in shown_overrides(view))
     known["flush"] = view.caution == FLUSH[0]  # which says what the fault of that name would
     known["faults"] = [
-        words.fault(f, local)
-        for f in words.lasting(view.faults)
+        fault_words.fault(f, local)
+        for f in fault_words.lasting(view.faults)
         if not (known["flush"] and f.code == FLUSH[0])
     ]
     known["loses"] = [words.loss(code) for code in view.loses]

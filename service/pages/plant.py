@@ -9,7 +9,7 @@ from adapters.wiring import Quantity, Signal
 from service.control.precedence import TABLE
 from service.control.types import Decision, View
 from service.house import House
-from service.pages import profile, words
+from service.pages import profile, sentences, words
 from service.pages.household import refresh_s
 from service.pages.local import Local, duration, figure, quantity
 from service.records.records import Records
@@ -95,9 +95,9 @@ def content(home: str, house: House, records: Records, local: Local) -> dict[str
             {
                 "name": a.name,
                 "source": words.capital(words.plain(a.source)),
-                "form": words.FORMS[a.form],
+                "form": sentences.FORMS[a.form],
                 "now": words.commanded(leases.get(a.name)),
-                "released_by": words.RELEASED_BY[a.released_by],
+                "released_by": sentences.RELEASED_BY[a.released_by],
                 "released_state": a.released_state,
             }
             for a in wiring.actuators
@@ -107,7 +107,7 @@ def content(home: str, house: House, records: Records, local: Local) -> dict[str
         "loses": [words.loss(code) for code in view.loses] if view else [],
         "rules": [
             (
-                words.RULES[row.rule][0],
+                sentences.RULES[row.rule][0],
                 words.capital(row.speaks_when),
                 words.capital(row.then),
                 view is not None and view.mode is row.rule,
@@ -192,7 +192,7 @@ def decision_row(decision: Decision, local: Local) -> DecisionRow:
     """A decision in words."""
     return DecisionRow(
         when=local.moment(decision.at),
-        rule=words.RULES[decision.rule][0],
+        rule=sentences.RULES[decision.rule][0],
         why=words.decision_reason(decision.reason, local),
         commands=tuple(words.command(c) for c in decision.commands),
         inputs=words.evidence(decision.inputs, local),

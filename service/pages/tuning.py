@@ -8,7 +8,7 @@ from itertools import zip_longest
 from typing import Any
 
 from service.house import House
-from service.pages import entries, words
+from service.pages import entries, sentences, words
 from service.pages.household import Refused
 from service.pages.local import DAYS, Local
 from service.pages.sent_settings import BAND_KEYS, as_text, value_at
@@ -73,7 +73,7 @@ def content(
             name: as_text(getattr(settings.wiring.cylinder, name))
             for name in ("thermostat_c", "cutout_c", "mixing_valve_c")
         },
-        "safety": words.SAFETY,
+        "safety": sentences.SAFETY,
     }
 
 

@@ -12,7 +12,7 @@ from fastapi import Request, Response
 
 from forecasting.types import SlotGrid
 from service.control.types import Fault, Rule, View
-from service.pages import household, router, words
+from service.pages import household, router, sentences
 from service.pages.door import Visitor
 from service.pages.local import Local
 from service.scheduling.types import Reason
@@ -73,7 +73,7 @@ def test_a_household_reads_no_word_of_how_things_are_wired() -> None:
     """Somebody who only wants a shower knows no broker and no MQTT."""
     template = Path(household.__file__).with_name("templates") / "household.html"
     said = re.sub(r"{[%{].*?[%}]}|<[^>]*>", " ", template.read_text(encoding="utf-8"))
-    said += " ".join(words.AUTHORS.values())
+    said += " ".join(sentences.AUTHORS.values())
     for word in ("broker", "MQTT", "topic", "API"):
         assert not re.search(rf"\b{word}\b", said), word
 

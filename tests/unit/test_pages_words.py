@@ -14,7 +14,7 @@ import pytest
 
 from service.control.detectors import DETECTORS
 from service.control.types import Fault, Override, Rule, Wish
-from service.pages import care, household, words
+from service.pages import care, fault_words, household, sentences, words
 from service.pages.local import Local, chance, days_long, duration, figure, in_words, price_figure
 from service.scheduling import reasons
 from service.scheduling.types import Reason, Window
@@ -124,9 +124,9 @@ def test_the_lead_says_what_matters_next():
 
 
 def test_nothing_is_ever_said_as_a_percentage():
-    for table in (words.LEADS, words.DECISIONS, words.CAUTIONS):
-        for sentences in table.values():
-            assert not any("%" in s or "percent" in s for s in sentences)
+    for table in (sentences.LEADS, sentences.DECISIONS, sentences.CAUTIONS):
+        for said in table.values():
+            assert not any("%" in s or "percent" in s for s in said)
     assert chance(0.03) == "about 1 in 33"
     assert "%" not in chance(0.9)
     assert [chance(p) for p in (0.011, 0.009)] == ["about 1 in 91", "hardly any"]
@@ -216,18 +216,22 @@ def test_overrides_say_what_until_when_and_by_whom():
 
 
 def test_every_rule_has_a_name():
-    assert set(words.RULES) == set(Rule)
+    assert set(sentences.RULES) == set(Rule)
 
 
 def test_every_fault_that_can_be_found_is_said_with_a_remedy():
     for detector in DETECTORS:
-        told = words.fault(Fault(detector.code, "top_pocket", NOW, detector.severity), DUBLIN)
+        told = fault_words.fault(Fault(detector.code, "top_pocket", NOW, detector.severity), DUBLIN)
         assert told.title.endswith(".")
         assert told.remedy
         assert "{" not in told.title + told.remedy
         assert detector.code not in told.title
-        assert detector.code in words.FAULTS, "say what to do about it in service/pages/words.py"
-    new = words.fault(Fault("a_new_code", "top_pocket", NOW, "warning", {"held_s": 60}), DUBLIN)
+        assert detector.code in fault_words.FAULTS, (
+            "say what to do about it in service/pages/fault_words.py"
+        )
+    new = fault_words.fault(
+        Fault("a_new_code", "top_pocket", NOW, "warning", {"held_s": 60}), DUBLIN
+    )
     assert new.title == "A new code: top_pocket."
     assert new.evidence == (("Held", "60\u00a0s"),)
 
@@ -242,7 +246,7 @@ def _codes(path: Path, called: str) -> Iterator[str]:
 
 
 def test_every_reason_that_control_gives_has_words():
-    spoken = set(words.DECISIONS) | set(words.LEADS)
+    spoken = set(sentences.DECISIONS) | set(sentences.LEADS)
     given = {
         code for path in (ROOT / "service/control").glob("*.py") for code in _codes(path, "Reason")
     }
@@ -260,7 +264,10 @@ def test_every_reason_that_a_plan_gives_has_words():
 
 @pytest.mark.parametrize(
     ("module", "table"),
-    [("service/control/view.py", words.LOSES), ("forecasting/draws.py", words.DEMAND_NOTES)],
+    [
+        ("service/control/view.py", sentences.LOSES),
+        ("forecasting/draws.py", sentences.DEMAND_NOTES),
+    ],
 )
 def test_every_loss_and_every_note_of_the_forecast_has_words(module: str, table: dict[str, str]):
     named = {
@@ -276,7 +283,7 @@ def test_every_loss_and_every_note_of_the_forecast_has_words(module: str, table:
 
 
 def test_the_cautions_say_what_the_law_and_the_trade_want_said():
-    said = " ".join(words.SAFETY)
+    said = " ".join(sentences.SAFETY)
     for part in (
         "scald",
         "Legionella",
@@ -400,7 +407,7 @@ def test_a_temperature_in_a_reason_is_told_to_a_tenth():
 
 @pytest.mark.parametrize("code", ["block_used_up", "drained", "minimum_rest", "will_not_call"])
 def test_what_holds_a_charge_back_is_told_in_a_sentence(code: str):
-    assert words.fact("waits_for", code, DUBLIN) == words.HELD_BACK[code]
+    assert words.fact("waits_for", code, DUBLIN) == sentences.HELD_BACK[code]
 
 
 def test_an_overdue_disinfection_says_when_cold_air_is_the_cause():
@@ -412,7 +419,7 @@ def test_an_overdue_disinfection_says_when_cold_air_is_the_cause():
             since=NOW,
             facts={"overdue_h": 5.0} | facts,
         )
-        told = words.fault(made, DUBLIN)
+        told = fault_words.fault(made, DUBLIN)
         return f"{told.title} {told.remedy}"
 
     assert "in this cold nothing heats the water above 50.0\u00a0°C" in said(
@@ -439,7 +446,7 @@ def test_few_sure_tenths_beside_many_litres_are_explained():
 def test_a_signals_name_is_written_as_the_homes_file_has_it():
     for code in ("signal_rare", "nonsense_readings", "signal_stale"):
         facts = {"apart_s": 900.0, "stale_after_s": 300.0}
-        told = words.fault(Fault(code, "probe_top", NOW, "warning", facts), DUBLIN)
+        told = fault_words.fault(Fault(code, "probe_top", NOW, "warning", facts), DUBLIN)
         assert "probe_top" in told.title
         assert "Probe_top" not in told.title
 
@@ -454,7 +461,9 @@ def test_a_signals_name_is_written_as_the_homes_file_has_it():
 )
 def test_work_that_failed_is_named_in_plain_words(kind: str, said: str):
     facts = {"message": "ValueError: no"}
-    assert words.fault(Fault("work_failed", kind, NOW, "warning", facts), DUBLIN).title == said
+    assert (
+        fault_words.fault(Fault("work_failed", kind, NOW, "warning", facts), DUBLIN).title == said
+    )
 
 
 def test_watts_are_told_with_their_unit():
