@@ -56,13 +56,37 @@ def _list(item: type[BaseModel]) -> Any:
     )
 
 
+Told = dict[int | str, dict[str, Any]]
+
+
+def _headers(**described: str) -> dict[str, Any]:
+    """For OpenAPI: the headers of an answer, an underscore for each hyphen."""
+    return {
+        "headers": {
+            name.replace("_", "-"): {"description": what, "schema": {"type": "string"}}
+            for name, what in described.items()
+        }
+    }
+
+
 _ASKING = responses("no-token", "token-unknown", "not-from-here")
-_UNCHANGED: dict[int | str, dict[str, Any]] = {304: {"description": "As If-None-Match knows it."}}
+_UNCHANGED: Told = {
+    200: _headers(ETag="Of this representation; send it as If-None-Match (RFC 9110)."),
+    304: {"description": "As If-None-Match knows it."},
+}
 _AT_HOME = {**_ASKING, **responses("unknown-home", "invalid", "records")}
 _READING = {**_AT_HOME, **_UNCHANGED}
+_LISTING: Told = {
+    **_READING,
+    200: _headers(
+        ETag="Of this page; send it as If-None-Match (RFC 9110).",
+        Link="The next page, as rel=next (RFC 8288); left out by the last.",
+    ),
+}
 _EARLY = {**_READING, **responses("unknown-home", "not-known-yet")}
 _CHANGING = {**_AT_HOME, **responses("role", "not-from-here")}
 _SENDING = {**_CHANGING, **responses("bad-json", "too-large")}
+_REPLAYED = "true where the Idempotency-Key was used before; this is the answer of then."
 
 router = APIRouter(prefix="/api/v1")
 at_home = APIRouter(prefix="/homes/{home}")
@@ -152,7 +176,7 @@ def read_health(request: Request, visit: Asks) -> Response:
 
 @at_home.get(
     "/overrides", tags=["overrides"], response_model=_list(schemas.OverrideOut),
-    responses=_READING,
+    responses=_LISTING,
 )  # fmt: skip
 def list_overrides(request: Request, visit: Asks, part: Annotated[Part, Query()]) -> Response:
     """Every override ever made, newest first; those in force are in the state."""
@@ -184,7 +208,11 @@ def read_override(request: Request, visit: Asks, override_id: Number) -> Respons
     status_code=201,
     tags=["overrides"],
     response_model=schemas.MadeOverrideOut,
-    responses={**_SENDING, **responses("wish-refused", "key-reused", "invalid")},
+    responses={
+        **_SENDING,
+        **responses("wish-refused", "key-reused", "invalid"),
+        201: _headers(Location="Where the override is.", Idempotency_Replayed=_REPLAYED),
+    },
 )
 def make_override(
     request: Request,
@@ -236,7 +264,7 @@ def read_settings(request: Request, visit: Asks) -> Response:
     "/settings/versions",
     tags=["settings"],
     response_model=_list(schemas.SettingsVersionOut),
-    responses=_READING,
+    responses=_LISTING,
 )
 def list_settings(request: Request, visit: Asks, part: Annotated[Part, Query()]) -> Response:
     """Every version with its author, time of effect and reason, newest first."""
@@ -255,6 +283,7 @@ def list_settings(request: Request, visit: Asks, part: Annotated[Part, Query()])
     responses={
         **_SENDING,
         **responses("changed-meanwhile", "settings-refused", "if-match-needed"),
+        200: _headers(ETag="Of the settings as they are now."),
     },
 )
 def change_settings(
@@ -297,7 +326,7 @@ def change_settings(
 # what was
 
 
-@at_home.get("/draws", tags=["records"], response_model=_list(schemas.DrawOut), responses=_READING)
+@at_home.get("/draws", tags=["records"], response_model=_list(schemas.DrawOut), responses=_LISTING)
 def list_draws(request: Request, visit: Asks, part: Annotated[Span, Query()]) -> Response:
     """Draw-offs, newest first."""
     in_order(part)
@@ -311,7 +340,7 @@ def list_draws(request: Request, visit: Asks, part: Annotated[Span, Query()]) ->
 
 @at_home.get(
     "/decisions", tags=["records"], response_model=_list(schemas.DecisionOut),
-    responses=_READING,
+    responses=_LISTING,
 )  # fmt: skip
 def list_decisions(request: Request, visit: Asks, part: Annotated[Span, Query()]) -> Response:
     """Changes of mind with the rule that made them, newest first."""
@@ -325,7 +354,7 @@ def list_decisions(request: Request, visit: Asks, part: Annotated[Span, Query()]
 
 
 @at_home.get(
-    "/faults", tags=["records"], response_model=_list(schemas.FaultOut), responses=_READING
+    "/faults", tags=["records"], response_model=_list(schemas.FaultOut), responses=_LISTING
 )
 def list_faults(request: Request, visit: Asks, part: Annotated[Faults, Query()]) -> Response:
     """Faults with their evidence, newest first."""
@@ -342,7 +371,11 @@ def list_faults(request: Request, visit: Asks, part: Annotated[Faults, Query()])
     status_code=201,
     tags=["records"],
     response_model=schemas.AcknowledgementIn,
-    responses={**_SENDING, **responses("key-reused", "invalid")},
+    responses={
+        **_SENDING,
+        **responses("key-reused", "invalid"),
+        201: _headers(Idempotency_Replayed=_REPLAYED),
+    },
 )
 def acknowledge_fault(
     request: Request,
@@ -370,7 +403,7 @@ def acknowledge_fault(
     return once(request, visit.records, visit.caller, visit.home, sent, _act)
 
 
-@at_home.get("/hygiene", tags=["records"], response_model=schemas.HygieneOut, responses=_READING)
+@at_home.get("/hygiene", tags=["records"], response_model=schemas.HygieneOut, responses=_LISTING)
 def read_hygiene(request: Request, visit: Asks, part: Annotated[Part, Query()]) -> Response:
     """How hygiene stands, and every thermal disinfection with what was measured."""
     view = visit.house.view
@@ -386,7 +419,7 @@ def read_hygiene(request: Request, visit: Asks, part: Annotated[Part, Query()]) 
 
 
 @at_home.get(
-    "/scores", tags=["records"], response_model=_list(schemas.ScoreOut), responses=_READING
+    "/scores", tags=["records"], response_model=_list(schemas.ScoreOut), responses=_LISTING
 )
 def list_scores(request: Request, visit: Asks, part: Annotated[Part, Query()]) -> Response:
     """How good the forecasts were, newest day first."""
@@ -400,7 +433,7 @@ def list_scores(request: Request, visit: Asks, part: Annotated[Part, Query()]) -
 
 @at_home.get(
     "/readings", tags=["records"], response_model=_list(schemas.ReadingOut),
-    responses=_READING,
+    responses=_LISTING,
 )  # fmt: skip
 def list_readings(request: Request, visit: Asks, part: Annotated[Readings, Query()]) -> Response:
     """What the signals measured, oldest first."""

@@ -24,6 +24,7 @@ from service.api.access import Access
 from service.api.answers import Kept, to_text
 from service.api.app import make_app
 from service.api.problems import MOST_BODY_BYTES
+from service.api.routes import at_home, router
 from service.control.overrides import check_wish
 from service.control.state import Lease
 from service.control.types import Override, View
@@ -674,23 +675,34 @@ def test_the_description_has_examples_and_problem_details(place: Place) -> None:
     assert {"read_state", "make_override", "change_settings"} <= set(named)
 
 
+def reads(described: Mapping[str, Any]) -> list[tuple[str, APIRoute]]:
+    """Every address that is read, with its route; none of those described is left out."""
+    prefixes = [(at_home, router.prefix), (router, "")]
+    found = [
+        (prefix + route.path, route)
+        for routes, prefix in prefixes
+        for route in routes.routes
+        if isinstance(route, APIRoute) and "GET" in route.methods
+    ]
+    assert {path for path, _ in found} == {p for p, told in described.items() if "get" in told}
+    assert len(found) > 15
+    return found
+
+
 def test_the_description_tells_each_answer_that_is_given(place: Place) -> None:
     """What is sent fits the schema that is described, and the status is among those described."""
     described = place.near.get("/api/v1/openapi.json").json()["paths"]
-    for route in place.app.routes:
-        if not isinstance(route, APIRoute) or route.path not in described:
-            continue
-        for method in route.methods & {"GET"}:
-            path = route.path.format(home="home", code="no-token", override_id=1)
-            told = described[route.path][method.lower()]["responses"]
-            found = place.near.get(path, params=NEEDED.get(route.path))
-            assert str(found.status_code) in told, path
-            if found.status_code == 200 and route.response_model is not None:
-                TypeAdapter(route.response_model).validate_json(found.content)
-            if tag := found.headers.get("etag"):
-                again = {"If-None-Match": tag}
-                same = place.near.get(path, params=NEEDED.get(route.path), headers=again)
-                assert str(same.status_code) in told or same.status_code == 200, path
+    for address, route in reads(described):
+        path = address.format(home="home", code="no-token", override_id=1)
+        told = described[address]["get"]["responses"]
+        found = place.near.get(path, params=NEEDED.get(address))
+        assert str(found.status_code) in told, path
+        if found.status_code == 200 and route.response_model is not None:
+            TypeAdapter(route.response_model).validate_json(found.content)
+        if tag := found.headers.get("etag"):
+            again = {"If-None-Match": tag}
+            same = place.near.get(path, params=NEEDED.get(address), headers=again)
+            assert str(same.status_code) in told or same.status_code == 200, path
     locked = TestClient(place.app, "http://127.0.0.1", client=FAR)
     assert (
         str(locked.get("/api/v1/homes").status_code)
@@ -701,6 +713,30 @@ def test_the_description_tells_each_answer_that_is_given(place: Place) -> None:
         headers = {"Content-Type": "application/json"}
         sent = place.near.post(f"{BASE}/overrides", content=body, headers=headers)
         assert str(sent.status_code) in told
+
+
+def test_the_description_names_the_headers_that_answers_carry(place: Place) -> None:
+    """RFC 9110 (ETag, Location), RFC 8288 (Link): what a made client reads them by."""
+    draws = tuple(samples.draw(NOW + timedelta(minutes=10 * k)) for k in range(2))
+    place.records.store("home", samples.outputs(draws=draws))
+    described = place.near.get("/api/v1/openapi.json").json()["paths"]
+
+    def headers(path: str, method: str, status: str) -> set[str]:
+        return set(described[path][method]["responses"][status].get("headers", {}))
+
+    for address, _ in reads(described):
+        path = address.format(home="home", code="no-token", override_id=1)
+        found = place.near.get(path, params=NEEDED.get(address))
+        if found.status_code == 200:
+            told = headers(address, "get", "200")
+            assert ("etag" in found.headers) == ("ETag" in told), path
+    home = "/api/v1/homes/{home}"
+    assert "link" in place.near.get(f"{BASE}/draws?limit=1").headers
+    for path in ("draws", "decisions", "faults", "overrides", "readings", "settings/versions"):
+        assert "Link" in headers(f"{home}/{path}", "get", "200"), path
+    assert "Link" not in headers(f"{home}/access", "get", "200"), "it is one page"
+    assert headers(f"{home}/settings", "patch", "200") == {"ETag"}
+    assert headers(f"{home}/overrides", "post", "201") == {"Idempotency-Replayed", "Location"}
 
 
 def test_a_body_that_is_no_json_is_told_where_it_breaks(place: Place) -> None:
