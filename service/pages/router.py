@@ -99,7 +99,7 @@ class _Pages:
             "base": "",
             "said": None,
             "page": template.removesuffix(".html"),
-            "many": len(self.houses) > 1,
+            "many": False,
             "key": secrets.token_hex(8),  # a form pressed twice asks once
         }
         body = self.environment.get_template(template).render({**shared, **context})
@@ -199,9 +199,14 @@ def make_router(
         wiring = house.settings.wiring
         return Local(wiring.zone_info, wiring.currency, house.now())
 
-    def about(home: str, house: House, visitor: Visitor) -> dict[str, Any]:
-        title = house.settings.wiring.title
-        return {"visitor": visitor, "home": home, "base": f"/homes/{home}", "title": title}
+    def about(request: Request, home: str, house: House, visitor: Visitor) -> dict[str, Any]:
+        return {
+            "visitor": visitor,
+            "home": home,
+            "base": f"/homes/{home}",
+            "title": house.settings.wiring.title,
+            "many": len(pages.homes_of(request)) > 1,
+        }
 
     def show(
         request: Request,
@@ -214,7 +219,7 @@ def make_router(
         if isinstance(entered, Response):
             return entered
         house, visitor = entered
-        shared = about(home, house, visitor)
+        shared = about(request, home, house, visitor)
         try:
             shown = content(house, local_of(house))
         except RecordsError as error:
@@ -244,7 +249,7 @@ def make_router(
         if isinstance(entered, Response):
             return entered
         house, visitor = entered
-        context = about(home, house, visitor)
+        context = about(request, home, house, visitor)
         if not access.genuine(request, sent.get("csrf", "")):
             return pages.refuse(
                 403,
@@ -423,7 +428,7 @@ def make_router(
                     404,
                     "That has ended already",
                     "Nothing was changed. The page shows what is in force.",
-                    **about(home, house, visitor),
+                    **about(request, home, house, visitor),
                 )
             return back(home, "", "ended")
 
@@ -439,7 +444,7 @@ def make_router(
                     404,
                     "That is over already",
                     "The fault has cleared since the page was made. Nothing was changed.",
-                    **about(home, house, visitor),
+                    **about(request, home, house, visitor),
                 )
             return back(home, "/care", "seen")
 

@@ -49,6 +49,17 @@ def test_whether_a_home_exists_is_told_to_nobody_it_is_closed_to(records: Record
         assert absent.status_code == 404
 
 
+def test_a_way_to_other_homes_is_shown_to_those_who_may_enter_them(records: Records) -> None:
+    houses = {name: house(name) for name in ("mill-lane", "forge-cottage")}
+    for homes, shown in ((["mill-lane"], False), (list(houses), True)):
+        token, _ = records.tokens.make("tablet", "household", homes, fake_house.NOW)
+        client = TestClient(app_for(houses, records, locked=True), "http://ladle.lan")
+        client.headers["Authorization"] = f"Bearer {token}"
+        assert (">Homes</a>" in client.get("/homes/mill-lane").text) is shown
+        refused = client.post("/homes/mill-lane/wishes", data={"wish": "more"})
+        assert (">Homes</a>" in refused.text) is shown
+
+
 def test_trouble_with_the_records_is_told_in_whole_sentences(
     records: Records, monkeypatch: pytest.MonkeyPatch
 ) -> None:
