@@ -365,7 +365,7 @@ def make_router(
                 "This is for the household",
                 f"Your token is a {visitor.role}'s. Who may look at this home is shown to the "
                 "household and to an installer.",
-                **about(home, house, visitor),
+                **about(request, home, house, visitor),
             )
         return show(
             request, home, "keys.html", lambda _, where: keys.content(home, visitor, records, where)
@@ -382,7 +382,7 @@ def make_router(
                     "There is no such access to end",
                     "It has ended already, or opens homes that yours does not. Nothing was "
                     "changed.",
-                    **about(home, house, visitor),
+                    **about(request, home, house, visitor),
                 )
             if number == visitor.token_id:
                 return RedirectResponse("/sign-in", 303, headers=SECURITY)
