@@ -1,4 +1,4 @@
-"""Heat sources: what they give, what they draw, and how hot they can make the store.
+"""Heat sources: what heat pumps give and draw, what meters correct, what exchangers pass on.
 
 Rating points are what a data sheet states in the manner of EN 14511: heating capacity and
 coefficient of performance (COP) at an outdoor and a flow temperature, A7/W55 and so on.
@@ -13,13 +13,12 @@ References:
 from __future__ import annotations
 
 import math
-from collections.abc import Sequence
 from dataclasses import dataclass, replace
 from functools import cached_property
 
 import numpy as np
 
-from service.cylinder.water import Floats, density_kg_per_l, specific_heat_kj_per_kgk
+from service.cylinder.water import Floats
 
 KELVIN = 273.15
 _ENDLESS_NTU = 1e12
@@ -262,183 +261,3 @@ def effectiveness(ntu: Floats | float, capacity_ratio: Floats | float) -> Floats
     equal = np.abs(1 - ratio) < 1e-9
     result: Floats = np.where(equal, ntu / (1 + ntu), (1 - e) / np.where(equal, 1.0, 1 - ratio * e))
     return result
-
-
-def lmtd_k(hot_in_c: float, hot_out_c: float, cold_in_c: float, cold_out_c: float) -> float:
-    """Logarithmic mean temperature difference of a counterflow exchanger, K.
-
-    Raises ValueError when the temperatures cross.
-    """
-    one, other = hot_in_c - cold_out_c, hot_out_c - cold_in_c
-    if one <= 0 or other <= 0:
-        raise ValueError("the temperatures cross: no exchanger can do this")
-    if math.isclose(one, other, rel_tol=1e-9):
-        return one
-    return (one - other) / math.log(one / other)
-
-
-@dataclass(frozen=True)
-class PlateExchanger:
-    """A plate heat exchanger between the source's water and the store's.
-
-    ua_w_per_k         heat transfer, W/K
-    primary_l_per_min  flow of the source's water, L/min
-    approach_k         how far below the source's flow the store's water stays, K, as used for
-                       limits and COP; 5 K is common practice, no source
-    """
-
-    ua_w_per_k: float
-    primary_l_per_min: float
-    approach_k: float = 5.0
-
-    def outlet_c(self, primary_c: float, store_c: float, store_l_per_min: float) -> float:
-        """Temperature to which store water entering at ``store_c`` is warmed, degC."""
-        store = _capacity_w_per_k(store_l_per_min, store_c)
-        primary = _capacity_w_per_k(self.primary_l_per_min, primary_c)
-        least, most = min(store, primary), max(store, primary)
-        gain = float(effectiveness(self.ua_w_per_k / least, least / most)) * least
-        return store_c + gain * (primary_c - store_c) / store
-
-    def approach_at_k(self, primary_c: float, store_c: float, store_l_per_min: float) -> float:
-        """Difference between the source's flow and the warmed store water, K."""
-        return primary_c - self.outlet_c(primary_c, store_c, store_l_per_min)
-
-
-@dataclass(frozen=True)
-class Coil:
-    """An internal coil between two levels, with its heat transfer in W/K.
-
-    approach_k is how far below the flow the store ends when the coil has done its work, K; 5 K
-    is common practice for a heat-pump coil, no source.
-    """
-
-    bottom: float
-    top: float
-    ua_w_per_k: float
-    approach_k: float = 5.0
-
-
-def _capacity_w_per_k(l_per_min: float, t_c: float) -> float:
-    return l_per_min / 60 * density_kg_per_l(t_c) * specific_heat_kj_per_kgk(t_c) * 1000
-
-
-# --- electric heat -------------------------------------------------------------------------
-
-
-@dataclass(frozen=True)
-class Immersion:
-    """An immersion heater: power in W, level, and the setting of its own thermostat, degC."""
-
-    power_w: float
-    level: float
-    thermostat_c: float = 65.0
-
-
-@dataclass(frozen=True)
-class Diverter:
-    """A PV diverter that lets an immersion heater follow the surplus between two powers, W.
-
-    reserve_w is left to the meter, so that the house never imports for the diverter's sake.
-    """
-
-    highest_w: float = 3000.0
-    lowest_w: float = 0.0
-    reserve_w: float = 50.0
-
-    def power_w(self, surplus_w: Floats | float) -> Floats:
-        """Power for a surplus in W (arrays welcome): 0 below the lowest it can do."""
-        free = np.asarray(surplus_w, np.float64) - self.reserve_w
-        power = np.minimum(free, self.highest_w)
-        result: Floats = np.where(power >= max(self.lowest_w, 1e-9), power, 0.0)
-        return result
-
-
-# --- how hot a store can get ---------------------------------------------------------------
-
-
-@dataclass(frozen=True)
-class StoreLimit:
-    """The hottest water a source can make, and the arithmetic behind it.
-
-    reachable_c   flow limit less approach, or the thermostat's setting, degC
-    from_level    the source heats no water below this level
-    outdoor_c     for which outdoor temperature it holds; None when that doesn't matter
-    """
-
-    source: str
-    reachable_c: float
-    limit_c: float
-    approach_k: float = 0.0
-    outdoor_c: float | None = None
-    from_level: float = 0.0
-
-    def says(self) -> str:
-        """The arithmetic in words."""
-        if self.outdoor_c is None:
-            return f"{self.source}: thermostat at {self.limit_c:.1f} degC"
-        return (
-            f"{self.source}: flow limit {self.limit_c:.1f} degC at {self.outdoor_c:.1f} degC "
-            f"outdoors less {self.approach_k:.1f} K approach = {self.reachable_c:.1f} degC"
-        )
-
-
-class UnreachableError(ValueError):
-    """No source reaches a temperature where it is wanted; ``limits`` holds the arithmetic."""
-
-    def __init__(self, wanted_c: float, level: float, limits: tuple[StoreLimit, ...]) -> None:
-        self.wanted_c = wanted_c
-        self.level = level
-        self.limits = limits
-        found = "; ".join(_verdict(limit, level) for limit in limits) or "there is no heat source"
-        super().__init__(f"{wanted_c:.1f} degC can't be reached: {found}")
-
-
-def store_limit(
-    source: HeatPump | Immersion,
-    outdoor_c: float,
-    exchanger: PlateExchanger | Coil | None = None,
-) -> StoreLimit:
-    """Hottest store water a source can make at an outdoor temperature.
-
-    A heat pump reaches its flow limit less the approach of its exchanger (0 K without one), an
-    immersion heater its thermostat's setting.
-    """
-    if isinstance(source, Immersion):
-        return StoreLimit(
-            "immersion heater", source.thermostat_c, source.thermostat_c, from_level=source.level
-        )
-    limit_c = source.flow_limit_c(outdoor_c)
-    approach_k = exchanger.approach_k if exchanger is not None else 0.0
-    foot = exchanger.bottom if isinstance(exchanger, Coil) else 0.0
-    return StoreLimit("heat pump", limit_c - approach_k, limit_c, approach_k, outdoor_c, foot)
-
-
-def store_limit_c(
-    source: HeatPump | Immersion,
-    outdoor_c: float,
-    exchanger: PlateExchanger | Coil | None = None,
-) -> float:
-    """``store_limit`` as a bare temperature in degC."""
-    return store_limit(source, outdoor_c, exchanger).reachable_c
-
-
-def refuse_unreachable(
-    wanted_c: float, limits: Sequence[StoreLimit], level: float = 1.0
-) -> StoreLimit:
-    """The first source that reaches ``wanted_c`` at ``level`` (of a probe, say).
-
-    Raises UnreachableError, whose message is the arithmetic, when none does.
-    """
-    for limit in limits:
-        if limit.reachable_c >= wanted_c and limit.from_level <= level:
-            return limit
-    raise UnreachableError(wanted_c, level, tuple(limits))
-
-
-def _verdict(limit: StoreLimit, level: float) -> str:
-    if limit.from_level > level:
-        return (
-            f"{limit.says()}, but it heats only above level {limit.from_level:.2f} "
-            f"and the place asked for is at {level:.2f}"
-        )
-    return limit.says()

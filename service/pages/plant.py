@@ -5,9 +5,12 @@ from __future__ import annotations
 from dataclasses import dataclass
 from typing import Any
 
+import numpy as np
+
 from adapters.wiring import Quantity, Signal
 from service.control.precedence import TABLE
 from service.control.types import Decision, View
+from service.cylinder.stratification import mix_number
 from service.house import House
 from service.pages import profile, sentences, words
 from service.pages.household import refresh_s
@@ -15,6 +18,7 @@ from service.pages.local import Local, duration, figure, quantity
 from service.records.records import Records
 from service.settings import HomeSettings
 
+LAYERED_K = 10.0  # hottest above cold inlet: below it layers mean little
 LATEST = 12  # decisions; all of them stand on the page that asks why it was cold
 BASE_UNITS = {
     Quantity.PROBE: ("°C", 1),
@@ -177,6 +181,7 @@ def _figures(view: View, local: Local) -> tuple[tuple[str, str], ...]:
         ("Its band, nine in ten", band),
         ("Ten tenths are", said(view.reference_l40, "L")),
         ("Lukewarm heat below it", said(view.lukewarm_kwh, "kWh", 1)),
+        ("Layers: MIX number, 0 sharp, 1 mixed", said(_mixed(view), "", 2)),
         ("Cold inlet", said(view.cold_inlet_c, "°C", 1)),
         ("Outdoors", said(view.outdoor_c, "°C", 1)),
         ("Drawn today at 40\u00a0°C", said(view.drawn_today_l40, "L")),
@@ -186,6 +191,14 @@ def _figures(view: View, local: Local) -> tuple[tuple[str, str], ...]:
             if share is not None
         ),
     )
+
+
+def _mixed(view: View) -> float | None:
+    """How mixed the cylinder is; None where nothing is known, or too little warm to say."""
+    cold_c, hot_c = view.cold_inlet_c, max(view.profile_c, default=0.0)
+    if cold_c is None or hot_c < cold_c + LAYERED_K:
+        return None
+    return mix_number(np.array(view.profile_c), cold_c, hot_c)
 
 
 def decision_row(decision: Decision, local: Local) -> DecisionRow:

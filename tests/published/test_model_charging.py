@@ -9,7 +9,7 @@ import pytest
 from service.cylinder.drive import CoilCharge, Drive, ImmersionHeat, PlateCharge, Until
 from service.cylinder.geometry import Cylinder
 from service.cylinder.model import advance, profile, start
-from service.cylinder.sources import PlateExchanger, effectiveness, lmtd_k
+from service.cylinder.sources import effectiveness
 
 
 @pytest.mark.parametrize("litres_per_kw", [20.0, 25.0])
@@ -46,20 +46,10 @@ def test_an_endless_exchanger_passes_all_and_an_impossible_one_is_refused() -> N
             effectiveness(ntu, ratio)
 
 
-@pytest.mark.parametrize("temperatures", [(60, 50, 10, 45), (55, 47, 20, 50), (60, 40, 20, 40)])
-def test_logarithmic_mean_temperature_difference(temperatures: tuple[float, ...]) -> None:
-    """Package ht; 60/50 against 10/45 degC is 25.4886 K."""
-    hot_in, hot_out, cold_in, cold_out = temperatures
-    theirs = ht.LMTD(Thi=hot_in, Tho=hot_out, Tci=cold_in, Tco=cold_out)
-    assert lmtd_k(*temperatures) == pytest.approx(theirs, rel=1e-9)
-    assert lmtd_k(60, 50, 10, 45) == pytest.approx(25.4886, abs=1e-4)
-
-
 @pytest.mark.parametrize("controlled", [False, True])
 def test_a_plate_charge_gives_what_its_exchanger_passes(controlled: bool) -> None:
     """Heat per second equals UA times ht's LMTD of the four temperatures, by two routes."""
     cylinder = Cylinder(300.0, 1.7, loss_w_per_k=0.0)
-    exchanger = PlateExchanger(ua_w_per_k=600.0, primary_l_per_min=16.0)
     charge = PlateCharge(
         heat_w=1e5,
         outlet_c=99.0,
@@ -71,7 +61,7 @@ def test_a_plate_charge_gives_what_its_exchanger_passes(controlled: bool) -> Non
     )
     _, flows = advance(cylinder, start(cylinder, 15.0), Drive(plate=charge), 60.0)
     heat_w = flows.plate_kwh * 3.6e6 / 60.0
-    out_c = exchanger.outlet_c(55.0, 15.0, 6.0)
+    out_c = 15.0 + heat_w / (6.0 / 60 * 999.1e-3 * 4185)  # water at 15 degC, mean to 45
     back_c = 55.0 - heat_w / (16.0 / 60 * 985.7e-3 * 4183)
     lmtd = ht.LMTD(Thi=55.0, Tho=back_c, Tci=15.0, Tco=out_c)
     assert heat_w == pytest.approx(600.0 * lmtd, rel=5e-3)

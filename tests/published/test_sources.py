@@ -2,24 +2,14 @@
 
 from __future__ import annotations
 
-import math
-
 import numpy as np
 import pytest
 
 from service.cylinder.sources import (
-    Coil,
     Correction,
-    Diverter,
     HeatPump,
-    Immersion,
-    PlateExchanger,
     RatingPoint,
-    UnreachableError,
     default_heat_pump,
-    refuse_unreachable,
-    store_limit,
-    store_limit_c,
 )
 
 # Medians of fits to the declared points of 366 regulated air/water heat pumps, tenth and
@@ -115,44 +105,3 @@ def test_impossible_rating_points_are_refused(change: dict[str, float], match: s
     values = {"outdoor_c": 7.0, "flow_c": 55.0, "heat_w": 7000.0, "cop": 3.0} | change
     with pytest.raises(ValueError, match=match):
         HeatPump((RatingPoint(**values),))
-
-
-def test_the_hottest_store_is_flow_limit_less_approach() -> None:
-    pump = default_heat_pump(8000.0)
-    plate = PlateExchanger(1500.0, 20.0, approach_k=5.0)
-    assert store_limit_c(pump, 7.0, plate) == pytest.approx(50.0)
-    assert store_limit_c(pump, -10.0, plate) == pytest.approx(45.0)
-    assert store_limit_c(pump, -5.0, plate) == pytest.approx(47.5)
-    assert store_limit_c(Immersion(3000.0, 0.4, 65.0), -5.0) == 65.0
-
-
-def test_unreachable_settings_are_refused_with_the_arithmetic() -> None:
-    limits = (
-        store_limit(default_heat_pump(8000.0), -5.0, PlateExchanger(1500.0, 20.0)),
-        store_limit(Immersion(3000.0, 0.4, 65.0), -5.0),
-    )
-    assert refuse_unreachable(45.0, limits, level=0.1).source == "heat pump"
-    assert refuse_unreachable(60.0, limits, level=0.6).source == "immersion heater"
-    with pytest.raises(UnreachableError) as refused:
-        refuse_unreachable(60.0, limits, level=0.1)
-    message = str(refused.value)
-    assert "60.0 degC can't be reached" in message
-    assert "flow limit 52.5 degC at -5.0 degC outdoors less 5.0 K approach = 47.5 degC" in message
-    assert "heats only above level 0.40" in message
-    assert refused.value.limits == limits
-
-
-def test_approach_falls_with_heat_transfer() -> None:
-    """With the store side's flow far below the primary's, approach = (1 - e^-NTU) short of all."""
-    plate = PlateExchanger(1200.0, 1000.0)
-    store_w_per_k = 3.0 / 60 * 0.9997 * 4195
-    approach = plate.approach_at_k(55.0, 10.0, 3.0)
-    assert approach == pytest.approx(45.0 * math.exp(-1200.0 / store_w_per_k), rel=0.03)
-    assert PlateExchanger(2400.0, 1000.0).approach_at_k(55.0, 10.0, 3.0) < approach
-    assert Coil(0.1, 0.5, 900.0).approach_k == 5.0
-
-
-def test_a_diverter_follows_surplus_and_never_imports() -> None:
-    diverter = Diverter(highest_w=3000.0, lowest_w=200.0, reserve_w=50.0)
-    surplus = np.array([-500.0, 0.0, 240.0, 260.0, 1500.0, 9000.0])
-    assert diverter.power_w(surplus).tolist() == [0.0, 0.0, 0.0, 210.0, 1450.0, 3000.0]
