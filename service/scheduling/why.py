@@ -262,11 +262,15 @@ def _skips_above(x: Context, first: int, until: int) -> float:
 
 
 def _short_until(x: Context, level: float, first: int, until: int) -> float:
-    """Chance that use from slot ``first`` to before ``until`` exceeds the level, uncharged."""
+    """Chance that use from slot ``first`` to before ``until`` exceeds the level, uncharged.
+
+    What stands meanwhile loses heat.
+    """
     c = x.c
     count = len(c.lattice.levels)
     if first >= min(until, len(c.hours)):
         return 0.0
+    losses: dict[tuple[float, bool], Floats] = {}
     left = np.zeros((c.demand.shape[1], count))
     along = min(max(level / c.lattice.step, 0.0), count - 1.0)
     low = min(int(along), count - 2)
@@ -280,6 +284,23 @@ def _short_until(x: Context, level: float, first: int, until: int) -> float:
                 for row, p in zip(left, use, strict=True)
             ]
         )
+        loss = float(c.hours[slot]), bool(x.path.mass[slot] > 0.0)
+        if loss not in losses:
+            losses[loss] = _faded(c, *loss)
+        left = left @ losses[loss]
         if len(left) > 1:
             left = c.problem.demand.transition[slot].T @ left
     return float(min(max(1.0 - left.sum(), 0.0), 1.0))
+
+
+def _faded(c: Compiled, hours: float, mass: bool) -> Floats:
+    """P(level after a time without use | level before), shape (before, after)."""
+    levels = c.lattice.levels
+    kept, _ = stores.faded(c.body, c.problem.store, levels, 0.0, mass, hours)
+    along = kept / c.lattice.step
+    low = np.minimum(along.astype(np.intp), len(levels) - 2)
+    moved = np.zeros((len(levels), len(levels)))
+    rows = np.arange(len(levels))
+    moved[rows, low] = 1.0 - (along - low)
+    moved[rows, low + 1] = along - low
+    return moved

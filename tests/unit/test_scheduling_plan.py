@@ -144,6 +144,34 @@ def test_without_a_source_it_says_so_and_what_will_be_short() -> None:
     assert plan.decide(made, at(3), 0.0) == ()
 
 
+def test_the_chance_it_states_counts_what_stands_and_cools() -> None:
+    """Simulated draw by draw on the plan's own demand and loss."""
+    rng = np.random.default_rng(7)
+    volumes = np.arange(0.0, 160.0, 4.0)
+    chance = np.zeros((N, len(volumes)))
+    chance[:, 0] = 1.0
+    chance[30:40, :] = np.exp(-volumes / 16.0) / np.exp(-volumes / 16.0).sum()
+    known = cases.known_use(np.zeros(N), 1800)
+    demand = replace(known, volumes_l40=volumes, pmf=chance[:, None], expected_l40=chance @ volumes)
+    prices = np.where(np.arange(N) < 8, 0.05, 0.6)
+    problem = replace(day(imports=prices), demand=demand, shortage_price_per_l40=0.05)
+    problem = replace(problem, store=replace(problem.store, loss_w_per_k=4.0))
+    window = plan.make(problem, left_per_l40=0.0).windows[0]
+    assert window.end_s <= at(8)
+    c = compile_problem(problem)
+    left = np.full(20_000, window.target_l40)
+    short = np.zeros(len(left), bool)
+    for slot in range(8, N):
+        use = rng.choice(volumes, len(left), p=chance[slot])
+        short |= use > left + 0.5
+        left, _ = stores.faded(c.body, problem.store, np.maximum(left - use, 0.0), 0.0, False, 0.5)
+    facts = window.reason.facts
+    assert facts["use_until_s"] == at(N)
+    stated = facts["short_with"]
+    assert 0.02 < short.mean() < 0.6
+    assert stated == pytest.approx(short.mean(), abs=0.02)
+
+
 def test_what_is_left_is_worth_the_same_whatever_the_slots() -> None:
     """The last day's cheapest hours, 18 h before the end, price it at half and quarter hours."""
     costs = []
