@@ -4,12 +4,14 @@ from __future__ import annotations
 
 import csv
 import json
-from collections.abc import Iterator
+from collections.abc import Callable, Iterable, Iterator
 from datetime import UTC, datetime
+from io import TextIOWrapper
 from pathlib import Path
-from typing import Any
+from typing import IO, Any
+from zipfile import ZIP_DEFLATED, ZipFile
 
-from sqlalchemy import Column, Select, Table, select
+from sqlalchemy import Boolean, Column, Float, Integer, Select, Table, select
 from sqlmodel import Session, SQLModel
 
 from service.records.columns import from_us
@@ -73,33 +75,54 @@ def export_csv(database: Database, home_id: int, folder: Path) -> list[Path]:
         except (FileExistsError, NotADirectoryError):
             mend = "Name a folder, which is made if it is not there."
             raise RecordsError("unwritable", "a file stands in its place", where, mend) from None
-        with database.read() as session:
-            signals = table_of(SignalRow).c
-            rows = session.connection().execute(
-                select(signals.id, signals.name).where(signals.home_id == home_id)
-            )
-            names = {row.id: row.name for row in rows}
-            for model in _EXPORTED:
-                table = table_of(model)
-                path = folder / f"{table.name}.csv"
-                with path.open("w", newline="", encoding="utf-8") as file:
-                    writer = csv.writer(file)
-                    writer.writerows(_lines(session, table, home_id, names))
-                written.append(path)
+        for name, lines in _tables(database, home_id):
+            path = folder / name
+            with path.open("w", newline="", encoding="utf-8") as file:
+                csv.writer(file).writerows(lines)
+            written.append(path)
     return written
+
+
+def export_zip(database: Database, home_id: int, archive: IO[bytes]) -> None:
+    """The files of ``export_csv`` as a zip archive, which is a twentieth of their size.
+
+    Raises:
+        RecordsError: when it cannot be written.
+    """
+    with explained("export"), ZipFile(archive, "w", ZIP_DEFLATED) as packed:
+        for name, lines in _tables(database, home_id):
+            with (
+                packed.open(name, "w", force_zip64=True) as member,
+                TextIOWrapper(member, encoding="utf-8", newline="") as file,
+            ):
+                csv.writer(file).writerows(lines)
+
+
+def _tables(database: Database, home_id: int) -> Iterator[tuple[str, Iterator[Iterable[Any]]]]:
+    """Each table's file name and its lines, all of one moment."""
+    with database.read() as session:
+        signals = table_of(SignalRow).c
+        rows = session.connection().execute(
+            select(signals.id, signals.name).where(signals.home_id == home_id)
+        )
+        names = {row.id: row.name for row in rows}
+        for model in _EXPORTED:
+            table = table_of(model)
+            yield f"{table.name}.csv", _lines(session, table, home_id, names)
 
 
 def _lines(
     session: Session, table: Table, home_id: int, names: dict[int, str]
-) -> Iterator[list[Any]]:
+) -> Iterator[Iterable[Any]]:
     columns = [column for column in table.columns if column.name not in _LEFT_OUT]
     yield [_heading(column) for column in columns]
     wanted = select(*columns).order_by(*table.primary_key.columns)
     found = session.connection().execute(
         _of_home(wanted, table, home_id), execution_options={"yield_per": _AT_ONCE}
     )
-    for row in found:
-        yield [_cell(column, value, names) for column, value in zip(columns, row, strict=True)]
+    told = [_teller(column, names) for column in columns]
+    for row in found:  # millions of them: what a column holds is looked at once, not in each row
+        yield [tell(value) if tell else value for tell, value in zip(told, row, strict=True)]
 
 
 def _of_home(wanted: Select[Any], table: Table, home_id: int) -> Select[Any]:
@@ -115,15 +138,24 @@ def _heading(column: Column[Any]) -> str:
     return _HEADINGS.get(column.name, column.name)
 
 
-def _cell(column: Column[Any], value: Any, names: dict[int, str]) -> Any:
+def _teller(column: Column[Any], names: dict[int, str]) -> Callable[[Any], Any] | None:
+    """What makes a column's values fit for a file; None where they are."""
     if column.name == "signal_id":
-        return names.get(value, value)
+        return lambda number: names.get(number, number)
     if column.name == "measured_us":
-        return from_us(value).isoformat()
+        return lambda us: from_us(us).isoformat()
     if column.name in ("start_s", "end_s"):
-        return datetime.fromtimestamp(value, UTC).isoformat()
+        return lambda second: datetime.fromtimestamp(second, UTC).isoformat()
+    if isinstance(column.type, Float | Integer | Boolean):
+        return None
+    return _told
+
+
+def _told(value: Any) -> Any:
+    if isinstance(value, datetime):
+        return value.isoformat()
     if isinstance(value, (dict, list)):
         return json.dumps(value)
     if isinstance(value, str) and value.startswith(_FORMULA):
         return f"'{value}"
-    return value.isoformat() if isinstance(value, datetime) else value
+    return value

@@ -10,7 +10,7 @@ from datetime import UTC, datetime, timedelta
 from functools import partial
 from itertools import pairwise
 from pathlib import Path
-from typing import Any, TypeVar
+from typing import IO, Any, TypeVar
 
 from sqlalchemy import delete, func, literal, tuple_, update
 from sqlalchemy import select as pick
@@ -741,6 +741,10 @@ class Records:
     def export_csv(self, home: str, folder: Path) -> list[Path]:
         """Everything about one home as CSV files, one a table; the files written."""
         return export.export_csv(self.database, self.home_id(home), folder)
+
+    def export_zip(self, home: str, archive: IO[bytes]) -> None:
+        """The same files, packed into one."""
+        export.export_zip(self.database, self.home_id(home), archive)
 
     def _page(
         self,

@@ -4,6 +4,7 @@ from __future__ import annotations
 
 import io
 import logging
+import tempfile
 import threading
 import time
 import zipfile
@@ -946,12 +947,18 @@ def test_when_a_token_was_used_is_noted(place: Place) -> None:
     assert token.last_used_at is not None
 
 
-def test_the_household_takes_everything_home_as_csv(place: Place) -> None:
+def test_the_household_takes_everything_home_as_csv(
+    place: Place, tmp_path: Path, monkeypatch: pytest.MonkeyPatch
+) -> None:
+    """And nothing lies unpacked meanwhile: three years are 180 MB, and a small /tmp is memory."""
     place.records.store("home", samples.outputs(draws=(samples.draw(),)))
+    files = place.records.export_csv("home", tmp_path / "csv")
+    monkeypatch.setattr(tempfile, "mkdtemp", lambda *_a, **_k: pytest.fail("a folder was made"))
     answer = place.client("household").get(f"{BASE}/export")
     assert answer.headers["content-type"] == "application/zip"
     with zipfile.ZipFile(io.BytesIO(answer.content)) as packed:
-        assert "draws.csv" in packed.namelist()
+        assert packed.namelist() == [file.name for file in files]
+        assert all(packed.read(file.name) == file.read_bytes() for file in files)
         assert b"2026-03-02T12:00:00+00:00" in packed.read("draws.csv")
 
 

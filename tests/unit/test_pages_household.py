@@ -21,7 +21,7 @@ from tests.browser import fake_house
 SETTINGS = fake_house.settings("Mill Lane")
 HERE = Local(SETTINGS.wiring.zone_info, "EUR", fake_house.NOW)
 
-ANYBODY = Visitor("household", "household", "csrf", True)
+ANYBODY = Visitor("household", "household", "csrf", 1, frozenset({"mill-lane"}))
 
 
 class Anybody:
