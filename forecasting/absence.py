@@ -13,8 +13,7 @@ References:
 
 from __future__ import annotations
 
-from dataclasses import asdict, dataclass, replace
-from typing import Any
+from dataclasses import dataclass, replace
 
 import numpy as np
 
@@ -76,10 +75,6 @@ class Waits:
         if missed > self.limit():
             return True
         return silent > 0.0 and self.silences_a_year(silent, a_day) < SILENT_A_YEAR
-
-    def to_plain(self) -> dict[str, Any]:
-        """Plain data for JSON."""
-        return asdict(self)
 
 
 def after_day(waits: Waits, draws: Floats, expected: Floats, trust: bool) -> tuple[Waits, Floats]:

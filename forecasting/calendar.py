@@ -150,10 +150,7 @@ def like_day(days: Ints, household: Household) -> Ints:
     days = np.asarray(days, np.int64)
     turn = week_turn(household.country)
     like = (days + 3 + turn) % 7  # 1970-01-01 was a Thursday
-    marked = {
-        epoch_day(dt.date.fromisoformat(date)): int(how.split(":", 1)[1]) + turn
-        for date, how in household.marked_days
-    }
+    marked = {epoch_day(day): like_a + turn for day, like_a in household.marked_days}
     if not household.country and not marked:
         return like
     for i, day in enumerate(days.tolist()):

@@ -16,7 +16,6 @@ learned rate on average.
 from __future__ import annotations
 
 from dataclasses import dataclass
-from typing import Any
 
 import numpy as np
 
@@ -52,16 +51,6 @@ class Habit:
         """The habit believed in part: 0 not at all (draws know nothing of each other), 1 wholly."""
         a, b, c = (ratio**share for ratio in self.done_ratio)
         return Habit(self.done_from_l, (a, b, c), self.crossing, self.after_ratio**share)
-
-    @classmethod
-    def from_plain(cls, plain: dict[str, Any]) -> Habit:
-        """From ``dataclasses.asdict``, or what JSON made of it."""
-        return cls(
-            tuple(plain["done_from_l"]),
-            tuple(plain["done_ratio"]),
-            tuple(plain["crossing"]),
-            float(plain["after_ratio"]),
-        )
 
 
 @dataclass(frozen=True)

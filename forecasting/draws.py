@@ -9,11 +9,8 @@ come from ``forecasting.rates``, volumes from ``forecasting.volumes``.
 
 from __future__ import annotations
 
-import base64
-import zlib
-from dataclasses import asdict, dataclass, replace
+from dataclasses import dataclass, replace
 from functools import lru_cache
-from typing import Any
 from zoneinfo import ZoneInfo
 
 import numpy as np
@@ -43,7 +40,6 @@ from forecasting.types import (
     Visit,
 )
 
-VERSION = 4
 KWH_PER_L40_K = 1.153e-3  # rho cp of water counted at 40 degC, IAPWS-95, mean over 10..40 degC
 SIZE_CLASSES = 42  # six four-hour stretches of each weekday
 SIZE_HALF_LIFE_D = 180.0
@@ -102,74 +98,6 @@ class DrawModel:
         weight = _fade(self.household, self.days)[:, None] * self.seen
         evidence = float((weight * (self.small + self.large)).sum())
         return self.record.weight * evidence / (evidence + LEARNED_DRAWS)
-
-    def to_plain(self) -> dict[str, Any]:
-        """Plain data for JSON, well under 100 kB; ``from_plain`` makes the same model of it."""
-        household = asdict(self.household)
-        household["marked_days"] = [list(pair) for pair in self.household.marked_days]
-        return {
-            "version": VERSION,
-            "household": household,
-            "zone": self.zone.key,
-            "large_from_l": self.large_from_l,
-            "first_day": self.first_day,
-            "small": _packed(self.small, 1, "<u1"),
-            "large": _packed(self.large, 1, "<u1"),
-            "large_litres": _packed(self.large_litres, 10, "<u2"),
-            "litres": _packed(self.litres, 10, "<u2"),
-            "seen": _packed(self.seen, 100, "<u1"),
-            "sizes_age_d": _packed(self.sizes_age_d, 1, "<u2"),
-            "sizes_kind": _packed(self.sizes_kind, 1, "<u1"),
-            "sizes_litres": _packed(self.sizes_litres, 10, "<u2"),
-            "small_sizes": _packed(self.small_sizes, 10, "<u2"),
-            "small_excess": self.small_excess,
-            "pace": self.pace.to_plain(),
-            "strengths": self.strengths.to_plain(),
-            "habit": asdict(self.habit),
-            "turns": self.turns.to_plain(),
-            "waits": self.waits.to_plain(),
-            "foretold": self.foretold[:, -1:].tolist(),
-            "record": self.record.to_plain(),
-        }
-
-    @classmethod
-    def from_plain(cls, plain: dict[str, Any]) -> DrawModel:
-        """A model from ``to_plain``'s data.
-
-        Raises:
-            ValueError: when the data are of another version.
-        """
-        if plain.get("version") != VERSION:
-            raise ValueError(
-                f"draw model of version {plain.get('version')!r}, expected {VERSION}: learn again"
-            )
-        household = dict(plain["household"])
-        household["marked_days"] = tuple((d, how) for d, how in household["marked_days"])
-        zone = ZoneInfo(plain["zone"])
-        rows = (-1, SLOTS_PER_DAY)
-        model = _empty(Household(**household), zone, plain["first_day"], plain["large_from_l"])
-        return _derive(
-            replace(
-                model,
-                small=_unpacked(plain["small"], 1, "<u1").reshape(rows),
-                large=_unpacked(plain["large"], 1, "<u1").reshape(rows),
-                large_litres=_unpacked(plain["large_litres"], 10, "<u2").reshape(rows),
-                litres=_unpacked(plain["litres"], 10, "<u2").reshape(rows),
-                seen=_unpacked(plain["seen"], 100, "<u1").reshape(rows),
-                sizes_age_d=_unpacked(plain["sizes_age_d"], 1, "<u2").astype(np.int64),
-                sizes_kind=_unpacked(plain["sizes_kind"], 1, "<u1").astype(np.int64),
-                sizes_litres=_unpacked(plain["sizes_litres"], 10, "<u2"),
-                small_sizes=_unpacked(plain["small_sizes"], 10, "<u2"),
-                small_excess=plain["small_excess"],
-                pace=rates.Pace.from_plain(plain["pace"]),
-                strengths=rates.Strengths.from_plain(plain["strengths"]),
-                habit=chain.Habit.from_plain(plain["habit"]),
-                turns=rota.Rota.from_plain(plain["turns"]),
-                waits=absence.Waits(**plain["waits"]),
-                foretold=np.array(plain["foretold"]).reshape(CHANNELS, -1, SLOTS_PER_DAY),
-                record=trials.Record.from_plain(plain["record"]),
-            )
-        )
 
 
 def _prior(household: Household, large_from_l: float) -> Floats:
@@ -819,13 +747,3 @@ def typical_week(model: DrawModel) -> Floats:
     usual = small * tables.small_mean_l40 + draws(chance, 1.0) * tables.large_mean_l40[0]
     week = model.record.weight * own + (1.0 - model.record.weight) * usual
     return np.asarray(np.roll(week, -week_turn(model.household.country), axis=0))
-
-
-def _packed(values: Floats | Ints, scale: float, kind: str) -> str:
-    data = np.round(np.asarray(values) * scale).astype(kind).tobytes()
-    return base64.b64encode(zlib.compress(data, 6)).decode("ascii")
-
-
-def _unpacked(text: str, scale: float, kind: str) -> Floats:
-    data = np.frombuffer(zlib.decompress(base64.b64decode(text)), dtype=kind)
-    return np.asarray(data.astype(np.float64) / scale)

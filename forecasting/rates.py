@@ -20,7 +20,6 @@ References:
 from __future__ import annotations
 
 from dataclasses import dataclass
-from typing import Any
 
 import numpy as np
 
@@ -84,15 +83,6 @@ class Strengths:
         part = min(max(sharing, 0.0), 1.0)
         worth = np.full(CHANNELS, 10.0 * part / max(1.0 - part, 1e-5))
         return cls(neighbours, worth, worth, levels.exactly(worth))
-
-    def to_plain(self) -> dict[str, list[float]]:
-        """Plain lists for JSON."""
-        return {name: getattr(self, name).tolist() for name in self.__dataclass_fields__}
-
-    @classmethod
-    def from_plain(cls, plain: dict[str, list[float]]) -> Strengths:
-        """From ``to_plain``'s lists."""
-        return cls(**{name: np.array(values) for name, values in plain.items()})
 
 
 def weekday_sums(values: Floats, weights: Floats, like: Ints) -> tuple[Floats, Floats]:
@@ -247,15 +237,6 @@ class Pace:
         zero = np.zeros((CHANNELS, QUICK, SLOTS_PER_DAY))
         weight = np.array([[0.96] + [0.04 / QUICK] * QUICK] * CHANNELS)
         return cls(zero, zero, zero[0], np.log(weight))
-
-    def to_plain(self) -> dict[str, list[Any]]:
-        """Plain lists for JSON."""
-        return {name: getattr(self, name).tolist() for name in self.__dataclass_fields__}
-
-    @classmethod
-    def from_plain(cls, plain: dict[str, list[Any]]) -> Pace:
-        """From ``to_plain``'s lists."""
-        return cls(**{name: np.array(values) for name, values in plain.items()})
 
 
 def estimates(slow: Floats, pace: Pace) -> Floats:

@@ -13,7 +13,6 @@ References:
 from __future__ import annotations
 
 from dataclasses import dataclass, replace
-from typing import Any
 
 import numpy as np
 
@@ -71,22 +70,6 @@ class Rota:
         happened[:, turn] += seen * values
         expected[:, turn] += seen * usual
         return replace(self, happened=happened, expected=expected)
-
-    def to_plain(self) -> dict[str, Any]:
-        """Plain data for JSON."""
-        return {
-            "weeks": self.weeks,
-            "begins": self.begins,
-            "happened": self.happened.tolist(),
-            "expected": self.expected.tolist(),
-        }
-
-    @classmethod
-    def from_plain(cls, plain: dict[str, Any]) -> Rota:
-        """From ``to_plain``'s data."""
-        shape = (CHANNELS, plain["weeks"], SLOTS_PER_DAY)
-        sums = (np.array(plain[name]).reshape(shape) for name in ("happened", "expected"))
-        return cls(plain["weeks"], plain["begins"], *sums)
 
 
 def find(happened: Floats, expected: Floats, first_day: int) -> Rota:

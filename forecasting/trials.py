@@ -69,22 +69,6 @@ class Record:
         """How far what is learned is trusted against the published profile, 0 .. 1."""
         return float(np.clip(self.gained / COSTLY + (self.days / PROVEN_D) ** 2, 0.0, 1.0))
 
-    def to_plain(self) -> dict[str, Any]:
-        """Plain data for JSON."""
-        return {
-            "gained": self.gained,
-            "loss": self.loss,
-            "days": self.days,
-            "above": self.above.tolist(),
-            "expected": self.expected.tolist(),
-        }
-
-    @classmethod
-    def from_plain(cls, plain: dict[str, Any]) -> Record:
-        """From ``to_plain``'s data."""
-        above, expected = np.array(plain["above"]), np.array(plain["expected"])
-        return cls(plain["gained"], plain["loss"], plain["days"], above, expected)
-
 
 @dataclass(frozen=True, eq=False)
 class Told:

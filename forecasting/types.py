@@ -64,7 +64,7 @@ class Household:
     half_life_weeks: float = 13.0
     weekday_sharing: float | None = None
     since: date | None = None
-    marked_days: tuple[tuple[str, str], ...] = ()  # (ISO local date, "like:<0..6 weekday>")
+    marked_days: tuple[tuple[date, int], ...] = ()  # and the weekday each is like, 0 Monday .. 6
 
 
 @dataclass(frozen=True)

@@ -12,7 +12,7 @@ from pathlib import Path
 from typing import Annotated, Literal
 from zoneinfo import ZoneInfo, ZoneInfoNotFoundError
 
-from pydantic import BeforeValidator, Field, field_validator, model_validator
+from pydantic import AfterValidator, BeforeValidator, Field, field_validator, model_validator
 
 from adapters.wiring import (
     Actuator,
@@ -40,6 +40,27 @@ def _day(value: object) -> date:
 
 
 Day = Annotated[date, BeforeValidator(_day)]
+
+
+def _marked_day(value: str) -> str:
+    """A day and the weekday it is like, as ``marked_day`` reads them."""
+    try:
+        marked_day(value)
+    except ValueError as error:
+        raise ValueError(
+            "not a day and the weekday it is like; write it like 2026-12-24 sunday"
+        ) from error
+    return value
+
+
+def marked_day(value: str) -> tuple[date, int]:
+    """A marked day, and the weekday it is like, 0 Monday .. 6 Sunday. Raises ValueError."""
+    day, _, like = value.partition(" ")
+    return date.fromisoformat(day), WEEKDAYS.index(like.strip().lower())
+
+
+MarkedDay = Annotated[str, AfterValidator(_marked_day)]
+WEEKDAYS = ("monday", "tuesday", "wednesday", "thursday", "friday", "saturday", "sunday")
 Tenths = Annotated[int, Field(ge=0, le=10)]
 
 
@@ -131,6 +152,7 @@ class Learning(Part):
     window_weeks: Annotated[float, Field(ge=1, le=104)] = 26.0
     half_life_weeks: Annotated[float, Field(ge=0.5, le=52)] = 13.0
     weekday_sharing: Annotated[float, Field(ge=0, le=1)] | None = None  # None: learned
+    marked_days: tuple[MarkedDay, ...] = ()  # that are like another day of the week
     since: Day | None = None  # local day on which these people moved in; None: no others known
 
 

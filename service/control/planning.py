@@ -25,7 +25,7 @@ from service.control.situation import Situation
 from service.control.state import Performance, Planning, State, changed
 from service.control.types import Draw, Wish, Work, WorkDone, WorkKind
 from service.scheduling.types import Now, Plan, SourceName
-from service.settings import HomeSettings
+from service.settings import HomeSettings, marked_day
 
 LEARN_EVERY_S = 86_400.0
 ANSWER_WITHIN_S = 180.0  # a worker that says nothing for this long is asked again
@@ -100,6 +100,7 @@ def household(settings: HomeSettings) -> Household:
         half_life_weeks=t.learning.half_life_weeks,
         weekday_sharing=t.learning.weekday_sharing,
         since=t.learning.since,
+        marked_days=tuple(marked_day(x) for x in t.learning.marked_days),
     )
 
 

@@ -133,6 +133,12 @@ GROUPS: tuple[Group, ...] = (
                 "Weekdays share",
                 "0: each weekday stands alone; 1: all days are alike. Empty: learned.",
             ),
+            Entry(
+                "learning.marked_days",
+                "Days like another weekday",
+                "Such as 2026-12-24 sunday, separated by commas. Public holidays are known where "
+                "the file names the country.",
+            ),
         ),
     ),
     Group(
@@ -225,8 +231,8 @@ def unit_of(entry: Entry, currency: str) -> str:
 
 def label(key: str, bands: Sequence[str] = ()) -> str:
     """What the form calls a key or several; ``bands`` are the titles of the price bands."""
-    if key in BY_KEY:
-        return BY_KEY[key].label
+    if (one := re.sub(r"\[\d+\]$", "", key)) in BY_KEY:  # or one of several
+        return BY_KEY[one].label
     band = re.fullmatch(r"tariff\.bands\[(\d+)\](?:\.(\w+).*)?", key)
     if band:
         number, part = int(band[1]), band[2]

@@ -57,7 +57,7 @@ def changes(form: Mapping[str, str], shown: Tunables) -> dict[str, Any]:
             value: Any = sent or None
             if sent and entries.kind_of(entry.key)[0] == "number":
                 value = _number(sent)
-            if entry.key == "hygiene.probes":
+            if isinstance(value_at(present, entry.key), list):
                 value = [name.strip() for name in sent.split(",") if name.strip()]
             _put(changed, entry.key, value)
     tariff = _bands_sent(form)

@@ -92,7 +92,7 @@ def field_of(entry: entries.Entry, settings: HomeSettings, refused: Refused | No
             (
                 _said(line)
                 for line in refused.message.splitlines()
-                if line.startswith((entry.key + " ", entry.key + ":"))
+                if line.startswith((entry.key + " ", entry.key + ":", entry.key + "["))
             ),
             "",
         )

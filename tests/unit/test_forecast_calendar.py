@@ -61,7 +61,7 @@ def test_wrong_slots_are_refused_with_a_reason():
 
 
 def test_holidays_and_marked_days_behave_like_others():
-    home = Household(country="DE", marked_days=(("2024-05-10", "like:5"),))
+    home = Household(country="DE", marked_days=((dt.date(2024, 5, 10), 5),))
     days = [
         dt.date(2024, 5, 8), dt.date(2024, 5, 9), dt.date(2024, 5, 10), dt.date(2024, 5, 11),
     ]  # fmt: skip
@@ -78,7 +78,7 @@ def test_a_week_ends_with_the_weekend_of_the_country():
     for country, turn in (("DE", 0), ("", 0), ("EG", 1), ("IL", 1)):
         assert calendar.week_turn(country) == turn
     assert calendar.like_day(week, Household(country="EG")).tolist() == [1, 2, 3, 4, 5, 6, 0]
-    marked = Household(country="EG", marked_days=(("2024-05-13", "like:5"),))
+    marked = Household(country="EG", marked_days=((dt.date(2024, 5, 13), 5),))
     assert calendar.like_day(week, marked)[0] == 6
     # Sham el-Nessim, the Monday after the Coptic Easter of 5 May 2024 (from memory).
     assert calendar.like_day(week[:1] - 7, Household(country="EG")).tolist() == [6]

@@ -102,6 +102,11 @@ def test_an_untouched_form_changes_nothing():
     ("key", "value", "wanted"),
     [
         ("learning.window_weeks", "8", {"learning": {"window_weeks": 8}}),
+        (
+            "learning.marked_days",
+            "2026-12-24 sunday, 2026-12-31 Saturday",
+            {"learning": {"marked_days": ["2026-12-24 sunday", "2026-12-31 Saturday"]}},
+        ),
         ("learning.since", "2026-03-01", {"learning": {"since": "2026-03-01"}}),
         ("quiet_from", "22:00", {"quiet_from": "22:00"}),
         (
@@ -157,6 +162,10 @@ def _stored(form: dict[str, str]) -> None:
     ("changed", "said"),
     [
         ({"learning.window_weeks": "500"}, "Learning window = 500: expected 104 or less."),
+        (
+            {"learning.marked_days": "2026-12-24"},
+            "Days like another weekday = '2026-12-24': not a day and the weekday it is like; write",
+        ),
         (
             {"learning.since": "1 March"},
             "These people live here since = '1 March': not a day of the calendar; write it like",
