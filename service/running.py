@@ -461,12 +461,12 @@ class RunningHouse:
         """The state as it was: the last snapshot and every reading that arrived since."""
         kept = self._records.load_snapshot(self.id, VERSION)
         if kept is None:
-            return self._resumed(start(self._settings, self.now(), self._clock.elapsed_s()))
+            return self._begun()
         try:
             state = snapshot.from_plain(json.loads(kept.state))
         except ValueError as error:
             log.warning("%s: the snapshot of %s cannot be read (%s)", self.id, kept.at, error)
-            return self._resumed(start(self._settings, self.now(), self._clock.elapsed_s()))
+            return self._begun()
         if self._refitted(state):  # what the old plant read is not lived with the new one
             return self._resumed(state)
         since = self._records.readings_since(self.id, kept.at, kept.at + SNAPSHOTS_REACH)
@@ -492,6 +492,10 @@ class RunningHouse:
                 outputs = replace(outputs, decision=None, plan_made=None, forecast_made=None)
                 self._records.store(self.id, replace(outputs, draws=draws))
         return self._resumed(state)
+
+    def _begun(self) -> State:
+        begun = start(self._settings, self.now(), self._clock.elapsed_s())
+        return beginning.owing(begun, self._settings)
 
     def _resumed(self, state: State) -> State:
         return resume(state, self._settings, self.now(), self._clock.elapsed_s())

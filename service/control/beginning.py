@@ -185,7 +185,13 @@ def resume(state: State, settings: HomeSettings, now: datetime, elapsed_s: float
             plan_stale="restarted",
         ),
     )
-    return unwatched(resumed, observe.away_s(clock))
+    return unwatched(owing(resumed, settings), observe.away_s(clock))
+
+
+def owing(state: State, settings: HomeSettings) -> State:
+    """The memory of a new process: what the one before it sent last need not be remembered."""
+    everything = tuple(a.name for a in settings.wiring.actuators)
+    return replace(state, book=replace(state.book, owed=everything))
 
 
 def unwatched(state: State, more_s: float) -> State:

@@ -103,6 +103,19 @@ def test_a_hold_that_a_person_ended_does_not_come_back_with_an_older_memory(
     records.close()
 
 
+def test_a_process_without_a_memory_releases_all_plant_and_counts_no_time_away(
+    tmp_path: Path,
+) -> None:
+    """One before it may have been killed before it kept any."""
+    sent: list[Outgoing] = []
+    house, records, _ = _house(tmp_path, sent)
+    assert house._state.clock.away_s is None
+    house.offer_link(True)
+    house.turn()
+    assert [m.payload for m in sent] == [b"off"] * len(house.settings.wiring.actuators)
+    records.close()
+
+
 def test_a_full_disk_puts_learning_off_and_stops_no_turn(
     tmp_path: Path, monkeypatch: pytest.MonkeyPatch
 ) -> None:
