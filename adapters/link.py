@@ -167,6 +167,7 @@ class Link:
         self._refusals: Counter[str] = Counter()
         self._since_s = clock()
         self._trouble = ""
+        self._denied = ""  # a subscription that this connection goes without, in words
         self._answered = False
         self._taken_over = False
         self._short_lived = 0  # connections in a row that were lost soon
@@ -402,6 +403,7 @@ class Link:
             if not flags.session_present:
                 self._earlier.clear()
             self._drained = False
+            self._denied = ""
             self._markers.clear()
             self._window = self._broker.receive_maximum
             self._connected_at = time.monotonic()
@@ -430,11 +432,11 @@ class Link:
     ) -> None:
         for topic, reason in zip(self._suback_topics.pop(mid, []), reasons, strict=False):
             if reason.is_failure:
-                self._complain(
-                    "subscription",
+                self._denied = (
                     f"The broker refused the subscription to {topic}: {reason}. "
-                    "Check the broker's access rules",
+                    "Check the broker's access rules"
                 )
+                self._complain("subscription", self._denied)
         self._suback_missing.discard(mid)
         if self._suback_missing or self._client is not None:
             return
@@ -661,7 +663,7 @@ class Link:
         if not self._drained:
             self._drained = True
             self._earlier.clear()  # redeliveries come before anything else
-            self._trouble = ""
+            self._trouble = self._denied
         self._marker_warned = False
 
     def _notice_standstill(self) -> None:

@@ -19,6 +19,7 @@ import pytest
 from paho.mqtt.enums import CallbackAPIVersion
 from paho.mqtt.packettypes import PacketTypes
 from paho.mqtt.properties import Properties
+from paho.mqtt.reasoncodes import ReasonCode
 
 from adapters.embedded import BrokerFailed, EmbeddedBroker
 from adapters.link import Link, status_topic
@@ -161,6 +162,20 @@ def test_what_was_handed_on_is_not_held_by_the_link() -> None:
         finally:
             tracemalloc.stop()
             link.stop()
+
+
+def test_a_subscription_that_is_refused_stays_the_trouble_while_the_rest_works() -> None:
+    """MQTT 5.0, 3.9.3: 0x87, not authorized. Mosquitto 2.0 refuses none, so none is asked."""
+    link = Link(Broker(), (TOPIC,), Heard().append)
+    client = paho.Client(CallbackAPIVersion.VERSION2)
+    refused = ReasonCode(PacketTypes.SUBACK, identifier=0x87)
+    granted = ReasonCode(PacketTypes.SUBACK, identifier=1)
+    link._suback_topics[1] = [TOPIC, "ladle/_link/ladle/marker"]
+    link._suback_missing.add(1)
+    link._subscribed(client, None, 1, [refused, granted], None)
+    link._marker_back(next(iter(link._markers)))
+    assert link.state.connected
+    assert link.state.trouble.startswith(f"The broker refused the subscription to {TOPIC}: Not")
 
 
 LISTENER = """
