@@ -14,6 +14,7 @@ from typing import Literal
 from adapters.types import Command, PriceSeries, Reading
 from forecasting.draws import DrawModel
 from forecasting.types import DemandForecast, DrawHistory, Surroundings
+from service.cylinder.hygiene import HygieneTally
 from service.scheduling.types import Plan, Problem, Reason
 
 
@@ -199,6 +200,7 @@ class View:
     caution: str | None  # code, e.g. "hotter_than_usual"
     profile_sd_c: tuple[float, ...] = ()  # beside profile_c; empty: not known
     values: dict[str, float | None] = field(default_factory=dict)  # per signal, base units
+    tally: HygieneTally | None = None  # what each layer lived through since a disinfection passed
     capacity_share: float | None = None  # the heat pump's, of what was typed in, by its meters
     cop_share: float | None = None
 

@@ -53,6 +53,7 @@ def make(s: Situation, decision: Decision | None, week: tuple[tuple[float, ...],
         caution=caution(s),
         profile_sd_c=() if found is None else tuple(found.profile_sd_c.tolist()),
         values={name: s.fresh.get(name) for name in plant.signals},
+        tally=state.hygiene.tally,
         capacity_share=pump.heat.scale if pump.heat.known else None,
         cop_share=pump.cop.scale if pump.cop.known else None,
     )

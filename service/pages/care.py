@@ -5,11 +5,13 @@ from __future__ import annotations
 from datetime import timedelta
 from typing import Any
 
-from service.control.types import HygieneEvidence
+from adapters.wiring import Quantity
+from service.control.types import HygieneEvidence, View
 from service.house import House
 from service.pages import fault_words, sentences, words
-from service.pages.local import NUMBERS, Local, days_long, duration, figure
+from service.pages.local import NUMBERS, Local, days_long, duration, figure, quantity
 from service.records.records import Records
+from service.settings import HomeSettings
 
 
 def content(home: str, house: House, records: Records, local: Local) -> dict[str, Any]:
@@ -36,6 +38,7 @@ def content(home: str, house: House, records: Records, local: Local) -> dict[str
         "lasting": lasting,
         "past": past,
         "hygiene": words.hygiene(facts, local),
+        "layers": _layers(view, settings) if view and view.tally else [],
         "hygiene_refused": words.hygiene_refusal(facts, local),
         "evidence": [_proof(e, local) for e in records.evidence(home, limit=50).items],
         "mixing_valve": settings.wiring.cylinder.mixing_valve_c,
@@ -74,6 +77,28 @@ def _lead(faults: int | None, facts: words.Facts, local: Local) -> str:
             return f"{wrong}; the thermal disinfection is overdue since {local.moment(due)}."
         return f"{wrong}; the next thermal disinfection is due by {local.moment(due)}."
     return f"{wrong}."
+
+
+def _layers(view: View, settings: HomeSettings) -> list[tuple[str, ...]]:
+    """What the water at each probe lived through since a disinfection passed, from the top down."""
+    cylinder, tally = settings.wiring.cylinder, view.tally
+    assert tally is not None
+    turnover = tally.turnover(cylinder.volume_l)
+    heights = {s.height_m or 0.0 for s in settings.wiring.signals_of(Quantity.PROBE)}
+    rows = []
+    for height_m in sorted(heights, reverse=True):
+        n = min(int(height_m / cylinder.height_m * len(turnover)), len(turnover) - 1)
+        above_s = (tally.above_50_s[n], tally.above_55_s[n], tally.above_60_s[n])
+        rows.append(
+            (
+                quantity(height_m, "m", 2),
+                figure(tally.growth_h[n], 1),
+                *(figure(s / 3600.0, 1) for s in above_s),
+                figure(tally.decades[n], 1),
+                figure(turnover[n], 1),
+            )
+        )
+    return rows
 
 
 def _proof(item: HygieneEvidence, local: Local) -> dict[str, str]:

@@ -29,6 +29,7 @@ from service.control.types import (
     View,
     Wish,
 )
+from service.cylinder.hygiene import HygieneTally
 from service.house import Health
 from service.records.records import Records
 from service.scheduling.types import Plan, Reason, Window
@@ -349,6 +350,7 @@ def lived_in(events: list[Draw]) -> View:
             "outdoor": 6.2,
             "heat_pump_power": 21.0,
         },
+        tally=HygieneTally.empty(len(profile)).advanced(profile, 19 * 3600.0, 480.0),
     )
 
 

@@ -1,0 +1,40 @@
+"""Faults and hygiene: what the water at each probe lived through since a disinfection passed."""
+
+from __future__ import annotations
+
+from dataclasses import replace
+from pathlib import Path
+
+import numpy as np
+
+from service.cylinder.hygiene import HygieneTally
+from service.pages import care
+from service.pages.local import Local
+from service.records import Records
+from tests.browser import fake_house
+
+SETTINGS = fake_house.settings("4 Mill Lane, Upper Fennick")
+LOCAL = Local(SETTINGS.wiring.zone_info, "EUR", fake_house.NOW)
+
+
+def test_each_probes_height_has_its_own_hours_from_the_top_down(tmp_path: Path):
+    """Half lukewarm at 30, half at 57 degC for ten hours; a cylinder's volume drawn meanwhile."""
+    view = fake_house.lived_in([])
+    layers = len(view.profile_c)
+    cylinder = SETTINGS.wiring.cylinder
+    warm = np.where(np.arange(layers) < layers // 2, 30.0, 57.0)
+    tally = HygieneTally.empty(layers).advanced(warm, 36_000.0, cylinder.volume_l)
+    house = fake_house.FakeHouse(SETTINGS, replace(view, tally=tally))
+    records = Records.open(f"sqlite:///{tmp_path}/ladle.sqlite")
+    try:
+        shown = care.content("mill-lane", house, records, LOCAL)["layers"]
+    finally:
+        records.close()
+    heights = [float(row[0].split("\u00a0")[0]) for row in shown]
+    assert heights == sorted(heights, reverse=True)
+    top, bottom = shown[0], shown[-1]
+    assert top[1:5] == ("0.0", "10.0", "10.0", "0.0")
+    assert bottom[1:5] == ("10.0", "0.0", "0.0", "0.0")
+    assert float(bottom[6]) > float(top[6]) >= 1.0, "fresh water comes in below"
+    # a D value of 2 min at 60 degC and z of 5.29 K, as cylinder/hygiene.py cites them
+    assert float(top[5]) == round(600.0 / (2.0 * 10 ** (3.0 / 5.29)), 1)
