@@ -4,8 +4,11 @@ from __future__ import annotations
 
 import asyncio
 import zlib
+from collections.abc import Coroutine
+from concurrent.futures import ThreadPoolExecutor
 from contextlib import suppress
 from pathlib import Path
+from typing import Any, TypeVar
 from urllib.parse import urlsplit
 
 import httpx
@@ -14,6 +17,8 @@ from adapters.types import Unusable
 
 LARGEST_BYTES = 4 << 20
 TIMEOUT_S = 20.0
+
+T = TypeVar("T")
 
 
 def shown(address: str) -> str:
@@ -39,7 +44,7 @@ def fetch(address: str, timeout_s: float = TIMEOUT_S) -> bytes:
     if not address.startswith(("http://", "https://")):
         return _read_file(Path(address.removeprefix("file://")))
     try:
-        body, encoding = asyncio.run(_get(address, timeout_s))
+        body, encoding = waited_for(_get(address, timeout_s))
     except httpx.HTTPStatusError as error:
         raise Unusable(
             "bad_status",
@@ -54,6 +59,12 @@ def fetch(address: str, timeout_s: float = TIMEOUT_S) -> bytes:
             "check the address and the network; it is tried again later",
         ) from None
     return _plain(body, encoding)
+
+
+def waited_for(work: Coroutine[Any, Any, T]) -> T:
+    """What a coroutine comes to, from any thread: one of its own runs it."""
+    with ThreadPoolExecutor(1, "fetch") as thread:
+        return thread.submit(asyncio.run, work).result()
 
 
 async def _get(address: str, timeout_s: float) -> tuple[bytes, str]:

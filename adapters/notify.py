@@ -12,7 +12,7 @@ from typing import Any
 
 import httpx
 
-from adapters.fetch import shown
+from adapters.fetch import shown, waited_for
 from adapters.types import Refusal
 from adapters.wiring import Notify
 
@@ -46,7 +46,7 @@ def call_webhook(
     """POST ``body`` as JSON; None when the answer was a 2xx."""
     where = f"webhook {shown(address)}"
     try:
-        status = asyncio.run(_post(address, body, timeout_s))
+        status = waited_for(_post(address, body, timeout_s))
     except (httpx.HTTPError, httpx.InvalidURL, OSError, ValueError, TypeError) as error:
         return Refusal(
             home,

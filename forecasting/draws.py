@@ -41,6 +41,7 @@ from forecasting.types import (
 )
 
 KWH_PER_L40_K = 1.153e-3  # rho cp of water counted at 40 degC, IAPWS-95, mean over 10..40 degC
+PARTLY_SEEN = 0.5  # of a half hour: as much tells what the whole of it held
 SIZE_CLASSES = 42  # six four-hour stretches of each weekday
 SIZE_HALF_LIFE_D = 180.0
 SIZES_KEPT = 3000
@@ -123,10 +124,11 @@ def _values(model: DrawModel) -> Floats:
     """What happened by channel, for each half hour of watching, shape (2, d, 48).
 
     What a half hour held that was watched in part, or came twice as clocks went back, is told as
-    if the whole of one had been watched: times ``seen`` it is what was counted.
+    if the whole of one had been watched: times ``seen`` it is what was counted. Where less than
+    half was watched, that is no measure of the rest: a meter may speak only while water runs.
     """
     happened = np.stack([model.small, (model.large > 0).astype(np.float64)])
-    return np.asarray(happened / np.where(model.seen > 0.0, model.seen, 1.0))
+    return np.asarray(happened / np.where(model.seen >= PARTLY_SEEN, model.seen, 1.0))
 
 
 def _empty(household: Household, zone: ZoneInfo, first_day: int, large_from_l: float) -> DrawModel:

@@ -2,6 +2,7 @@
 
 from __future__ import annotations
 
+import asyncio
 from collections.abc import Iterator
 
 import pytest
@@ -9,7 +10,8 @@ from aiosmtpd.controller import Controller
 from aiosmtpd.handlers import Message as MailHandler
 from pydantic import ValidationError
 
-from adapters.notify import notify, send_mail
+from adapters.notify import call_webhook, notify, send_mail
+from adapters.types import Refusal
 from adapters.wiring import Notify
 from tests.mosquitto import free_port
 
@@ -91,3 +93,12 @@ def test_nobody_to_tell_is_nothing_to_do() -> None:
     assert notify("home", Notify(), "a", "b", {}) == ()
     with pytest.raises(ValidationError, match="smtp_host"):
         Notify(mail_to=("home@house.example",))
+
+
+def test_a_webhook_may_be_called_while_another_loop_runs() -> None:
+    async def within() -> Refusal | None:
+        return call_webhook("home", "http://127.0.0.1:9/", {}, timeout_s=1.0)
+
+    refused = asyncio.run(within())
+    assert refused is not None
+    assert refused.code == "unreachable"

@@ -363,3 +363,17 @@ def test_settings_begin_as_a_household_that_nobody_has_tuned():
     learning = Learning()
     assert learning.window_weeks == Household().learning_window_weeks
     assert learning.half_life_weeks == Household().half_life_weeks
+
+
+def test_a_meter_that_speaks_only_while_water_runs_makes_no_habit_of_it():
+    """All is unwatched but the minutes of a shower at 7:00 and of a basin at 21:00, for six weeks."""
+    days = 42
+    begin = np.sort([START + d * DAY + h * 3600 for d in range(days) for h in (7, 21)])
+    litres = np.tile([40.0, 3.0], days)
+    edges = np.stack([np.append(START, begin + 120), np.append(begin, START + days * DAY)], axis=1)
+    seen = DrawHistory(
+        begin, np.full(len(begin), 90.0), litres, litres * 0.035, START, START + days * DAY, edges
+    )
+    model = draws.learn(seen, HOME, ZONE, START + days * DAY)
+    published = draws.learn(part(HISTORY, START, START), HOME, ZONE, START)
+    assert model.slow.sum((0, 2)).max() < 1.2 * published.slow.sum((0, 2)).max(), "draws a day"
