@@ -366,7 +366,7 @@ def test_settings_begin_as_a_household_that_nobody_has_tuned():
 
 
 def test_a_meter_that_speaks_only_while_water_runs_makes_no_habit_of_it():
-    """All is unwatched but the minutes of a shower at 7:00 and of a basin at 21:00, for six weeks."""
+    """Nothing is watched but the minutes of a shower at 7:00 and of a basin at 21:00."""
     days = 42
     begin = np.sort([START + d * DAY + h * 3600 for d in range(days) for h in (7, 21)])
     litres = np.tile([40.0, 3.0], days)
