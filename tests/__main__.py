@@ -30,12 +30,14 @@ def main() -> int:
         bootstrap.install_system_packages([SYSTEM_PARTS[n][0] for n in lacking], why)
     bootstrap.ensure_environment(bootstrap.ROOT / "tests" / "requirements.lock")
     python = str(bootstrap.PYTHON)
+    # Tests wait for brokers and services more than they compute.
+    workers = str((os.cpu_count() or 1) + 1)
     folders = ["service", "forecasting", "adapters", "tests"]
     checks = [
         [python, "-m", "ruff", "check", *folders],
         [python, "-m", "ruff", "format", "--check", "-q", *folders],
         [python, "-m", "mypy"],
-        [python, "-m", "pytest", "-n", "auto", "--dist", "loadfile", *sys.argv[1:]],
+        [python, "-m", "pytest", "-n", workers, "--dist", "loadfile", *sys.argv[1:]],
     ]
     # Many tests start the service as a process: without byte code each compiles everything anew.
     environment = {**os.environ, "PYTHONDONTWRITEBYTECODE": ""}
