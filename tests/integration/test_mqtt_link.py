@@ -216,6 +216,7 @@ def test_what_came_in_while_the_process_stood_still_has_waited() -> None:
 
             assert until(fresh, 15.0)
             os.kill(child.pid, signal.SIGSTOP)
+            os.waitpid(child.pid, os.WUNTRACED)  # it stands still now, not only soon
             for n in range(20):
                 c.publish(TOPIC, f"{n}", 0)  # so that no acknowledgement is waited for
                 time.sleep(0.1)
