@@ -424,7 +424,7 @@ class RunningHouse:
         metered = [r.measured_s for r in readings if r.signal in self._meters]
         heard = self._state.heard
         known = sorted([*metered, *(heard[n].measured_s for n in self._meters if n in heard)])
-        silent_s = max(draw_history.METER_SILENT_S, *self._meters.values())
+        silent_s = draw_history.failed_after_s(self._meters.values())
 
         def followed(at_s: float) -> bool:
             last = bisect_right(known, at_s)

@@ -145,10 +145,14 @@ class LittleHome:
         while left > 1e-6:
             span = min(self.every_s, left)
             self._plant(span)
-            self.now += timedelta(seconds=span)
-            self.elapsed_s += span
+            self.wait(span)
             self.step(self.readings())
             left -= span
+
+    def wait(self, seconds: float) -> None:
+        """Time goes by on both clocks; nothing is heard and nothing done."""
+        self.now += timedelta(seconds=seconds)
+        self.elapsed_s += seconds
 
     def until(self, condition: Callable[[LittleHome], bool], within_s: float) -> bool:
         """Live until a condition holds; False when it never did."""

@@ -5,7 +5,9 @@ from __future__ import annotations
 import threading
 from collections.abc import Iterator
 from contextlib import contextmanager, suppress
-from http.server import BaseHTTPRequestHandler, ThreadingHTTPServer
+from http.server import BaseHTTPRequestHandler
+
+from tests.answering import serving
 
 
 @contextmanager
@@ -23,16 +25,8 @@ def trickling(line: bytes) -> Iterator[str]:
         def do_POST(self) -> None:
             self.do_GET()
 
-        def log_message(self, *_: object) -> None:
-            pass
-
-    http = ThreadingHTTPServer(("127.0.0.1", 0), Handler)
-    thread = threading.Thread(target=http.serve_forever, args=(0.02,))
-    thread.start()
-    try:
-        yield f"http://127.0.0.1:{http.server_port}/"
-    finally:
-        ended.set()
-        http.shutdown()
-        thread.join()
-        http.server_close()
+    with serving(Handler) as address:
+        try:
+            yield address
+        finally:
+            ended.set()

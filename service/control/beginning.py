@@ -160,7 +160,6 @@ def resume(state: State, settings: HomeSettings, now: datetime, elapsed_s: float
             state.book,
             leases={},
             runs=runs,
-            owed=tuple(a.name for a in settings.wiring.actuators),
             hold_mark_s=moved(state.book.hold_mark_s),
             blocked_mark_s=moved(state.book.blocked_mark_s),
         ),

@@ -12,6 +12,11 @@ from service.control.types import Draw
 METER_SILENT_S = 86_400.0  # people at home draw each day: a flow meter silent for longer has failed
 
 
+def failed_after_s(stale_after_s: Iterable[float]) -> float:
+    """For how long flow meters may be silent until they have failed, s; by each one's wiring."""
+    return max(METER_SILENT_S, *stale_after_s)
+
+
 def between(drawn: Iterable[Draw], from_s: int, to_s: int) -> DrawHistory:
     """The history of a time that was watched throughout, from all draws that are remembered."""
     within = (d for d in drawn if from_s <= d.start.timestamp() < to_s)

@@ -20,7 +20,7 @@ from forecasting.draws import DrawModel, typical_week
 from forecasting.surroundings import AroundModel
 from forecasting.types import DemandForecast, Floats, Household, Measured, Surroundings, Visit
 from service.control import around, hygiene, rules
-from service.control.draw_history import METER_SILENT_S
+from service.control.draw_history import failed_after_s
 from service.control.situation import Situation
 from service.control.state import Performance, Planning, State, changed
 from service.control.types import Draw, Wish, Work, WorkDone, WorkKind
@@ -274,7 +274,7 @@ def _watched_to_s(s: Situation) -> int:
     known = [heard[m.name].measured_s for m in meters if m.name in heard]
     known += [d.end.timestamp() for d in s.state.recent_draws[-1:]]
     last_s = max(known, default=0.0)
-    silent_s = max(METER_SILENT_S, *(m.stale_after_s for m in meters))
+    silent_s = failed_after_s(m.stale_after_s for m in meters)
     return int(s.now_s if s.now_s - last_s <= silent_s else last_s)
 
 

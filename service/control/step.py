@@ -214,11 +214,11 @@ def step(
     if any(e.passed for e in evidence):
         state = changed(state, planning=replace(state.planning, plan_stale="disinfected"))
         situation = situation.with_state(state)
-    stronger = rules.fail_safe(situation) or rules.maintenance_hold(situation)
+    stronger = any(rules.JUDGES[rule](situation) for rule in hygiene.SUSPENDED_BY)
     cycle, failed = (
-        disinfecting.begin_or_end(situation)
-        if stronger is None
-        else (disinfecting.suspended(situation), ())
+        (disinfecting.suspended(situation), ())
+        if stronger
+        else disinfecting.begin_or_end(situation)
     )
     if cycle is not state.hygiene:
         state = changed(state, hygiene=cycle)

@@ -218,7 +218,17 @@ def make_router(
         entered = pages.enter(request, home)
         if isinstance(entered, Response):
             return entered
-        house, visitor = entered
+        return shown_to(request, home, *entered, template, content, status)
+
+    def shown_to(
+        request: Request,
+        home: str,
+        house: House,
+        visitor: Visitor,
+        template: str,
+        content: Callable[[House, Local], dict[str, Any]],
+        status: int = 200,
+    ) -> Response:
         shared = about(request, home, house, visitor)
         try:
             shown = content(house, local_of(house))
@@ -367,8 +377,13 @@ def make_router(
                 "household and to an installer.",
                 **about(request, home, house, visitor),
             )
-        return show(
-            request, home, "keys.html", lambda _, where: keys.content(home, visitor, records, where)
+        return shown_to(
+            request,
+            home,
+            house,
+            visitor,
+            "keys.html",
+            lambda _, where: keys.content(home, visitor, records, where),
         )
 
     @router.post("/homes/{home}/keys/{number}/end")

@@ -131,8 +131,7 @@ def test_work_that_never_answers_is_asked_again_and_old_answers_are_ignored() ->
     home.plans = True
     first = None
     for _ in range(20):
-        home.now += timedelta(seconds=20)
-        home.elapsed_s += 20
+        home.wait(20)
         from service.control.step import step
         from service.control.types import Inputs, WorkDone
 
@@ -160,8 +159,7 @@ def test_work_that_never_answers_is_asked_again_and_old_answers_are_ignored() ->
 def test_readings_that_contradict_each_other_leave_the_cylinder_to_itself() -> None:
     home = _home(profile_c=[40.0] * 40)
     for turn in range(60):  # the upper half jumps about as no water can
-        home.now += timedelta(seconds=60)
-        home.elapsed_s += 60
+        home.wait(60)
         wild = 15.0 + 40.0 * (turn % 2)
         home.step(
             (

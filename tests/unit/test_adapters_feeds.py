@@ -9,7 +9,7 @@ import time
 import tracemalloc
 from collections.abc import Iterator
 from contextlib import contextmanager
-from http.server import BaseHTTPRequestHandler, ThreadingHTTPServer
+from http.server import BaseHTTPRequestHandler
 from zoneinfo import ZoneInfo
 
 import pytest
@@ -24,6 +24,7 @@ from adapters.prices import fetch_prices
 from adapters.types import CalendarSpan, PriceSeries, Refusal, WeatherSeries
 from adapters.weather import fetch_weather, read_weather
 from adapters.wiring import CalendarFeed, PriceFeed, WeatherFeed
+from tests.answering import serving
 from tests.trickling import trickling
 
 NOW = 1_767_225_600.0  # Thursday 2026-01-01T00:00:00Z
@@ -51,18 +52,8 @@ def server(
             posted.append(self.rfile.read(int(self.headers["Content-Length"])))
             self.do_GET()
 
-        def log_message(self, *_: object) -> None:
-            pass
-
-    http = ThreadingHTTPServer(("127.0.0.1", 0), Handler)
-    thread = threading.Thread(target=http.serve_forever, args=(0.02,))
-    thread.start()
-    try:
-        yield f"http://127.0.0.1:{http.server_port}/secret/feed?key=secret", posted
-    finally:
-        http.shutdown()
-        thread.join()
-        http.server_close()
+    with serving(Handler) as address:
+        yield f"{address}secret/feed?key=secret", posted
 
 
 def test_feeds_over_http() -> None:

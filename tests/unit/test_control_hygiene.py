@@ -37,8 +37,7 @@ def _evidence(home: LittleHome) -> list[HygieneEvidence]:
 def _feed(home: LittleHome, minutes: float, *, lowest: float, upper: float = 62.0) -> None:
     """Readings as said, every half minute, whatever the water does."""
     for _ in range(int(minutes * 2)):
-        home.now += timedelta(seconds=30)
-        home.elapsed_s += 30
+        home.wait(30)
         home.step(
             (
                 home.reading("probe_1", lowest),
@@ -90,8 +89,7 @@ def test_hot_above_the_lowest_probe_passes_nothing() -> None:
 def test_a_silence_longer_than_five_minutes_is_no_hold() -> None:
     home = _home()
     _feed(home, 40, lowest=60.5)
-    home.now += timedelta(seconds=400)
-    home.elapsed_s += 400
+    home.wait(400)
     home.step(())
     _feed(home, 40, lowest=60.5)
     assert _evidence(home) == []
@@ -101,11 +99,9 @@ def test_a_silence_that_a_step_falls_into_is_no_hold_either() -> None:
     """A service that hears nothing steps every five minutes, and may just miss it."""
     home = _home()
     for _ in range(9):
-        home.now += timedelta(seconds=299)
-        home.elapsed_s += 299
+        home.wait(299)
         home.step(())
-        home.now += timedelta(seconds=290)
-        home.elapsed_s += 290
+        home.wait(290)
         _feed(home, 0.5, lowest=60.5)
     assert _evidence(home) == []
 
@@ -114,11 +110,9 @@ def test_probes_that_tell_every_five_minutes_and_a_little_late_measure_a_hold() 
     slow = [x | {"stale_after_s": 900} for x in wiring()["signals"]]
     home = _home(changes={"signals": slow}, profile_c=62.0)
     for _ in range(13):
-        home.now += timedelta(seconds=300)
-        home.elapsed_s += 300
+        home.wait(300)
         home.step(())
-        home.now += timedelta(seconds=5)
-        home.elapsed_s += 5
+        home.wait(5)
         home.step(home.readings())
     assert [e.passed for e in _evidence(home)] == [True]
 
@@ -261,8 +255,7 @@ def test_lukewarm_hours_bring_it_forward() -> None:
     home.silent = {"pump_power"}
     due: list[object] = []
     for _ in range(int(18 * 3600 / 240)):
-        home.now += timedelta(seconds=240)
-        home.elapsed_s += 240
+        home.wait(240)
         home.step(
             (
                 home.reading("probe_1", 30.0),
@@ -587,8 +580,7 @@ def test_the_page_warns_while_the_water_is_hotter_than_usual() -> None:
 def test_a_probe_under_a_fault_measures_no_disinfection() -> None:
     home = _home(changes={"signals": wiring()["signals"]})
     for _ in range(140):
-        home.now += timedelta(seconds=30)
-        home.elapsed_s += 30
+        home.wait(30)
         odd: Reading = home.reading("probe_1", 104.0)
         home.step((odd, home.reading("probe_2", 40.0), home.reading("probe_3", 45.0)))
     assert not any(e.passed for e in _evidence(home))

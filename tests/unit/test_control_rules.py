@@ -89,8 +89,7 @@ def test_a_measured_outdoor_temperature_wins_over_what_is_expected() -> None:
     )
     _frost(home)
     for _ in range(10):
-        home.now += timedelta(seconds=60)
-        home.elapsed_s += 60
+        home.wait(60)
         home.step((*home.readings(), home.reading("air", 12.0)))
     assert home.on("pump")
     assert home.last.view.outdoor_c == 12.0
@@ -161,8 +160,7 @@ def test_what_ran_before_a_restart_is_released_once_readings_are_in() -> None:
     assert home.on("pump")
     home.restart(down_s=5)
     assert home.step(()).commands == ()
-    home.now += timedelta(seconds=10)
-    home.elapsed_s += 10
+    home.wait(10)
     out = home.step(home.readings())
     assert [c.action for c in out.commands if c.actuator == "pump"] == ["release"]
     home.live(500)  # and starts again only after its rest
