@@ -16,7 +16,7 @@ from service import feeds
 from service.api.schemas import FaultOut, StateOut
 from service.clock import Clock, utc
 from service.control.overrides import WishRefused, accepted, held_by
-from service.jobs import Jobs
+from service.jobs import Job, Jobs
 from service.records.errors import RecordsError
 from service.records.records import Records
 from service.running import Pending, RunningHouse
@@ -28,6 +28,7 @@ from service.worker import ProcessWorker, Worker
 log = logging.getLogger(__name__)
 
 LONGEST_WAIT_S = 5.0
+HEARTBEAT_S = 30.0
 STATE_EVERY_S = 10.0
 MOST_ERRANDS = 100  # that wait; together they take a fraction of a second
 TRY_AGAIN = "the wish was not kept, send it again later"
@@ -82,8 +83,24 @@ class Service:
                 ", ".join(unwired),
             )
         self._telling = [Telling(house, records) for house in self.houses.values()]
-        self._jobs = Jobs(self)
+        self._jobs = Jobs(clock, self.carefully, self._by_the_clock())
         self._thread = threading.Thread(target=self._run, name="control", daemon=True)
+
+    def _by_the_clock(self) -> tuple[Job, ...]:
+        """All that happens by the clock, in one table."""
+        keeping = self.wiring.keeping
+        return (
+            Job("wake", 1.0, self.wake),
+            Job("commit", keeping.commit_every_s, self.flush),
+            Job("heartbeat", HEARTBEAT_S, self.beat),
+            Job("thin", 6 * 3600.0, self.thin),
+            Job("tell", 60.0, self.tell_people, outside=True),
+            Job("score", 3600.0, self.score),
+            *(
+                Job(f"{kind} {home}", every_s, run, at_once=True, outside=True)
+                for kind, home, every_s, run in feeds.errands(self.houses, self.records)
+            ),
+        )
 
     # -- life ---------------------------------------------------------------------------------
 
@@ -241,11 +258,10 @@ class Service:
 
     def beat(self) -> None:
         """Publish one heartbeat for each home, for watchdogs."""
-        every_s = Jobs.HEARTBEAT_S
         for house in self.houses.values():
             # A home whose step fails, or stands still, must look dead to its watchdog.
             if house.alive():
-                message = self.own[house.id].heartbeat_message(self.clock.now_s(), every_s)
+                message = self.own[house.id].heartbeat_message(self.clock.now_s(), HEARTBEAT_S)
                 self.link.publish(message)
 
     # -- keeping ------------------------------------------------------------------------------

@@ -1,4 +1,4 @@
-"""All that happens by the clock, in one table. Due work of control is decided in its step."""
+"""Walks the table of what happens by the clock. Due work of control is decided in its step."""
 
 from __future__ import annotations
 
@@ -11,12 +11,10 @@ from apscheduler.executors.pool import ThreadPoolExecutor
 from apscheduler.schedulers.background import BackgroundScheduler
 from apscheduler.triggers.base import BaseTrigger
 
-from service import feeds
-
 if TYPE_CHECKING:
     from collections.abc import Callable
 
-    from service.assembly import Service
+    from service.clock import Clock
 
 log = logging.getLogger(__name__)
 
@@ -50,26 +48,17 @@ class Every(BaseTrigger):  # type: ignore[misc]
 
 
 class Jobs:
-    """The table, and the scheduler that walks it."""
+    """The scheduler that walks a table, with ``carefully`` around each run."""
 
-    HEARTBEAT_S = 30.0
-
-    def __init__(self, service: Service) -> None:
-        keeping = service.wiring.keeping
-        self._clock = service.clock
-        self._carefully = service.carefully
-        self.table = (
-            Job("wake", 1.0, service.wake),
-            Job("commit", keeping.commit_every_s, service.flush),
-            Job("heartbeat", self.HEARTBEAT_S, service.beat),
-            Job("thin", 6 * 3600.0, service.thin),
-            Job("tell", 60.0, service.tell_people, outside=True),
-            Job("score", 3600.0, service.score),
-            *(
-                Job(f"{kind} {home}", every_s, run, at_once=True, outside=True)
-                for kind, home, every_s, run in feeds.errands(service.houses, service.records)
-            ),
-        )
+    def __init__(
+        self,
+        clock: Clock,
+        carefully: Callable[[Callable[[], object]], None],
+        table: tuple[Job, ...],
+    ) -> None:
+        self._clock = clock
+        self._carefully = carefully
+        self.table = table
         self._scheduler = BackgroundScheduler(
             executors={"inside": ThreadPoolExecutor(5), "outside": ThreadPoolExecutor(4)},
             job_defaults={"coalesce": True, "max_instances": 1, "misfire_grace_time": None},

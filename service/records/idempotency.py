@@ -4,15 +4,13 @@ from __future__ import annotations
 
 from dataclasses import dataclass
 from datetime import datetime, timedelta
-from typing import TYPE_CHECKING
 
 from sqlalchemy import delete
 from sqlmodel import col
 
+from service.records.database import Database
+from service.records.homes import Homes
 from service.records.tables import IdempotencyRow
-
-if TYPE_CHECKING:
-    from service.records.records import Records
 
 KEPT_FOR = timedelta(hours=48)
 
@@ -33,13 +31,14 @@ class IdempotencyKeys:
     that dies leaves both or neither; a repeat meanwhile waits for the transaction.
     """
 
-    def __init__(self, records: Records) -> None:
-        self._records = records
+    def __init__(self, database: Database, homes: Homes) -> None:
+        self._database = database
+        self._homes = homes
 
     def find(self, home: str, author: str, key: str, now: datetime) -> KeptAnswer | None:
         """What was answered under ``key``; None when it is new, or older than ``KEPT_FOR``."""
-        home_id = self._records.home_id(home)
-        with self._records.database.read() as session:
+        home_id = self._homes.number(home)
+        with self._database.read() as session:
             row = session.get(IdempotencyRow, (home_id, author, key))
             if row is None or abs(now - row.made_at) > KEPT_FOR:
                 return None
@@ -47,8 +46,8 @@ class IdempotencyKeys:
 
     def keep(self, home: str, author: str, key: str, answered: KeptAnswer, now: datetime) -> None:
         """Keep an answer."""
-        home_id = self._records.home_id(home)
-        with self._records.database.write() as session:
+        home_id = self._homes.number(home)
+        with self._database.write() as session:
             session.merge(
                 IdempotencyRow(
                     home_id=home_id,
@@ -63,7 +62,7 @@ class IdempotencyKeys:
 
     def clean(self, now: datetime) -> None:
         """Drop what is older than ``KEPT_FOR``."""
-        with self._records.database.write() as session:
+        with self._database.write() as session:
             session.connection().execute(
                 delete(IdempotencyRow).where(col(IdempotencyRow.made_at) < now - KEPT_FOR)
             )

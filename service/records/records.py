@@ -29,6 +29,7 @@ from service.control.types import (
 from service.records import export, readings, rows
 from service.records.columns import UtcTime, from_us, to_us
 from service.records.database import Database
+from service.records.homes import Homes
 from service.records.idempotency import IdempotencyKeys
 from service.records.readings import Span, Stretch, table_of
 from service.records.tables import (
@@ -82,10 +83,10 @@ class Records:
 
     def __init__(self, database: Database) -> None:
         self.database = database
-        self.tokens = Tokens(self)
-        self.idempotency = IdempotencyKeys(self)
+        self._homes = Homes(database)
+        self.tokens = Tokens(database, self._homes)
+        self.idempotency = IdempotencyKeys(database, self._homes)
         self.last_commit_at: datetime | None = None
-        self._homes: dict[str, int] = {}
         self._signals: dict[int, dict[str, int]] = {}
         self._watched: dict[int, tuple[int, int]] = {}
 
@@ -134,23 +135,11 @@ class Records:
 
     def home_id(self, home: str) -> int:
         """The number of a home, given to it on first use."""
-        known = self._homes.get(home)
-        if known is not None:
-            return known
-        with self.database.write() as session:
-            row = session.exec(select(HomeRow).where(HomeRow.name == home)).first()
-            if row is None:
-                row = HomeRow(name=home)
-                session.add(row)
-                session.flush()
-            number = row.id or 0
-        self._homes[home] = number
-        return number
+        return self._homes.number(home)
 
     def homes(self) -> list[str]:
         """Every home of which anything is kept, wired now or not, in the order they came."""
-        with self.database.read() as session:
-            return list(session.exec(select(HomeRow.name).order_by(col(HomeRow.id))).all())
+        return self._homes.names()
 
     def _signal_ids(self, session: Session, home_id: int, names: Iterable[str]) -> dict[str, int]:
         known = self._signals.get(home_id, {})

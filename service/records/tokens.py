@@ -13,14 +13,12 @@ from collections.abc import Iterable
 from dataclasses import dataclass
 from datetime import datetime, timedelta
 from enum import StrEnum
-from typing import TYPE_CHECKING
 
 from sqlmodel import Session, col, func, select
 
+from service.records.database import Database
+from service.records.homes import Homes
 from service.records.tables import HomeRow, SecretRow, TokenHomeRow, TokenRow
-
-if TYPE_CHECKING:
-    from service.records.records import Records
 
 PREFIX = "ladle_"  # so that a stray token is recognised and hidden in logs
 _USE_STEP = timedelta(minutes=10)  # last_used_at is written no more often, to spare the card
@@ -56,8 +54,9 @@ def digest(secret: str) -> str:
 class Tokens:
     """The tokens in the database."""
 
-    def __init__(self, records: Records) -> None:
-        self._records = records
+    def __init__(self, database: Database, homes: Homes) -> None:
+        self._database = database
+        self._homes = homes
 
     def make(
         self, name: str, role: Role | str, homes: Iterable[str], now: datetime
@@ -71,8 +70,8 @@ class Tokens:
         if not name.strip() or not homes:
             raise ValueError("a token needs a name and at least one home")
         secret = PREFIX + secrets.token_urlsafe(32)
-        numbers = [self._records.home_id(home) for home in homes]
-        with self._records.database.write() as session:
+        numbers = [self._homes.number(home) for home in homes]
+        with self._database.write() as session:
             row = TokenRow(digest=digest(secret), name=name.strip(), role=role, made_at=now)
             session.add(row)
             session.flush()
@@ -85,26 +84,26 @@ class Tokens:
         """The token behind ``secret``, or None when it is unknown or was ended."""
         if not secret.startswith(PREFIX):
             return None
-        with self._records.database.read() as session:
+        with self._database.read() as session:
             row = session.exec(select(TokenRow).where(TokenRow.digest == digest(secret))).first()
             return None if row is None or row.ended_at is not None else _token(session, row)
 
     def by_id(self, token_id: int) -> Token | None:
         """The token with this number, or None when there is none or it was ended."""
-        with self._records.database.read() as session:
+        with self._database.read() as session:
             row = session.get(TokenRow, token_id)
             return None if row is None or row.ended_at is not None else _token(session, row)
 
     def all(self, home: str | None = None) -> list[Token]:
         """Every token ever made (of one home), ended ones included, oldest first."""
-        with self._records.database.read() as session:
+        with self._database.read() as session:
             rows = session.exec(select(TokenRow).order_by(col(TokenRow.id))).all()
             tokens = [_token(session, row) for row in rows]
         return [t for t in tokens if home is None or home in t.homes]
 
     def none_in_force(self) -> bool:
         """True while no token is in force: the service then listens on loopback only."""
-        with self._records.database.read() as session:
+        with self._database.read() as session:
             held = (
                 select(func.count()).select_from(TokenRow).where(col(TokenRow.ended_at).is_(None))
             )
@@ -112,7 +111,7 @@ class Tokens:
 
     def end(self, token_id: int, by: str, now: datetime) -> Token:
         """End a token for good. Raises KeyError when there is none in force with this number."""
-        with self._records.database.write() as session:
+        with self._database.write() as session:
             row = session.get(TokenRow, token_id)
             if row is None or row.ended_at is not None:
                 raise KeyError(token_id)
@@ -124,17 +123,17 @@ class Tokens:
         """Note that a token was used, at most every ten minutes."""
         if token.last_used_at is not None and now - token.last_used_at < _USE_STEP:
             return
-        with self._records.database.write() as session:
+        with self._database.write() as session:
             row = session.get(TokenRow, token.id)
             if row is not None:
                 row.last_used_at = now
 
     def signing_key(self) -> str:
         """The key that signs page sessions, made on first use."""
-        with self._records.database.read() as session:
+        with self._database.read() as session:
             row = session.get(SecretRow, "sessions")
         if row is None:
-            with self._records.database.write() as session:
+            with self._database.write() as session:
                 row = session.get(SecretRow, "sessions")
                 if row is None:
                     row = SecretRow(name="sessions", value=secrets.token_urlsafe(32))
