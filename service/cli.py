@@ -1,34 +1,35 @@
-"""The commands. Each one is thin: it reads its arguments, calls one function, prints."""
+"""The commands. Each one is thin: it reads its arguments, calls one function, prints.
+
+A small home computer takes seconds to load the database's and the web's libraries, so a command
+imports what only it needs; so does the worker's process, which reads this file again.
+"""
 
 from __future__ import annotations
 
 import logging
-import signal
-import socket
 import sys
-import threading
 import time
 from collections.abc import Iterable
+from contextlib import closing
 from dataclasses import replace
 from pathlib import Path
-from typing import Annotated
+from typing import TYPE_CHECKING, Annotated
 
 import typer
 from rich.console import Console
 
 from adapters.embedded import COMMIT_EVERY_S, BrokerFailed, EmbeddedBroker
 from service import checking
-from service.api.access import HideTokens
-from service.assembly import Service
-from service.clock import Clock, FastClock, SystemClock, utc
-from service.records.database import restore as restore_records
+from service.clock import Clock, FastClock, utc
+from service.hide import HideTokens
+from service.listening import CannotListen, is_loopback, listen
 from service.records.errors import RecordsError
-from service.records.records import Records
-from service.records.tokens import Role
+from service.records.values import Role
 from service.settings import HomeWiring, Http, Wiring
 from service.settings_check import SettingsRefused, load
-from service.web import CannotListen, Web, is_loopback, listen
-from service.worker import InlineWorker
+
+if TYPE_CHECKING:
+    from service.records.records import Records
 
 app = typer.Typer(
     help="Keeps a hot-water cylinder just full enough. Controls comfort and cost only: the "
@@ -38,7 +39,6 @@ app = typer.Typer(
 )
 token_app = typer.Typer(help="Tokens for pages and API.", no_args_is_help=True)
 app.add_typer(token_app, name="token")
-LOOK_EVERY_S = 20.0  # whether this is still the one service on its records
 # Names and paths are shown as they are, whatever brackets they have.
 out = Console(highlight=False, soft_wrap=True, markup=False)
 
@@ -70,39 +70,16 @@ def serve(config: Config) -> None:
     if refused:
         out.print("Not started: mend the lines marked 'refused' above.")
         raise typer.Exit(2)
-    records = Records.open(wiring.database.url, alone=True)
-    try:
-        everybody = records.tokens.none_in_force()
-        mend = f"Name another port under [http] in {config}, or 0 for a free one"
-        listening = listen(wiring.http, everybody, mend)
-        make = f"ladle token make --config {config} --name NAME --role installer"
-        _run(Service(wiring, SystemClock(), records), listening, everybody, make)
-    finally:
-        records.close()
+    from service import serving  # noqa: PLC0415 - loads everything; a refusal needs none of it
+
+    serving.serve(wiring, config, out)
 
 
-def _run(service: Service, listening: socket.socket, everybody: bool, make_token: str = "") -> None:
-    web = Web(service, listening, everybody, make_token)
-    stop = threading.Event()
-    for number in (signal.SIGTERM, signal.SIGINT):
-        signal.signal(number, lambda *_: stop.set())
-    service.start()
-    web.start()
-    everywhere = " (every address of this machine)" if web.everywhere else ""
-    out.print(f"Pages and API: {web.address}{everywhere}")
-    if everybody:
-        make = f"Make one with: {make_token}" if make_token else ""
-        out.print(
-            "No token is configured: listening on loopback only, and everybody on this machine "
-            f"may do everything. {make}".rstrip()
-        )
-    try:
-        while not stop.wait(LOOK_EVERY_S):
-            _stay_alone(service.records)
-    finally:
-        out.print("Stopping: all plant is handed back to its own controls.")
-        service.stop()  # before the pages, which may have a long answer to finish
-        web.stop()
+def _records(wiring: Wiring, make: bool = False) -> Records:
+    """The records of this wiring; only ``make`` begins new ones."""
+    from service.records.records import Records  # noqa: PLC0415 - of the commands that need them
+
+    return Records.open(wiring.database.url, make=make)
 
 
 def _named(wiring: Wiring, *homes: str) -> list[HomeWiring]:
@@ -119,15 +96,6 @@ def _one_of(option: str, value: str, known: Iterable[str]) -> None:
     names = list(known)
     if value not in names:
         raise typer.BadParameter(f"{value!r} is none of: {', '.join(names)}", param_hint=option)
-
-
-def _stay_alone(records: Records) -> None:
-    try:
-        records.keep_alone()
-    except RecordsError as error:
-        if error.code == "taken":
-            raise
-        # A server that does not answer now: whoever writes records says so, and plant runs on.
 
 
 @app.command()
@@ -147,9 +115,13 @@ def demo(
     """An invented home on an embedded broker, 600 times as fast as life."""
     import tempfile  # noqa: PLC0415 - the demo's own needs
 
+    from service.assembly import Service  # noqa: PLC0415
+    from service.records.records import Records  # noqa: PLC0415
+    from service.serving import run  # noqa: PLC0415
     from service.simulation import demo as demos  # noqa: PLC0415
     from service.simulation.household import HOUSEHOLDS  # noqa: PLC0415
     from service.simulation.live import LiveHome  # noqa: PLC0415
+    from service.worker import InlineWorker  # noqa: PLC0415
 
     _one_of("--household", household, HOUSEHOLDS)
     http = Http(port=port)
@@ -173,7 +145,7 @@ def demo(
     live = LiveHome(made.home(), made.settings.wiring, broker.wiring, clock)
     live.start()
     try:
-        _run(service, listening, records.tokens.none_in_force())
+        run(service, listening, records.tokens.none_in_force(), out)
     finally:
         live.stop()
         records.close()
@@ -268,11 +240,8 @@ def token_make(
         raise typer.BadParameter(mend, param_hint="--name")
     wiring = load(config)
     homes = [h.id for h in (_named(wiring, *home) if home else wiring.homes)]
-    records = Records.open(wiring.database.url)
-    try:
+    with closing(_records(wiring, make=True)) as records:
         secret, _ = records.tokens.make(name, role, homes, utc(time.time()))
-    finally:
-        records.close()
     out.print("This token is shown once; only its hash is kept:")
     out.print(secret)
     if not is_loopback(wiring.http.host):
@@ -285,35 +254,32 @@ def token_make(
 @token_app.command("list")
 def token_list(config: Config) -> None:
     """Who holds a token."""
-    records = Records.open(load(config).database.url, make=False)
-    tokens = records.tokens.all()
+    with closing(_records(load(config))) as records:
+        tokens = records.tokens.all()
     if not tokens:
         out.print("No token has been made.")
     for token in tokens:
         ended = f"  ended {token.ended_at:%Y-%m-%d %H:%M}" if token.ended_at else ""
         out.print(f"{token.id}  {token.name}  {token.role}  {', '.join(token.homes)}{ended}")
-    records.close()
 
 
 @token_app.command("end")
 def token_end(config: Config, number: Annotated[int, typer.Argument(help="From 'list'.")]) -> None:
     """End a token at once."""
-    records = Records.open(load(config).database.url, make=False)
-    try:
-        records.tokens.end(number, "command line", utc(time.time()))
-    except KeyError:
-        raise typer.BadParameter(f"there is no token {number}; see: ladle token list") from None
-    finally:
-        records.close()
+    with closing(_records(load(config))) as records:
+        try:
+            records.tokens.end(number, "command line", utc(time.time()))
+        except KeyError:
+            mend = f"there is no token {number}; see: ladle token list"
+            raise typer.BadParameter(mend) from None
     out.print(f"Token {number} has ended.")
 
 
 @app.command()
 def backup(config: Config, target: Annotated[Path, typer.Argument(help="The copy.")]) -> None:
     """Copy the records while the service runs; ``ladle restore`` puts a copy back."""
-    records = Records.open(load(config).database.url, make=False)
-    size = records.backup(target)
-    records.close()
+    with closing(_records(load(config))) as records:
+        size = records.backup(target)
     out.print(f"{target}: {size / 1e6:.1f} MB, checked.")
 
 
@@ -322,8 +288,9 @@ def restore(
     config: Config, source: Annotated[Path, typer.Argument(help="A copy made by backup.")]
 ) -> None:
     """Put a copy in the place of the records; stop the service first."""
-    url = load(config).database.url
-    restore_records(url, source)
+    from service.records import database  # noqa: PLC0415 - of the commands that need records
+
+    database.restore(load(config).database.url, source)
     out.print(f"{source} is in place; what was there is kept beside it.")
 
 
@@ -335,14 +302,11 @@ def export(
 ) -> None:
     """Write everything that is kept about one home as CSV files."""
     wiring = load(config)
-    records = Records.open(wiring.database.url, make=False)
-    try:
+    with closing(_records(wiring)) as records:
         if home not in records.homes():
             _named(wiring, home)
         for path in records.export_csv(home, folder):
             out.print(str(path))
-    finally:
-        records.close()
 
 
 if __name__ == "__main__":

@@ -22,7 +22,7 @@ from service.control.types import (
     View,
     Wish,
 )
-from service.records import Records
+from service.records.records import Records
 from service.scheduling.types import Plan, Reason, Window
 
 NOW = datetime(2026, 3, 2, 12, 0, tzinfo=UTC)

@@ -14,7 +14,6 @@ import hashlib
 import hmac
 import ipaddress
 import logging
-import re
 import secrets
 import threading
 import time
@@ -29,8 +28,9 @@ from itsdangerous import BadData, URLSafeTimedSerializer
 
 from service.api.problems import Problem
 from service.pages.door import Visitor
-from service.records import Records, RecordsError, Role, Token
-from service.records.tokens import PREFIX
+from service.records.errors import RecordsError
+from service.records.records import Records
+from service.records.values import Role, Token
 
 log = logging.getLogger(__name__)
 
@@ -303,18 +303,3 @@ def _is_loopback(host: str) -> bool:
         return ipaddress.ip_address(host).is_loopback
     except ValueError:
         return False
-
-
-class HideTokens(logging.Filter):
-    """Blanks anything that looks like a token in a log record."""
-
-    _LOOKS_LIKE = re.compile(PREFIX + r"[A-Za-z0-9_-]{20,}")
-
-    def filter(self, record: logging.LogRecord) -> bool:
-        """Always True; the record's text is changed when need be."""
-        text = record.getMessage()
-        if PREFIX in text:
-            hidden = self._LOOKS_LIKE.sub(PREFIX + "(hidden)", text)
-            if hidden != text:
-                record.msg, record.args = hidden, ()
-        return True

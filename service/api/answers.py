@@ -18,9 +18,9 @@ from starlette.types import ASGIApp, Message, Receive, Scope, Send
 
 from service.api.access import Caller
 from service.api.problems import Problem
-from service.records import Page, Records
 from service.records.idempotency import KeptAnswer
-from service.records.values import Cursor
+from service.records.records import Records
+from service.records.values import Cursor, Page
 
 JSON = "application/json"
 LONGEST_KEY = 200

@@ -11,11 +11,12 @@ from fastapi import FastAPI
 from fastapi.openapi.utils import get_openapi
 
 from service.api import problems
-from service.api.access import COOKIE, Access, HideTokens
+from service.api.access import COOKIE, Access
 from service.api.answers import HeadAsGet, Kept
 from service.api.routes import nothing, router
+from service.hide import HideTokens
 from service.house import House
-from service.records import Records
+from service.records.records import Records
 
 DESCRIPTION = """Reads and changes homes whose hot-water cylinder Ladle looks after.
 

@@ -17,7 +17,8 @@ from service.api.answers import LONGEST_KEY, Kept
 from service.api.problems import Problem
 from service.control.types import View
 from service.house import House
-from service.records import Records, Role
+from service.records.records import Records
+from service.records.values import Role
 
 LONGEST_SPAN = timedelta(days=400)  # of readings, the one list that grows by the second
 

@@ -40,7 +40,7 @@ from service.api.asking import (
 from service.api.problems import KINDS, Problem, responses
 from service.control.overrides import held_by
 from service.house import ChangedMeanwhile
-from service.records import Role
+from service.records.values import Role
 from service.scheduling.types import Reason
 
 

@@ -20,9 +20,9 @@ from forecasting.types import DemandForecast
 from service.control.overrides import FIELDS, MOST_PEOPLE, NOTE_LENGTH, REASON_LENGTH, accepted
 from service.control.types import Decision, Draw, Fault, HygieneEvidence, Override, View, Wish
 from service.house import Health
-from service.records import FaultRecord, OverrideEvent, Score, SettingsVersion, Token
 from service.records.columns import plain
 from service.records.readings import Stretch
+from service.records.values import FaultRecord, OverrideEvent, Score, SettingsVersion, Token
 from service.scheduling.types import Plan, Reason, Window
 from service.scoring import WHOLE
 from service.settings import HomeSettings, HomeWiring, Tunables

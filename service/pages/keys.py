@@ -8,7 +8,7 @@ from service.pages.door import Visitor
 from service.pages.local import NUMBERS, Local
 from service.pages.words import capital, person
 from service.records.records import Records
-from service.records.tokens import Role, Token
+from service.records.values import Role, Token
 
 MAY = {
     Role.READER: "May look, and change nothing.",

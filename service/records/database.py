@@ -36,7 +36,8 @@ from sqlalchemy.exc import ArgumentError
 from sqlmodel import Session
 
 from service.records.alone import APPLICATION_ID, FileHold, Hold, SessionHold
-from service.records.errors import RecordsError, explain, explained
+from service.records.errors import RecordsError
+from service.records.explain import explain, explained
 
 log = logging.getLogger(__name__)
 

@@ -16,7 +16,8 @@ from sqlmodel import Session, SQLModel
 
 from service.records.columns import from_us
 from service.records.database import Database
-from service.records.errors import RecordsError, explained
+from service.records.errors import RecordsError
+from service.records.explain import explained
 from service.records.readings import table_of
 from service.records.tables import (
     DecisionRow,

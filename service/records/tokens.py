@@ -10,40 +10,16 @@ from __future__ import annotations
 import hashlib
 import secrets
 from collections.abc import Iterable
-from dataclasses import dataclass
 from datetime import datetime, timedelta
-from enum import StrEnum
 
 from sqlmodel import Session, col, func, select
 
 from service.records.database import Database
 from service.records.homes import Homes
 from service.records.tables import HomeRow, SecretRow, TokenHomeRow, TokenRow
+from service.records.values import PREFIX, Role, Token
 
-PREFIX = "ladle_"  # so that a stray token is recognised and hidden in logs
 _USE_STEP = timedelta(minutes=10)  # last_used_at is written no more often, to spare the card
-
-
-class Role(StrEnum):
-    """What a token's bearer may do, from the least to the most."""
-
-    READER = "reader"  # polling only
-    HOUSEHOLD = "household"  # overrides too, and who has access
-    INSTALLER = "installer"  # settings too
-
-
-@dataclass(frozen=True)
-class Token:
-    """A token as it is known: never the secret itself."""
-
-    id: int
-    name: str
-    role: Role
-    homes: frozenset[str]
-    made_at: datetime
-    last_used_at: datetime | None = None
-    ended_at: datetime | None = None
-    ended_by: str | None = None
 
 
 def digest(secret: str) -> str:

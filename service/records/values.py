@@ -4,6 +4,7 @@ from __future__ import annotations
 
 from dataclasses import dataclass
 from datetime import datetime
+from enum import StrEnum
 from typing import Any, Generic, TypeVar
 
 from forecasting.types import DemandForecast, Floats, SlotGrid
@@ -13,6 +14,7 @@ from service.settings import Tunables
 
 T = TypeVar("T")
 Cursor = tuple[int | str, ...]
+PREFIX = "ladle_"  # so that a stray token is recognised and hidden in logs
 
 
 @dataclass(frozen=True)
@@ -115,3 +117,25 @@ class Thinned:
     five_minutes: int
     plans: int
     forecasts: int
+
+
+class Role(StrEnum):
+    """What a token's bearer may do, from the least to the most."""
+
+    READER = "reader"  # polling only
+    HOUSEHOLD = "household"  # overrides too, and who has access
+    INSTALLER = "installer"  # settings too
+
+
+@dataclass(frozen=True)
+class Token:
+    """A token as it is known: never the secret itself."""
+
+    id: int
+    name: str
+    role: Role
+    homes: frozenset[str]
+    made_at: datetime
+    last_used_at: datetime | None = None
+    ended_at: datetime | None = None
+    ended_by: str | None = None

@@ -12,7 +12,7 @@ import pytest
 import uvicorn
 from playwright.sync_api import Browser, sync_playwright
 
-from service.records import Records
+from service.records.records import Records
 from tests.browser.fake_house import NOW, FakeHouse, street
 from tests.browser.pages_app import app_for
 

@@ -16,7 +16,9 @@ from pathlib import Path
 
 import pytest
 
-from service.records import Records, RecordsError, database
+from service.records import database
+from service.records.errors import RecordsError
+from service.records.records import Records
 from service.settings import Tunables
 from tests import records_samples as samples
 from tests.records_samples import NOW, NOW_S, reading
@@ -26,7 +28,8 @@ from tests.records_samples import NOW, NOW_S, reading
 FULL = """
 import json, resource, sys
 from datetime import timedelta
-from service.records import Records, RecordsError
+from service.records.errors import RecordsError
+from service.records.records import Records
 from tests.records_samples import NOW, NOW_S, outputs, draw, reading
 from pathlib import Path
 
@@ -57,7 +60,7 @@ print(json.dumps({"stored": stored, "told": told, "readable": readable, "again":
 # Prints a line after each commit; what was printed was acknowledged.
 COMMITS = """
 import sys
-from service.records import Records
+from service.records.records import Records
 from tests.records_samples import NOW_S, reading
 
 records = Records.open(sys.argv[1])

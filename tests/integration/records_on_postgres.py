@@ -24,9 +24,10 @@ from sqlalchemy import create_engine
 from sqlmodel import SQLModel
 
 from adapters.types import PriceSeries
-from service.records import Records, RecordsError
 from service.records.database import alembic_config
+from service.records.errors import RecordsError
 from service.records.idempotency import KeptAnswer
+from service.records.records import Records
 from tests import config_text, mosquitto
 from tests.integration.test_one_service import MEND, TAKEN, ladle, said_of
 from tests.integration.test_records import (  # noqa: F401

@@ -30,7 +30,9 @@ from service.control.overrides import check_wish
 from service.control.state import Lease
 from service.control.types import Override, View
 from service.house import ChangedMeanwhile, Health
-from service.records import Records, RecordsError, Score
+from service.records.errors import RecordsError
+from service.records.records import Records
+from service.records.values import Score
 from service.settings import HomeSettings, HomeWiring, Tunables
 from service.settings_check import changed_tunables
 from tests import records_samples as samples

@@ -11,7 +11,7 @@ from fastapi import Request, Response
 from fastapi.testclient import TestClient
 
 from service.api.access import COOKIE
-from service.records import Records
+from service.records.records import Records
 from tests.integration.test_api import BASE, FAR, LOCAL, Place
 from tests.records_samples import NOW
 

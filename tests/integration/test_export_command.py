@@ -14,7 +14,8 @@ import pytest
 from adapters.types import Reading
 from service.assembly import Service
 from service.clock import SystemClock
-from service.records import Records, RecordsError
+from service.records.errors import RecordsError
+from service.records.records import Records
 from service.settings_check import load
 from service.worker import InlineWorker
 from tests import config_text

@@ -8,7 +8,8 @@ from pathlib import Path
 import httpx
 import pytest
 
-from service.records import Records, RecordsError
+from service.records.errors import RecordsError
+from service.records.records import Records
 from tests import config_text, mosquitto
 from tests.serving import LADLE, Serving
 

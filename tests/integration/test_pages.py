@@ -10,8 +10,8 @@ import pytest
 from fastapi.testclient import TestClient
 
 from service.api import problems
-from service.records import Records
 from service.records.errors import RecordsError
+from service.records.records import Records
 from tests.browser import fake_house
 from tests.browser.pages_app import app_for
 

@@ -18,8 +18,10 @@ from sqlalchemy import event
 
 from adapters.types import PriceSeries, Reading
 from service.control.types import Draw, Wish
-from service.records import OverrideEvent, Records, RecordsError, Score
 from service.records.database import restore
+from service.records.errors import RecordsError
+from service.records.records import Records
+from service.records.values import OverrideEvent, Score
 from service.settings import Keeping, Tunables
 from tests import records_samples as samples
 from tests.records_samples import NOW, NOW_S, reading

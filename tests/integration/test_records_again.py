@@ -14,7 +14,8 @@ from adapters.types import Message, Outgoing
 from adapters.wiring import Broker
 from service.assembly import Service
 from service.clock import HandClock, utc
-from service.records import Records, RecordsError
+from service.records.errors import RecordsError
+from service.records.records import Records
 from service.settings import Http
 from service.simulation import demo as demos
 from service.simulation.household import SCHOOL_FAMILY

@@ -18,8 +18,8 @@ from sqlmodel import SQLModel
 
 import service.records.tables  # noqa: F401
 from adapters.types import PriceSeries
-from service.records import Records
 from service.records.database import alembic_config
+from service.records.records import Records
 from tests.records_samples import NOW_S
 
 

@@ -9,7 +9,7 @@ from zoneinfo import ZoneInfo
 import pytest
 
 from adapters.types import PriceSeries
-from service.records import Records
+from service.records.records import Records
 from service.simulation import replaying, sources
 from service.simulation.replay import HotWater
 from tests import config_text

@@ -6,7 +6,7 @@ from pathlib import Path
 import pytest
 
 from adapters.types import PriceSeries
-from service.records import Records
+from service.records.records import Records
 from service.settings_check import load
 from service.simulation import recorded
 from service.simulation.sources import BadDraws

@@ -17,7 +17,7 @@ import pytest
 from adapters.types import Refusal
 from adapters.wiring import Notify
 from service.control.types import Fault
-from service.records import Records
+from service.records.records import Records
 from service.telling import Telling
 from tests import records_samples as samples
 from tests.control_plant import wiring as plain_wiring

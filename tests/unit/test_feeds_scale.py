@@ -12,7 +12,7 @@ import pytest
 from adapters.types import Message, PriceSeries, Refusal
 from adapters.wiring import PriceFeed
 from service import feeds
-from service.records import RecordsError
+from service.records.errors import RecordsError
 from service.scheduling.tariff import Band, Tariff
 from service.settings import Tunables
 

@@ -10,7 +10,7 @@ import numpy as np
 from service.cylinder.hygiene import HygieneTally
 from service.pages import care
 from service.pages.local import Local
-from service.records import Records
+from service.records.records import Records
 from tests.browser import fake_house
 
 SETTINGS = fake_house.settings("4 Mill Lane, Upper Fennick")

@@ -13,7 +13,7 @@ from adapters.types import Reading
 from service.control.types import Draw, Override, Wish
 from service.pages import cold
 from service.pages.local import Local
-from service.records import Records
+from service.records.records import Records
 from tests import records_samples as samples
 from tests.browser import fake_house
 

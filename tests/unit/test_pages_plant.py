@@ -12,7 +12,7 @@ import pytest
 from service.control.types import Decision, Rule
 from service.pages import plant
 from service.pages.local import Local
-from service.records import Records
+from service.records.records import Records
 from service.scheduling.types import Reason
 from tests.browser import fake_house
 

@@ -10,7 +10,7 @@ from fastapi.testclient import TestClient
 from service.pages import entries, sent_settings, tuning
 from service.pages.household import Refused
 from service.pages.local import Local
-from service.records import Records
+from service.records.records import Records
 from service.settings import Tunables
 from service.settings_check import SettingsRefused, changed_tunables, refuse_misfits
 from tests.browser import fake_house
