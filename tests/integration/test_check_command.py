@@ -1,31 +1,26 @@
 """``ladle check``: what a configuration would do, what is wrong with it, and the real plant."""
 
-import subprocess
 import threading
 import time
 from pathlib import Path
+from subprocess import CompletedProcess
 from typing import Any
 
 import httpx
 
 from tests import config_text, mosquitto
+from tests.commands import call, process
 from tests.plain_publisher import PROBES_M, Plant
-from tests.serving import LADLE, Serving
+from tests.serving import Serving
 
 
-def _check(config: Path, *more: str, answers: str = "") -> subprocess.CompletedProcess[str]:
-    return subprocess.run(
-        [LADLE, "check", "--config", str(config), *more],
-        input=answers,
-        capture_output=True,
-        text=True,
-        timeout=120,
-        check=False,
-    )
+def _check(config: Path, *more: str, answers: str = "") -> CompletedProcess[str]:
+    return call("check", "--config", str(config), *more, answers=answers)
 
 
 def test_it_says_what_it_would_subscribe_to_and_command(tmp_path: Path) -> None:
-    done = _check(config_text.write(tmp_path, 1883))
+    config = config_text.write(tmp_path, 1883)
+    done = process("check", "--config", str(config))
     assert done.returncode == 0, done.stdout + done.stderr
     assert "plant/probe/1  probe_1: probe, Cel" in done.stdout
     assert "plant/pump/set  pump: heat pump, on off; lease 30 s, released by own timer" in (
@@ -139,13 +134,7 @@ def test_two_homes_that_would_command_the_same_plant_are_refused(tmp_path: Path)
     assert "note: home home: signals.probe_1.topic = plant/probe/1: home annexe has the same" in (
         done.stdout
     )
-    started = subprocess.run(
-        [LADLE, "serve", "--config", str(config)],
-        capture_output=True,
-        text=True,
-        timeout=60,
-        check=False,
-    )
+    started = process("serve", "--config", str(config))
     assert started.returncode == 2
     assert "Not started" in started.stdout
     text = config.read_text(encoding="utf-8")
@@ -187,7 +176,8 @@ def test_live_shows_each_signal_and_pulses_on_consent_only(tmp_path: Path) -> No
         thread = threading.Thread(target=publish)
         thread.start()
         try:
-            done = _check(config, "--live", "--seconds", "3", answers="n\nn\n")
+            live = ("check", "--config", str(config), "--live", "--seconds", "3")
+            done = process(*live, answers="n\nn\n")
             assert done.returncode == 0, done.stdout + done.stderr
             assert "51 degC" in done.stdout
             assert "nothing on plant/probe/8" in done.stdout

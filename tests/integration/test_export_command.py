@@ -4,7 +4,6 @@ from __future__ import annotations
 
 import csv
 import re
-import subprocess
 from dataclasses import replace
 from datetime import UTC, datetime
 from pathlib import Path
@@ -19,16 +18,14 @@ from service.records.records import Records
 from service.settings_check import load
 from service.worker import InlineWorker
 from tests import config_text
+from tests.commands import call
 from tests.mosquitto import free_port
 from tests.records_samples import NOW, NOW_S, draw, fresh, outputs, override
-from tests.serving import LADLE
 
 
 def _ladle(*arguments: str) -> tuple[int, str]:
     """The exit status, and what was said without a terminal's frames and line breaks."""
-    done = subprocess.run(
-        [LADLE, *arguments], capture_output=True, text=True, timeout=120, check=False
-    )
+    done = call(*arguments)
     assert "Traceback" not in done.stdout + done.stderr
     return done.returncode, re.sub(r"[\s│╭╮╰╯─]+", " ", done.stdout + done.stderr)
 

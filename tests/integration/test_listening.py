@@ -7,7 +7,6 @@ import re
 import shlex
 import socket
 import subprocess
-import sys
 import time
 from pathlib import Path
 
@@ -15,8 +14,8 @@ import httpx
 import pytest
 
 from adapters import embedded
-from service import cli
 from tests import config_text, mosquitto
+from tests.commands import call, process
 from tests.serving import LADLE, Serving
 
 
@@ -29,15 +28,9 @@ def taken() -> int:
         yield somebody.getsockname()[1]
 
 
-def _ladle(*arguments: str) -> subprocess.CompletedProcess[str]:
-    return subprocess.run(
-        [LADLE, *arguments], capture_output=True, text=True, timeout=60, check=False
-    )
-
-
 def make_token(config: Path, role: str) -> str:
     """What ``ladle token make`` says."""
-    done = _ladle("token", "make", "--config", str(config), "--name", "Ines", "--role", role)
+    done = call("token", "make", "--config", str(config), "--name", "Ines", "--role", role)
     assert done.returncode == 0, done.stdout + done.stderr
     return done.stdout
 
@@ -60,7 +53,7 @@ def test_a_token_that_cannot_be_made_says_what_is_wrong_where(
 ) -> None:
     config = config_text.write(tmp_path, 1883)
     wanted = {"--name": "Ines", "--role": "reader", option: value}
-    done = _ladle(
+    done = call(
         "token", "make", "--config", str(config), *(x for pair in wanted.items() for x in pair)
     )
     assert done.returncode == 2
@@ -70,7 +63,7 @@ def test_a_token_that_cannot_be_made_says_what_is_wrong_where(
 
 def test_a_demo_on_a_taken_port_is_one_line_and_begins_nothing(taken: int, tmp_path: Path) -> None:
     folder = tmp_path / "demo"
-    done = _ladle("demo", "--port", str(taken), "--folder", str(folder))
+    done = call("demo", "--port", str(taken), "--folder", str(folder))
     assert done.returncode == 2
     assert (done.stdout + done.stderr).splitlines() == [
         f"Cannot serve pages and API on 127.0.0.1:{taken}: another program listens there, perhaps "
@@ -80,7 +73,7 @@ def test_a_demo_on_a_taken_port_is_one_line_and_begins_nothing(taken: int, tmp_p
 
 
 def test_a_port_that_cannot_be_is_refused_by_name() -> None:
-    done = _ladle("demo", "--port", "70000")
+    done = call("demo", "--port", "70000")
     said = done.stdout + done.stderr
     assert done.returncode == 2
     assert "--port" in said
@@ -89,22 +82,19 @@ def test_a_port_that_cannot_be_is_refused_by_name() -> None:
 
 
 def test_a_demo_whose_broker_finds_no_port_is_one_line(
-    taken: int, monkeypatch: pytest.MonkeyPatch, capfd: pytest.CaptureFixture[str]
+    taken: int, monkeypatch: pytest.MonkeyPatch
 ) -> None:
     monkeypatch.setattr(embedded, "_free_port", lambda host: taken)
-    monkeypatch.setattr(sys, "argv", ["ladle", "demo", "--port", "0"])
-    with pytest.raises(SystemExit) as ended:
-        cli.main()
-    assert ended.value.code == 2
-    said = capfd.readouterr()
-    (line,) = (said.out + said.err).splitlines()
+    done = call("demo", "--port", "0")
+    assert done.returncode == 2
+    (line,) = (done.stdout + done.stderr).splitlines()
     assert line.startswith(f"The embedded broker cannot listen on 127.0.0.1:{taken}: ")
     assert line.endswith("Start it again, and it takes another free port.")
 
 
 def test_a_service_on_a_taken_port_names_its_file(taken: int, tmp_path: Path) -> None:
     config = config_text.write(tmp_path, 1883, http_port=taken)
-    done = _ladle("serve", "--config", str(config))
+    done = process("serve", "--config", str(config))
     assert done.returncode == 2
     assert f"127.0.0.1:{taken}" in done.stdout
     assert f"under [http] in {config}" in done.stdout
@@ -117,7 +107,7 @@ def test_the_foot_of_a_page_names_the_command_that_makes_a_token_here(tmp_path: 
         found = re.search(r"Make one with <code>ladle (.*)</code>", page)
         assert found, "no command"
         command = html.unescape(found.group(1)).replace("NAME", "Ines")
-        assert secret_in(_ladle(*shlex.split(command)).stdout)
+        assert secret_in(call(*shlex.split(command)).stdout)
 
 
 def test_a_demo_names_no_command_that_it_cannot_carry_out(tmp_path: Path) -> None:

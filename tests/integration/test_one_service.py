@@ -11,17 +11,11 @@ import pytest
 from service.records.errors import RecordsError
 from service.records.records import Records
 from tests import config_text, mosquitto
-from tests.serving import LADLE, Serving
+from tests.commands import call, process
+from tests.serving import Serving
 
 TAKEN = "another Ladle runs on these records, and two would both command the plant"
 MEND = "Stop that one first, or give this one a database of its own."
-
-
-def ladle(*arguments: str) -> subprocess.CompletedProcess[str]:
-    """What a command says, and its exit status."""
-    return subprocess.run(
-        [LADLE, *arguments], capture_output=True, text=True, timeout=60, check=False
-    )
 
 
 def said_of(done: subprocess.CompletedProcess[str]) -> list[str]:
@@ -38,23 +32,27 @@ def test_a_second_service_is_refused_in_one_line_and_the_first_goes_on(tmp_path:
         text = config.read_text(encoding="utf-8")
         linked.write_text(text.replace("ladle.sqlite", "link.sqlite"), encoding="utf-8")
         with Serving(config) as serving:
-            for file, name in ((config, "ladle.sqlite"), (linked, "link.sqlite")):
-                second = ladle("serve", "--config", str(file))
+            for start, file, name in (
+                (process, config, "ladle.sqlite"),
+                (call, linked, "link.sqlite"),
+            ):
+                second = start("serve", "--config", str(file))
                 assert second.returncode == 2
                 assert said_of(second) == [f"{TAKEN} (sqlite:///{tmp_path}/{name}). {MEND}"]
             assert httpx.get(f"{serving.address}/api/v1/homes/home/health").status_code == 200
             # Whoever only looks or copies works beside it.
-            for command in (
-                ("export", "--config", str(config), "home", str(tmp_path / "csv")),
-                ("backup", "--config", str(config), str(tmp_path / "copy.sqlite")),
-                ("token", "make", "--config", str(config), "--name", "Ines"),
-                ("token", "list", "--config", str(config)),
-                ("replay", "--config", str(config), "--draws", "S", "--days", "1"),
-                ("check", "--config", str(config)),
+            of = ("--config", str(config))
+            for ladle, *command in (
+                (process, "export", *of, "home", str(tmp_path / "csv")),
+                (process, "backup", *of, str(tmp_path / "copy.sqlite")),
+                (process, "token", "make", *of, "--name", "Ines"),
+                (process, "token", "list", *of),
+                (call, "replay", *of, "--draws", "S", "--days", "1"),
+                (call, "check", *of),
             ):
                 done = ladle(*command)
                 assert done.returncode == 0, done.stdout + done.stderr
-            put_back = ladle("restore", "--config", str(config), str(tmp_path / "copy.sqlite"))
+            put_back = call("restore", "--config", str(config), str(tmp_path / "copy.sqlite"))
             assert put_back.returncode == 2
             assert TAKEN in put_back.stdout
             # Neither a kill nor an ordinary end leaves anything in the way of the next start.
@@ -63,7 +61,7 @@ def test_a_second_service_is_refused_in_one_line_and_the_first_goes_on(tmp_path:
             assert serving.stop() == 0
             serving.run()
             serving.stop()
-        done = ladle("restore", "--config", str(config), str(tmp_path / "copy.sqlite"))
+        done = process("restore", "--config", str(config), str(tmp_path / "copy.sqlite"))
         assert done.returncode == 0, done.stdout + done.stderr
 
 
@@ -72,7 +70,7 @@ def test_a_demo_does_not_run_twice_in_one_folder(tmp_path: Path) -> None:
     folder.mkdir()
     records = Records.open(f"sqlite:///{folder}/demo.sqlite", alone=True)
     try:
-        second = ladle("demo", "--port", "0", "--folder", str(folder))
+        second = process("demo", "--port", "0", "--folder", str(folder))
     finally:
         records.close()
     assert second.returncode == 2

@@ -1,9 +1,9 @@
 """``ladle replay``: what a stretch came to with Ladle, and what it would have come to without."""
 
 import re
-import subprocess
 from datetime import timedelta
 from pathlib import Path
+from subprocess import CompletedProcess
 from zoneinfo import ZoneInfo
 
 import pytest
@@ -13,22 +13,16 @@ from service.records.records import Records
 from service.simulation import replaying, sources
 from service.simulation.replay import HotWater
 from tests import config_text
+from tests.commands import call, process
 from tests.records_samples import NOW, NOW_S, draw, fresh, outputs, reading
-from tests.serving import LADLE
 
 L_KWH_PER_DAY = 11.655  # EN 16147, load profile L: tapping energy of a day
 DAY = timedelta(days=1)
 LOSS_KWH_PER_DAY = 1.9  # of the configuration, at 45 K above the room
 
 
-def _replay(config: Path, *more: str) -> subprocess.CompletedProcess[str]:
-    return subprocess.run(
-        [LADLE, "replay", "--config", str(config), *more],
-        capture_output=True,
-        text=True,
-        timeout=240,
-        check=False,
-    )
+def _replay(config: Path, *more: str) -> CompletedProcess[str]:
+    return call("replay", "--config", str(config), *more)
 
 
 def _columns(said: str, name: str) -> tuple[float, float]:
@@ -88,7 +82,7 @@ def test_a_file_of_draws_is_lived_from_its_first_day_to_its_last(tmp_path: Path)
     config = config_text.write(tmp_path, 1883)
     file = tmp_path / "draws.csv"
     file.write_text("start,litres_40c,seconds\n2026-03-01T07:00,40,300\n2026-03-02T07:00,40,300\n")
-    done = _replay(config, "--draws", str(file))
+    done = process("replay", "--config", str(config), "--draws", str(file))
     assert done.returncode == 0, done.stdout + done.stderr
     assert re.search(r"days +2\.0 ", done.stdout)
     assert re.search(r"wanted +80 L at 40 °C in 2 draws", done.stdout)
