@@ -37,7 +37,7 @@ from sqlmodel import Session
 
 from service.records.alone import APPLICATION_ID, FileHold, Hold, SessionHold
 from service.records.errors import RecordsError
-from service.records.explain import explain, explained
+from service.records.explain import explained
 
 log = logging.getLogger(__name__)
 
@@ -93,7 +93,7 @@ class _Here(threading.local):
 
 
 class Database:
-    """One database, opened, checked and migrated. Every method may be called from any thread."""
+    """One database, opened and migrated. Every method may be called from any thread."""
 
     def __init__(self, url: str, *, make: bool = True, alone: bool = False) -> None:
         """Open ``url`` (an SQLAlchemy URL) and bring its tables up to date.
@@ -154,7 +154,9 @@ class Database:
         if alone:
             self._hold = FileHold(path, self.where)
         if path.exists() and path.stat().st_size > 0:
-            self._check_file(path)
+            self._refuse_foreign(path)
+            if alone:
+                self.refuse_damaged()
         self.writer = create_engine(self.url, pool_size=1, max_overflow=0)
         self.reader = create_engine(self.url, pool_size=4, max_overflow=4)
         _prepare(self.writer, read_only=False)
@@ -177,8 +179,8 @@ class Database:
         if alone:
             self._hold = SessionHold(self.writer, self.where)
 
-    def _check_file(self, path: Path) -> None:
-        """Refuse a file that is not ours or that does not pass SQLite's own check."""
+    def _refuse_foreign(self, path: Path) -> None:
+        """Another program's file must not be migrated."""
         with closing(sqlite3.connect(path, timeout=BUSY_TIMEOUT_MS / 1000)) as raw:
             mark = raw.execute("PRAGMA application_id").fetchone()[0]
             tables = raw.execute("SELECT count(*) FROM sqlite_master").fetchone()[0]
@@ -189,9 +191,23 @@ class Database:
                     self.where,
                     "Name another file under [database] url.",
                 )
+
+    def refuse_damaged(self) -> None:
+        """Read the whole SQLite file for damage, which takes as long as the disk takes.
+
+        Done where years of records are about to be built upon: by a service that starts, and of a
+        copy that is to be restored. Whoever looks something up meets damage where it is.
+
+        Raises:
+            RecordsError: when it does not pass SQLite's own check.
+        """
+        with (
+            explained(self.where),
+            closing(sqlite3.connect(self.path, timeout=BUSY_TIMEOUT_MS / 1000)) as raw,
+        ):
             found = raw.execute("PRAGMA quick_check(1)").fetchone()[0]
             if found != "ok":
-                raise explain(sqlite3.DatabaseError(f"malformed: {found}"), self.where)
+                raise sqlite3.DatabaseError(f"malformed: {found}")
 
     def _migrate(self) -> None:
         with self._lock, self.writer.begin() as connection:
@@ -387,7 +403,9 @@ def restore(url: str, source: Path) -> None:
         try:
             shutil.copyfile(source, part)
             try:
-                Database(str(where.set(database=str(part)))).close()
+                copy = Database(str(where.set(database=str(part))))
+                copy.close()
+                copy.refuse_damaged()
             except RecordsError as error:
                 raise RecordsError(
                     error.code,

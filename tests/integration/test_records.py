@@ -8,6 +8,7 @@ import random
 import sqlite3
 import threading
 from collections.abc import Iterator
+from contextlib import closing
 from dataclasses import replace
 from datetime import UTC, datetime, timedelta
 from pathlib import Path
@@ -21,7 +22,7 @@ from service.control.types import Draw, Wish
 from service.records.database import restore
 from service.records.errors import RecordsError
 from service.records.records import Records
-from service.records.values import OverrideEvent, Score
+from service.records.values import OverrideEvent, Role, Score
 from service.settings import Keeping, Tunables
 from tests import records_samples as samples
 from tests.records_samples import NOW, NOW_S, reading
@@ -590,6 +591,32 @@ def test_a_file_that_cannot_be_used_is_refused_and_left_alone(
     assert refused.value.mend
     assert str(path) in refused.value.where
     assert (path.read_bytes() if path.is_file() else None) == before
+
+
+def test_damage_is_looked_for_by_a_service_and_a_restore_and_not_by_each_command(
+    tmp_path: Path,
+) -> None:
+    """To read a whole file takes seconds a year of records, too long for one new token."""
+    path, whole = tmp_path / "x.sqlite", tmp_path / "whole.sqlite"
+    Records.open(f"sqlite:///{whole}").close()
+    Records.open(f"sqlite:///{path}").close()
+    with closing(sqlite3.connect(path)) as raw:
+        (page,) = raw.execute("SELECT rootpage FROM sqlite_master WHERE name='draws'").fetchone()
+    with path.open("r+b") as file:
+        file.seek((page - 1) * 1024)
+        file.write(b"\xff" * 1024)
+    records = Records.open(f"sqlite:///{path}")
+    records.tokens.make("a new one", Role.READER, ["home"], NOW)
+    with pytest.raises(RecordsError) as met:
+        records.draws("home")
+    records.close()
+    with pytest.raises(RecordsError) as starting:
+        Records.open(f"sqlite:///{path}", alone=True)
+    before = whole.read_bytes()
+    with pytest.raises(RecordsError, match="no backup that can be put back") as restoring:
+        restore(f"sqlite:///{whole}", path)
+    assert met.value.code == starting.value.code == restoring.value.code == "damaged"
+    assert whole.read_bytes() == before
 
 
 def test_a_password_in_the_url_never_shows() -> None:
