@@ -324,6 +324,11 @@ class Link:
             if self._stopping.is_set():
                 self._say_goodbye(client)
                 break
+            # The library's thread tells nobody when it dies; where it lives this does nothing.
+            if client.loop_start() is not MQTTErrorCode.MQTT_ERR_INVAL and not self._lost.is_set():
+                client.on_disconnect = None  # what it says of its own end is no news
+                self._complain("lost", "Lost the broker: it sent what the MQTT library fails over")
+                break
             if self._client is not None:
                 self._tick(client)
             elif time.monotonic() - began > _CONNACK_TIMEOUT_S:

@@ -16,7 +16,7 @@ from pathlib import Path
 
 import paho.mqtt.client as paho
 import pytest
-from paho.mqtt.enums import CallbackAPIVersion
+from paho.mqtt.enums import CallbackAPIVersion, MQTTErrorCode
 from paho.mqtt.packettypes import PacketTypes
 from paho.mqtt.properties import Properties
 from paho.mqtt.reasoncodes import ReasonCode
@@ -584,3 +584,24 @@ def test_a_line_that_broke_is_told_so(caplog: pytest.LogCaptureFixture) -> None:
         finally:
             link.stop()
     assert "Lost the broker: the connection broke" in caplog.messages
+
+
+@pytest.mark.filterwarnings("ignore::pytest.PytestUnhandledThreadExceptionWarning")
+def test_the_link_outlives_the_librarys_thread(monkeypatch: pytest.MonkeyPatch) -> None:
+    """What kills it is nowhere told: no callback comes, and the socket stays open."""
+    handle, rude = paho.Client._handle_publish, [True]
+
+    def _handle(client: paho.Client) -> MQTTErrorCode:
+        if rude and client._client_id == b"ladle":
+            rude.clear()
+            raise RuntimeError("what the library fails over")
+        return handle(client)
+
+    heard = Heard()
+    with start() as broker, linked(wire(broker), heard) as link, stranger(broker.port) as sender:
+        monkeypatch.setattr(paho.Client, "_handle_publish", _handle)
+        say(sender, "51.5")
+        assert until(lambda: heard.texts == ["51.5"]), link.state  # it comes again
+        assert link.state.refusals == {"lost": 1}
+        link.acknowledge(heard.tokens)
+        assert until(lambda: not link.state.draining), link.state
