@@ -4,7 +4,7 @@ from __future__ import annotations
 
 import threading
 import time
-from collections.abc import Callable, Collection, Iterator, Mapping
+from collections.abc import Callable, Collection, Iterator, Mapping, Sequence
 from dataclasses import dataclass
 
 from rich.console import Console
@@ -19,7 +19,9 @@ from adapters.units import BASE_UNIT
 from adapters.wiring import Actuator, Form, Quantity
 from service.control import config_checks
 from service.control.situation import upside_down
+from service.records.errors import RecordsError
 from service.settings import HomeSettings, HomeWiring, Wiring
+from service.settings_check import of_tunables
 
 
 @dataclass(frozen=True)
@@ -35,13 +37,36 @@ class Finding:
         return f"{word}: home {self.home}: {self.message}"
 
 
-def findings(wiring: Wiring, home: HomeWiring) -> list[Finding]:
-    """Everything to be said against a home's wiring and first values."""
-    settings = HomeSettings(wiring=home, tunables=home.first)
-    found = [
-        Finding(home.id, str(misfit), misfit.severity == "refuse")
-        for misfit in config_checks.check(settings, wiring.broker.prefix)
-    ]
+def in_force(wiring: Wiring) -> tuple[list[HomeSettings], str]:
+    """The settings of each home that the service would use, and why none on record could be read.
+
+    A file of records that is not there yet is no trouble: nobody has run the service here.
+    """
+    from service.records.records import Records  # noqa: PLC0415 - of those who look into them
+
+    first = [HomeSettings(wiring=home, tunables=home.first) for home in wiring.homes]
+    try:
+        records = Records.open(wiring.database.url, make=False, migrate=False)
+        try:
+            return [records.in_force(home) for home in wiring.homes], ""
+        finally:
+            records.close()
+    except RecordsError as error:
+        return first, "" if error.code == "missing" else str(error)
+
+
+def findings(wiring: Wiring, settings: HomeSettings) -> list[Finding]:
+    """Everything to be said against a home's wiring and the settings in force.
+
+    What was set on the pages or over the API is mended there, so it refuses no start.
+    """
+    home = settings.wiring
+    found = []
+    for misfit in config_checks.check(settings, wiring.broker.prefix):
+        refuses, mend = misfit.severity == "refuse", ""
+        if refuses and settings.version and of_tunables(misfit):
+            refuses, mend = False, "; change it on the page of settings or over the API"
+        found.append(Finding(home.id, f"{misfit}{mend}", refuses))
     for other in wiring.homes:
         if other.id != home.id:
             found += _shared(home, other)
@@ -73,10 +98,14 @@ def _shared(home: HomeWiring, other: HomeWiring) -> Iterator[Finding]:
             yield Finding(home.id, said, False)
 
 
-def report(wiring: Wiring, home: HomeWiring) -> str:
+def report(wiring: Wiring, settings: HomeSettings) -> str:
     """What the service would subscribe to and command for a home, and what is wrong."""
+    home = settings.wiring
+    on_record = f"version {settings.version} on record; first values in the file count no more"
     own = OwnTopics(wiring.broker.prefix, home.id)
-    lines = [f"Home {home.id} ({home.title}), {home.zone}, {home.currency}", "Subscribes to:"]
+    lines = [f"Home {home.id} ({home.title}), {home.zone}, {home.currency}"]
+    lines += [f"Settings: {on_record if settings.version else 'first values in the file'}"]
+    lines += ["Subscribes to:"]
     lines += [
         f"  {s.topic}  {s.name}: {s.measures.value.replace('_', ' ')}, {s.unit}"
         for s in home.signals
@@ -89,7 +118,7 @@ def report(wiring: Wiring, home: HomeWiring) -> str:
         f"  {status_topic(wiring.broker)}  whether Ladle is there, for all homes",
         f"  {marker_topic(wiring.broker)}  heard again by itself: how far behind the broker is",
     ]
-    found = findings(wiring, home)
+    found = findings(wiring, settings)
     lines += [str(f) for f in found] or ["Nothing is wrong with it."]
     return "\n".join(lines)
 
@@ -105,7 +134,12 @@ def _commands(actuator: Actuator) -> str:
 
 
 def live(
-    wiring: Wiring, seconds: float, pulse_s: float, out: Console, consent: Callable[[str], bool]
+    wiring: Wiring,
+    held: Sequence[HomeSettings],
+    seconds: float,
+    pulse_s: float,
+    out: Console,
+    consent: Callable[[str], bool],
 ) -> bool:
     """Connect beside the service, show each signal's age and value, pulse what a person allows.
 
@@ -141,9 +175,9 @@ def live(
         with lock:
             for refusal in refused[:20]:
                 out.print(f"refused: {refusal}", markup=False)
-        for home in wiring.homes:
-            for actuator in home.actuators:
-                _pulse(link, home, actuator, pulse_s, out, consent)
+        for settings in held:
+            for actuator in settings.wiring.actuators:
+                _pulse(link, settings, actuator, pulse_s, out, consent)
         return True
     finally:
         link.stop()
@@ -202,13 +236,14 @@ def _too_hot(home: HomeWiring, heard: Mapping[tuple[str, str], Reading], out: Co
 
 def _pulse(
     link: Link,
-    home: HomeWiring,
+    settings: HomeSettings,
     actuator: Actuator,
     pulse_s: float,
     out: Console,
     consent: Callable[[str], bool],
 ) -> None:
     """Run one actuator for a moment, if a person who stands beside the plant allows it."""
+    home = settings.wiring
     asked = (
         f"Pulse {actuator.name} of {home.title} for {pulse_s:g} s? It starts real, hot, electric "
         "plant: only with the cylinder full and somebody beside it."
@@ -216,7 +251,7 @@ def _pulse(
     if not consent(asked):
         out.print(f"{actuator.name}: not pulsed")
         return
-    set_c = home.first.normal_set_c if "{set_c}" in actuator.run else None
+    set_c = settings.tunables.normal_set_c if "{set_c}" in actuator.run else None
     # Without a figure a diverter would wait for surplus, or be released as unfit to command.
     told_power = actuator.form is Form.DIVERTER or "{power_w}" in actuator.run
     power_w = home.immersion.power_w if told_power and home.immersion else None

@@ -63,16 +63,10 @@ def main() -> None:
 def serve(config: Config) -> None:
     """Run the service until it is told to stop (SIGTERM, Ctrl-C)."""
     wiring = load(config)
-    findings = [f for home in wiring.homes for f in checking.findings(wiring, home)]
-    refused = [f for f in findings if f.refuses]
-    for finding in findings:
-        out.print(str(finding))
-    if refused:
-        out.print("Not started: mend the lines marked 'refused' above.")
-        raise typer.Exit(2)
-    from service import serving  # noqa: PLC0415 - loads everything; a refusal needs none of it
+    from service import serving  # noqa: PLC0415 - loads everything
 
-    serving.serve(wiring, config, out)
+    if not serving.serve(wiring, config, out):
+        raise typer.Exit(2)
 
 
 def _records(wiring: Wiring, make: bool = False) -> Records:
@@ -161,13 +155,16 @@ def check(
 ) -> None:
     """Validate a configuration; say what it would subscribe to and command."""
     wiring = load(config)
+    held, unread = checking.in_force(wiring)
+    if unread:
+        out.print(f"note: {unread}")
     bad = False
-    for home in wiring.homes:
-        out.print(checking.report(wiring, home))
-        bad |= any(f.refuses for f in checking.findings(wiring, home))
+    for settings in held:
+        out.print(checking.report(wiring, settings))
+        bad |= any(f.refuses for f in checking.findings(wiring, settings))
     if bad:
         raise typer.Exit(2)
-    if live and not checking.live(wiring, seconds, pulse_seconds, out, typer.confirm):
+    if live and not checking.live(wiring, held, seconds, pulse_seconds, out, typer.confirm):
         raise typer.Exit(2)
 
 

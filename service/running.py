@@ -450,12 +450,12 @@ class RunningHouse:
         return self._state.clock.jumps != self._jumps_kept
 
     def _settings_in_force(self, wiring: HomeWiring) -> HomeSettings:
-        kept = self._records.settings(self.id)
-        if kept is None:
-            kept = self._records.add_settings(
+        held = self._records.in_force(wiring)
+        if held.version == 0:
+            self._records.add_settings(
                 self.id, wiring.first, "configuration file", self.now(), reason="first values"
             )
-        return HomeSettings(wiring=wiring, tunables=kept.tunables, version=kept.version)
+        return self._records.in_force(wiring)
 
     def _remember(self) -> State:
         """The state as it was: the last snapshot and every reading that arrived since."""

@@ -9,6 +9,7 @@ from pathlib import Path
 
 from rich.console import Console
 
+from service import checking
 from service.assembly import Service
 from service.clock import SystemClock
 from service.listening import listen
@@ -20,8 +21,8 @@ from service.web import Web
 LOOK_EVERY_S = 20.0  # whether this is still the one service on its records
 
 
-def serve(wiring: Wiring, config: Path, out: Console) -> None:
-    """Run the service of ``wiring``, which was read from the file ``config``.
+def serve(wiring: Wiring, config: Path, out: Console) -> bool:
+    """Run the service of ``wiring``, read from the file ``config``; False: it was not started.
 
     Raises:
         RecordsError: when the records cannot be used, or another service runs on them.
@@ -29,6 +30,13 @@ def serve(wiring: Wiring, config: Path, out: Console) -> None:
     """
     records = Records.open(wiring.database.url, alone=True)
     try:
+        held = [records.in_force(home) for home in wiring.homes]
+        findings = [f for settings in held for f in checking.findings(wiring, settings)]
+        for finding in findings:
+            out.print(str(finding))
+        if any(f.refuses for f in findings):
+            out.print("Not started: mend the lines marked 'refused' above.")
+            return False
         everybody = records.tokens.none_in_force()
         mend = f"Name another port under [http] in {config}, or 0 for a free one"
         listening = listen(wiring.http, everybody, mend)
@@ -36,6 +44,7 @@ def serve(wiring: Wiring, config: Path, out: Console) -> None:
         run(Service(wiring, SystemClock(), records), listening, everybody, out, make)
     finally:
         records.close()
+    return True
 
 
 def run(

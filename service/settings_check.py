@@ -28,6 +28,7 @@ from pydantic_settings import (
 )
 
 from service.control import config_checks
+from service.control.misfit import Misfit
 from service.settings import HomeSettings, Tunables, Wiring
 
 HIDDEN = "(hidden)"
@@ -216,7 +217,12 @@ def refuse_misfits(settings: HomeSettings, tunables: Tunables) -> None:
 def hardly_meant(settings: HomeSettings) -> tuple[str, ...]:
     """A line for each thing among what people change that is taken, yet hardly meant."""
     found = (m for m in config_checks.check(settings) if m.severity == "warn")
-    return tuple(f"{m}." for m in found if re.split(r"[ .[]", m.key)[0] in Tunables.model_fields)
+    return tuple(f"{m}." for m in found if of_tunables(m))
+
+
+def of_tunables(misfit: Misfit) -> bool:
+    """Whether it is about what people change while the service runs, not about the wiring."""
+    return re.split(r"[ .[]", misfit.key)[0] in Tunables.model_fields
 
 
 def _merge(base: Any, patch: Mapping[str, Any]) -> dict[str, Any]:

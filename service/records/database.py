@@ -95,13 +95,17 @@ class _Here(threading.local):
 class Database:
     """One database, opened and migrated. Every method may be called from any thread."""
 
-    def __init__(self, url: str, *, make: bool = True, alone: bool = False) -> None:
-        """Open ``url`` (an SQLAlchemy URL) and bring its tables up to date.
+    def __init__(
+        self, url: str, *, make: bool = True, alone: bool = False, migrate: bool = True
+    ) -> None:
+        """Open ``url``, an SQLAlchemy URL.
 
         Args:
             url: where it is.
             make: whether a file that is not there yet is made.
             alone: whether this is a service, of which there is one to a database.
+            migrate: whether its tables are brought up to date; not for a look beside a service,
+                which may be an older one.
 
         Raises:
             RecordsError: when it is not ours, damaged, newer than this program, unwritable or
@@ -128,7 +132,8 @@ class Database:
                     self._open_file(make, alone)
                 else:
                     self._open_server(alone)
-                self._migrate()
+                if migrate:
+                    self._migrate()
                 self._file = self._file_there()
         except BaseException:
             self._let_go()
@@ -145,7 +150,7 @@ class Database:
         path = self.path
         if not make and not path.exists():
             raise RecordsError(
-                "unwritable",
+                "missing",
                 f"there are no records yet: no file {path.absolute()}",
                 self.where,
                 "Check [database] url; a relative one leads from where ladle is started.",

@@ -5,15 +5,24 @@ from __future__ import annotations
 from typing import Literal
 
 Code = Literal[
-    "full", "locked", "taken", "damaged", "foreign", "newer", "unwritable", "unreachable", "other"
+    "full",
+    "locked",
+    "taken",
+    "missing",
+    "damaged",
+    "foreign",
+    "newer",
+    "unwritable",
+    "unreachable",
+    "other",
 ]
 
 
 class RecordsError(Exception):
     """The database could not do what was asked; nothing was half stored.
 
-    code    for machines: full, locked, taken, damaged, foreign, newer, unwritable,
-            unreachable, other
+    code    for machines: full, locked, taken, missing, damaged, foreign, newer,
+            unwritable, unreachable, other
     what    what failed, one sentence
     where   the database's URL without its password
     mend    what a person can do about it

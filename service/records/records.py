@@ -64,7 +64,7 @@ from service.records.values import (
     StoredPlan,
     Thinned,
 )
-from service.settings import Keeping, Tunables
+from service.settings import HomeSettings, HomeWiring, Keeping, Tunables
 
 R = TypeVar("R", bound=SQLModel)
 T = TypeVar("T")
@@ -91,19 +91,22 @@ class Records:
         self._watched: dict[int, tuple[int, int]] = {}
 
     @classmethod
-    def open(cls, url: str, *, make: bool = True, alone: bool = False) -> Records:
-        """Open an SQLAlchemy URL, check what is there, bring its tables up to date.
+    def open(
+        cls, url: str, *, make: bool = True, alone: bool = False, migrate: bool = True
+    ) -> Records:
+        """Open an SQLAlchemy URL; what ``Database`` takes.
 
         Args:
             url: where it is.
             make: whether a file that is not there yet is made.
             alone: whether this is a service, of which there is one to a database.
+            migrate: whether its tables are brought up to date.
 
         Raises:
             RecordsError: when it is damaged, another program's, newer than this, unwritable, or
                 another service's.
         """
-        return cls(Database(url, make=make, alone=alone))
+        return cls(Database(url, make=make, alone=alone, migrate=migrate))
 
     def keep_alone(self) -> None:
         """Make sure that this is still the only service here. RecordsError when it is not."""
@@ -452,6 +455,13 @@ class Records:
             wanted = select(SettingsRow).where(SettingsRow.home_id == home_id)
             row = session.exec(wanted.order_by(col(SettingsRow.version).desc()).limit(1)).first()
             return None if row is None else rows.settings_version(row)
+
+    def in_force(self, wiring: HomeWiring) -> HomeSettings:
+        """A home's settings: those on record, or for a new home its first values as version 0."""
+        kept = self.settings(wiring.id) if wiring.id in self.homes() else None
+        if kept is None:
+            return HomeSettings(wiring=wiring, tunables=wiring.first)
+        return HomeSettings(wiring=wiring, tunables=kept.tunables, version=kept.version)
 
     def add_settings(
         self,

@@ -51,12 +51,11 @@ def read(wiring: Wiring, home: HomeWiring) -> Recorded:
                 "no draw is recorded for this home yet; name a profile, a household or a CSV file "
                 "with --draws"
             )
-        version = records.settings(home.id)
         span = utc(taps[0].start_s) - BEFORE, utc(taps[-1].start_s) + AFTER
         told = (records.series(home.id, of, *span) for of in get_args(SeriesOf))
         return Recorded(
             taps,
-            HomeSettings(wiring=home, tunables=home.first if version is None else version.tunables),
+            records.in_force(home),
             tuple(s for s in told if s),
             _outdoor(records, home, *span),
         )

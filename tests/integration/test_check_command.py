@@ -8,9 +8,12 @@ from typing import Any
 
 import httpx
 
+from service.records.records import Records
+from service.settings import Hygiene, Tunables
 from tests import config_text, mosquitto
 from tests.commands import call, process
 from tests.plain_publisher import PROBES_M, Plant
+from tests.records_samples import NOW
 from tests.serving import Serving
 
 
@@ -98,6 +101,48 @@ def test_a_limit_set_from_afar_is_said_in_the_answer_and_on_the_page(tmp_path: P
         assert line.startswith("power_limit_w = 1: ")
         assert said in line
         assert said in httpx.get(page).text
+
+
+def test_what_was_changed_since_is_checked_and_not_the_files_first_values(tmp_path: Path) -> None:
+    config = config_text.write(tmp_path, 1883)
+    assert "Settings: first values in the file" in _check(config).stdout
+    records = Records.open(f"sqlite:///{tmp_path}/ladle.sqlite")
+    records.add_settings("home", Tunables(power_limit_w=1.0), "an installer", NOW)
+    records.close()
+    done = _check(config)
+    assert done.returncode == 0
+    assert "Settings: version 1 on record; first values in the file count no more" in done.stdout
+    assert "note: home home: power_limit_w = 1: " in done.stdout
+    wrong = _with(config, "occupants = 4", "occupants = 4\nreserve_tenths = 9\nhighest_tenths = 5")
+    done = _check(wrong)
+    assert done.returncode == 0, done.stdout  # they fill an empty database, and this is none
+
+
+def test_what_is_on_record_and_does_not_fit_a_changed_file_is_said_and_refuses_no_start(
+    tmp_path: Path,
+) -> None:
+    """A service that did not start could not be told of another value."""
+    records = Records.open(f"sqlite:///{tmp_path}/ladle.sqlite")
+    renamed = Tunables(hygiene=Hygiene(probes=("cylinder_foot",)))
+    records.add_settings("home", renamed, "an installer", NOW)
+    records.close()
+    with mosquitto.start() as broker:
+        config = config_text.write(tmp_path, broker.port)
+        done = _check(config)
+        assert done.returncode == 0, done.stdout
+        (said,) = (line for line in done.stdout.splitlines() if "cylinder_foot" in line)
+        assert said.startswith("note: home home: hygiene.probes = cylinder_foot: is not a probe")
+        assert said.endswith("; change it on the page of settings or over the API")
+        with Serving(config) as serving:
+            assert said in serving.text()
+
+
+def test_records_that_cannot_be_looked_at_are_said_and_first_values_checked(tmp_path: Path) -> None:
+    (tmp_path / "ladle.sqlite").write_text("dear installer, " * 100)
+    done = _check(config_text.write(tmp_path, 1883))
+    assert done.returncode == 0
+    assert "note: the database file is damaged" in done.stdout
+    assert "Settings: first values in the file" in done.stdout
 
 
 def test_an_actuator_that_latches_is_refused(tmp_path: Path) -> None:

@@ -650,6 +650,7 @@ def test_a_day_of_twelve_signals_each_ten_seconds_is_far_below_fifty_megabytes(
 def test_a_mistyped_place_is_no_empty_home(tmp_path: Path) -> None:
     with pytest.raises(RecordsError) as missing:
         Records.open(f"sqlite:///{tmp_path}/elsewhere/ladle.sqlite", make=False)
+    assert missing.value.code == "missing"
     assert "there are no records yet" in missing.value.what
     assert not (tmp_path / "elsewhere").exists()
 

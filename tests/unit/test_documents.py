@@ -12,7 +12,7 @@ from service.checking import findings
 from service.cli import app
 from service.control.precedence import TABLE
 from service.control.types import Wish
-from service.settings import Wiring
+from service.settings import HomeSettings, Wiring
 from service.settings_check import load
 
 ROOT = Path(__file__).parents[2]
@@ -48,7 +48,8 @@ def test_the_example_loads() -> None:
 
 def test_the_example_is_a_home_that_is_served_as_it_stands() -> None:
     wiring = load(EXAMPLE)
-    assert [str(f) for f in findings(wiring, wiring.homes[0])] == []
+    settings = HomeSettings(wiring=wiring.homes[0], tunables=wiring.homes[0].first)
+    assert [str(f) for f in findings(wiring, settings)] == []
 
 
 def _keys(model: type[BaseModel], seen: set[type[BaseModel]]) -> set[str]:
