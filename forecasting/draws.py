@@ -530,9 +530,13 @@ def _pieces(grid: SlotGrid, zone: ZoneInfo) -> tuple[Ints, Ints, Ints, Floats]:
 
 
 def _people_factor(begin_s: Ints, end_s: Ints, visits: tuple[Visit, ...], usual: float) -> Floats:
-    """How many times the usual number of people, for each stretch, shape (n,)."""
+    """How many times the usual number of people, for each stretch, shape (n,).
+
+    An absence is that of the household; guests of the same time mind the house.
+    """
     length = np.maximum(end_s - begin_s, 1)
-    people = np.full(len(begin_s), max(float(usual), 0.5))
+    usual = max(float(usual), 0.5)
+    guests = np.zeros(len(begin_s))
     home = np.ones(len(begin_s))
     for visit in visits:
         share = np.clip(
@@ -541,8 +545,8 @@ def _people_factor(begin_s: Ints, end_s: Ints, visits: tuple[Visit, ...], usual:
         if visit.away:
             home *= 1.0 - share
         else:
-            people += share * visit.extra_people
-    return np.asarray(home * np.maximum(people, 0.0) / max(usual, 0.5))
+            guests += share * visit.extra_people
+    return np.asarray(np.maximum(home * usual + guests, 0.0) / usual)
 
 
 def _day_rates(model: DrawModel, days: Ints) -> Floats:

@@ -38,7 +38,7 @@ class DrawHistory:
 
 @dataclass(frozen=True)
 class Visit:
-    """People more or fewer than usual between two moments: guests above 0, ``away`` for nobody."""
+    """People more or fewer than usual: guests above 0, ``away`` for none of the household."""
 
     from_s: int
     until_s: int

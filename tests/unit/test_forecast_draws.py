@@ -108,6 +108,9 @@ def test_guests_scale_and_away_removes(model):
     assert away.expected_l40[:48].sum() == pytest.approx(0, abs=1e-9)
     assert "guests" in guests.notes
     assert "away" in away.notes
+    two = Visit(NOW, NOW + DAY, extra_people=2)  # as many as usually live here
+    minded = forecast(model, NOW, visits=(Visit(NOW, NOW + DAY, away=True), two))
+    assert minded.expected_l40[:48] == pytest.approx(usual.expected_l40[:48])
 
 
 def test_an_unmarked_absence_is_noticed_within_a_day_and_not_learned():
