@@ -10,6 +10,7 @@ from collections.abc import Iterator
 
 from adapters import actuators
 from adapters.wiring import Form
+from forecasting.draws import TRUST_ABSENCE_D
 from service.clock import second_of
 from service.control import (
     config_hygiene,
@@ -157,6 +158,15 @@ def _written(settings: HomeSettings) -> Iterator[Misfit]:
             f"{t.normal_set_c:g}",
             f"must be above use_c, {built.use_c:g} degC",
             "raise it to 48 degC or more",
+        )
+    if round(7 * t.learning.window_weeks) <= TRUST_ABSENCE_D:
+        yield Misfit(
+            "warn",
+            "absence_unnoticed",
+            "learning.window_weeks",
+            f"{t.learning.window_weeks:g}",
+            f"an absence that nobody announced is noticed after {TRUST_ABSENCE_D} days of learning",
+            "give 2 weeks or more",
         )
     if t.reserve_tenths > t.highest_tenths:
         yield Misfit(

@@ -166,10 +166,15 @@ def test_without_a_mixing_valve_the_home_works_but_is_warned_of() -> None:
             },
             "price_unsaid",
         ),
+        ({"learning": {"window_weeks": 1}}, "absence_unnoticed"),
     ],
 )
 def test_warns_of_what_is_hardly_meant(tunables: dict[str, Any], code: str) -> None:
     assert _codes(tunables)[code] == "warn"
+
+
+def test_a_learning_window_of_two_weeks_notices_an_absence() -> None:
+    assert "absence_unnoticed" not in _codes({"learning": {"window_weeks": 2}})
 
 
 def test_bands_that_cover_every_hour_are_complete() -> None:
