@@ -80,6 +80,7 @@ class CylinderWiring(Part):
     coil_foot_m: float | None = None
     coil_head_m: float | None = None
     secondary_return_m: float | None = None
+    since: Day | None = None  # day on which it was put in a like one's place; None: it never was
 
 
 class RatingPoint(Part):

@@ -42,8 +42,9 @@ def fitted(settings: HomeSettings) -> dict[str, str]:
     wiring = settings.wiring
     built, pump, element = wiring.cylinder, wiring.heat_pump, wiring.immersion
     probes = ((s.name, s.height_m) for s in wiring.signals_of(Quantity.PROBE))
+    since = "" if built.since is None else f", since {built.since:%Y-%m-%d}"
     parts = {
-        "cylinder": f"{built.volume_l:g} L, {built.height_m:g} m",
+        "cylinder": f"{built.volume_l:g} L, {built.height_m:g} m{since}",
         "probes": ", ".join(sorted(f"{name} at {height:g} m" for name, height in probes)),
     }
     if pump is not None:
@@ -69,7 +70,8 @@ def _unlearned(state: State, settings: HomeSettings) -> State:
     plant, parts = plants.of(settings), refitted(state, settings)
     levels = {p.name: plant.level(p.height_m) for p in plant.probes}
     known = state.belief.estimator
-    if known is not None and (known.cylinder, dict(known.probes)) != (plant.cylinder, levels):
+    fits = known is None or (known.cylinder, dict(known.probes)) == (plant.cylinder, levels)
+    if not fits or "cylinder" in parts:
         state = replace(state, belief=replace(believe.forgotten(state.belief), estimator=None))
     if not parts:
         return state

@@ -20,6 +20,7 @@ from service.control.beginning import refitted
 from service.control.state import Reheat, State, Suspicion
 from service.control.types import Fault, Wish
 from service.cylinder import model
+from service.cylinder.estimator_motion import LOSS
 from service.cylinder.geometry import Cylinder
 from service.records.records import Records
 from service.running import RunningHouse
@@ -79,6 +80,29 @@ def test_nothing_is_known_of_another_cylinder() -> None:
     assert all(r.runs < 2 for r in home.state.watch.reheats.values())
     assert not home.on("element")
     assert home.state.book.drained, "an empty one shows the room's 20 degC, too"
+
+
+@pytest.mark.parametrize("since", ["2026-01-12", None])
+def test_of_a_like_cylinder_in_the_old_ones_place_nothing_is_known(since: str | None) -> None:
+    """Only its date tells it: a leaking old one must not lend it its loss or its disinfections."""
+    home = _lived()
+    old = home.state.belief.estimator
+    assert old is not None
+    errors = old.errors.copy()
+    errors[LOSS] = 0.8
+    known = replace(home.state.belief, estimator=replace(old, errors=errors))
+    home.state = replace(home.state, belief=known)
+    _restarted(home, cylinder={"since": since}).live(900)
+    like = since is not None
+    now = home.state.belief.estimator
+    assert now is not None
+    assert bool(abs(now.errors[LOSS]) < 0.1) is like
+    assert (home.last.view.hygiene["due_because"] == "first") is like
+    assert (home.last.view.hygiene["passed_at"] is None) is like
+    assert home.state.book.drained is like
+    assert (home.state.watch.reheats.get("heat_pump", Reheat()).runs < 90) is like
+    _restarted(home, cylinder={"since": since}).live(60)
+    assert refitted(home.state, home.settings) == ()
 
 
 def test_the_heater_of_a_new_cylinder_waits_until_it_was_seen_to_fill() -> None:
