@@ -38,6 +38,7 @@ from service.control.situation import Situation, upside_down
 from service.control.state import State, changed
 from service.control.types import Decision, Draw, Inputs, Outputs
 from service.cylinder.usable import heat_above_cold_kwh
+from service.scheduling import plan as scheduling
 from service.settings import HomeSettings
 
 LONGEST_SLEEP_S = 300.0
@@ -339,8 +340,12 @@ def _due_in_s(s: Situation) -> float:
     if made is not None and slot is not None:
         edges = [edge for w in made.windows for edge in (w.start_s, w.end_s)]
         waits.append(min((e - s.now_s for e in edges if e > s.now_s), default=LONGEST_PAUSE_S))
-        if (s.charge_l40 or 0.0) < float(made.base_stock_l40[slot].max(initial=0.0)):
-            waits.append(LONGEST_SLEEP_S)  # a run begins as late in the slot as it can
+        charge_l40 = s.charge_l40 or 0.0
+        begins_in_s = scheduling.next_start_s(made, s.now_s, charge_l40) - s.now_s
+        waits.append(begins_in_s if begins_in_s > 0 else LONGEST_SLEEP_S)  # something holds it back
+        below = charge_l40 < float(made.base_stock_l40[slot].max(initial=0.0))
+        if below and made.cover_stock_l40.size:  # surplus comes and goes
+            waits.append(LONGEST_SLEEP_S)
     slot_s = s.settings.tunables.slot_minutes * 60
     if state.planning.forecast_slot_s > 0:
         into_s = (s.now_s - state.planning.forecast_slot_s) % slot_s

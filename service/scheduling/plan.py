@@ -8,6 +8,7 @@ moment with the charge there really is.
 
 from __future__ import annotations
 
+import math
 from bisect import bisect_right
 from dataclasses import dataclass, replace
 
@@ -536,7 +537,8 @@ def decide(
             wanted = usable_l40 <= start and usable_l40 < until
             wanted = wanted and (
                 surplus_only
-                or not _waits(plan, slot, place, at_s=at_s, usable_l40=usable_l40, until=until)
+                or _begins_s(plan, slot, place, at_s=at_s, usable_l40=usable_l40, until=until)
+                <= at_s
             )
         if wanted:
             order = _order(
@@ -560,6 +562,24 @@ def decide(
     return tuple(orders)
 
 
+def next_start_s(plan: Plan, at_s: float, usable_l40: float) -> float:
+    """When a source that is off starts in this slot if the charge stays, s since 1970.
+
+    ``at_s`` when it should have started; infinite when none does. Surplus may start it earlier.
+    """
+    slot, begins_s = plan.grid.slot_at(at_s), math.inf
+    if slot is None:
+        return begins_s
+    for place in range(len(plan.source_names)):
+        until, start = _expected_levels(plan, slot, place)
+        if usable_l40 <= start and usable_l40 < until:
+            begins_s = min(
+                begins_s,
+                _begins_s(plan, slot, place, at_s=at_s, usable_l40=usable_l40, until=until),
+            )
+    return begins_s
+
+
 def _covered(plan: Plan, slot: int, place: int, surplus_w: float, *, running: bool = False) -> int:
     """How far surplus covers a source, as an index of COVERS.
 
@@ -574,7 +594,7 @@ def _covered(plan: Plan, slot: int, place: int, surplus_w: float, *, running: bo
     return bisect_right(COVERS, share) - 1
 
 
-def _waits(
+def _begins_s(
     plan: Plan,
     slot: int,
     place: int,
@@ -582,28 +602,29 @@ def _waits(
     at_s: float,
     usable_l40: float,
     until: float,
-) -> bool:
-    """Whether a start is put off: a few litres are not worth one, for any source.
+) -> float:
+    """When a start begins: now, later in this slot, or never, as far as this charge goes.
 
-    A run that only begins here and goes on in the next slot begins as late as it can. Not once
-    more was drawn than the whole slot was expected to take: that may be a bath.
+    A few litres are not worth a start, for any source. A run that only begins here and goes on in
+    the next slot begins as late as it can. Not once more was drawn than the whole slot was expected
+    to take: that may be a bath.
     """
     if usable_l40 > until - litres(START_TENTHS, plan.reference_l40):
-        return True
+        return math.inf
     if slot + 1 >= len(plan.grid):
-        return False
+        return at_s
     least_l40 = float(plan.expected_l40[slot]) - float(plan.expected_use_l40[slot])
     if usable_l40 < least_l40 - litres(DRAWN_TENTHS, plan.reference_l40):
-        return False
+        return at_s
     soon_s = float(plan.grid.end_s[slot + 1])
     if any(w.purpose == "disinfection" and at_s < w.end_s and w.start_s < soon_s
            for w in plan.windows):  # fmt: skip
-        return False  # it begins with the charge that was planned for it
+        return at_s  # it begins with the charge that was planned for it
     later, starts = _expected_levels(plan, slot + 1, place)
     if later <= until + 1.0 or starts < until:
-        return False
-    left_h = (float(plan.grid.end_s[slot]) - at_s) / 3600.0
-    return until - usable_l40 < float(plan.heat_l40_per_h[slot, place]) * left_h
+        return at_s
+    takes_h = (until - usable_l40) / max(float(plan.heat_l40_per_h[slot, place]), 1e-9)
+    return max(float(plan.grid.end_s[slot]) - 3600.0 * takes_h, at_s)
 
 
 def _goes_on(plan: Plan, slot: int, place: int, *, at_s: float, usable_l40: float) -> float:

@@ -101,6 +101,21 @@ def test_at_one_price_it_charges_as_late_as_it_can() -> None:
     assert window.reason.code == "as_late_as_possible"
 
 
+def test_when_it_starts_next_is_known_before() -> None:
+    """A second before nothing is asked for, then it is; some starts are put off within a slot."""
+    made = plan.make(day(), left_per_l40=0.0)
+    put_off = 0
+    for begin_s in made.grid.start_s.tolist():
+        for charge in np.linspace(0.0, 150.0, 16):
+            starts_s = plan.next_start_s(made, begin_s, float(charge))
+            end_s = min(starts_s, begin_s + 1799.0)
+            assert not plan.decide(made, end_s - 1.0, float(charge)) or end_s == begin_s
+            if starts_s < begin_s + 1800.0:
+                assert plan.decide(made, starts_s, float(charge))
+                put_off += starts_s > begin_s
+    assert put_off > 0
+
+
 @pytest.mark.parametrize("layout", [Layout.PLATE, Layout.COIL])
 def test_above_the_charge_it_names_a_window_is_left_out_and_not_only_begun_later(
     layout: Layout,
