@@ -334,18 +334,18 @@ class SimulatedHome:
         """Heat that both sources gave the water."""
         return self.pump.heat_kwh + self.element.heat_kwh
 
+    @property
+    def net_w(self) -> float:
+        """Import less export now, W."""
+        hot_w = self.pump.electricity_w + self.element.electricity_w
+        return hot_w + self.base_w - self.weather.pv_w(self.now_s)
+
     def value(self, signal: Signal) -> float:
         """What the instrument of ``signal`` shows now, in the signal's own unit."""
         return from_base(self.base_value(signal), signal)
 
     def base_value(self, signal: Signal) -> float:
         """The same in the base unit of its kind."""
-        net_w = (
-            self.pump.electricity_w
-            + self.element.electricity_w
-            + self.base_w
-            - self.weather.pv_w(self.now_s)
-        )
         total = signal.kind in (Kind.VOLUME, Kind.ENERGY)
         match signal.measures:
             case Quantity.PROBE:
@@ -371,9 +371,9 @@ class SimulatedHome:
             case Quantity.IMMERSION_ELECTRICITY:
                 base = self.element.electricity_kwh if total else self.element.electricity_w
             case Quantity.IMPORT_POWER:
-                base = net_w if self.grid_both_ways else max(net_w, 0.0)
+                base = self.net_w if self.grid_both_ways else max(self.net_w, 0.0)
             case Quantity.EXPORT_POWER:
-                base = max(-net_w, 0.0)
+                base = max(-self.net_w, 0.0)
             case _:
                 base = 0.0
         return base
