@@ -142,8 +142,10 @@ class Plant:
             return None
         outdoor = round(MILD_C if outdoor_c is None else outdoor_c)
         asked = self.set_c + wiring.approach_k if flow_c is None else round(flow_c)
-        flow = min(asked, pump.flow_limit_c(outdoor))
-        return self.remembered(f"duty/{outdoor}/{asked:g}", lambda: pump.at(outdoor, flow))
+        return self.remembered(
+            f"duty/{outdoor}/{asked:g}",
+            lambda: pump.at(outdoor, min(asked, pump.flow_limit_c(outdoor))),
+        )
 
     def charging_flow_c(self, set_c: float) -> float:
         """The heat pump's mean flow in a charge to ``set_c``, degC, if it gets so hot.

@@ -93,8 +93,7 @@ class HeatPump:
 
     def flow_limits_c(self, outdoor_c: Floats | float) -> Floats:
         """The same at outdoor temperatures of any shape."""
-        outdoors, limits = zip(*self.flow_limits, strict=True)
-        return np.asarray(np.interp(outdoor_c, outdoors, limits), np.float64)
+        return np.asarray(np.interp(outdoor_c, *self._limits), np.float64)
 
     def cop(self, outdoor_c: Floats | float, flow_c: Floats | float) -> Floats:
         """COP at outdoor and flow temperatures (broadcast together), corrected; at least 1."""
@@ -121,6 +120,11 @@ class HeatPump:
     def corrected(self, heat: Correction, cop: Correction) -> HeatPump:
         """Return the same heat pump with what meters taught about its capacity and COP."""
         return replace(self, heat_scale=heat.scale, cop_scale=cop.scale)
+
+    @cached_property
+    def _limits(self) -> Floats:
+        """Outdoor temperatures, and the highest flow at each, shape (2, k)."""
+        return np.array(self.flow_limits, np.float64).T.copy()
 
     @cached_property
     def _capacity_w(self) -> _Surface:
