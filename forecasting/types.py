@@ -79,9 +79,8 @@ class SlotGrid:
 
     def slot_at(self, at_s: float) -> int | None:
         """The slot that holds the moment, None outside them all."""
-        if not self.start_s[0] <= at_s < self.end_s[-1]:
-            return None
-        return int(self.start_s.searchsorted(at_s, side="right")) - 1
+        slot = int(self.start_s.searchsorted(at_s, side="right")) - 1
+        return slot if slot >= 0 and at_s < self.end_s[-1] else None
 
 
 @dataclass(frozen=True)

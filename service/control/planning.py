@@ -223,7 +223,7 @@ def due(s: Situation) -> tuple[Planning, tuple[Work, ...]]:
 
 def departed(s: Situation) -> bool:
     """Whether the charge is far from what the plan expected."""
-    made, slot = s.state.plan, rules.slot_now(s)
+    made, slot = s.state.plan, s.slot_now
     if made is None or slot is None or s.charge_l40 is None:
         return False
     begin, end = int(made.grid.start_s[slot]), int(made.grid.end_s[slot])

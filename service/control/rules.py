@@ -135,7 +135,7 @@ def guests_and_away(s: Situation) -> Ruling | None:
                 Reason("guests", {"people": standing.people, "until_tenths": s.in_tenths(target)}),
                 runs,
             )
-    if standing.away is not None and slot_now(s) is None:
+    if standing.away is not None and s.slot_now is None:
         return Ruling(Rule.GUESTS_AND_AWAY, Reason("away", {}))
     return None
 
@@ -148,7 +148,7 @@ def plan(s: Situation) -> Ruling:
 def _unplanned_tenths(s: Situation) -> int:
     """More less less, as far as the plan in force was made without: it counts wishes itself."""
     made = s.state.plan
-    if made is None or slot_now(s) is None:
+    if made is None or s.slot_now is None:
         return s.standing.more_tenths
     later = [o for o in s.standing.in_force if int(o.made_at.timestamp()) > made.made_at_s]
     return sum(o.wish is Wish.MORE for o in later) - sum(o.wish is Wish.LESS for o in later)
@@ -182,15 +182,10 @@ JUDGES: dict[Rule, Judge] = {
 }
 
 
-def slot_now(s: Situation) -> int | None:
-    """The plan's slot that holds now, None when there is no plan for it."""
-    return None if s.state.plan is None else s.state.plan.grid.slot_at(s.now_s)
-
-
 def _by_plan(s: Situation, more_tenths: int) -> Ruling:
     """What the plan asks for, as if the charge were so many tenths lower than it is."""
     made = s.state.plan
-    if made is None or slot_now(s) is None:
+    if made is None or s.slot_now is None:
         reserve = max(0.0, s.reserve_l40 + more_tenths * s.plant.tenth_l40)
         target = reserve + WITHOUT_PLAN_TENTHS * s.plant.tenth_l40
         runs = _up_to(s, target, begin_l40=reserve)
@@ -254,7 +249,7 @@ def _blocks(s: Situation) -> tuple[str, ...]:
     counted, only while it is dear; and only where commissioning showed that their states affect
     hot water alone, or a block would leave the rooms cold.
     """
-    made, slot, sure = s.state.plan, slot_now(s), s.sure_l40
+    made, slot, sure = s.state.plan, s.slot_now, s.sure_l40
     if (
         made is None
         or slot is None

@@ -58,6 +58,15 @@ def upside_down(
     return None
 
 
+# What a situation has worked out, by the part of the state that it hangs on.
+_HANGING_ON = {
+    "faults": ("faulty_probes", "ruling_probe", "upside_down"),
+    "plan": ("slot_now",),
+    "surroundings": ("outdoor_c",),
+    "book": ("surplus_w",),
+}
+
+
 @dataclass(frozen=True)
 class Situation:
     """One moment: the state as far as it is worked out, the settings, and what is fresh."""
@@ -77,8 +86,10 @@ class Situation:
         """The same moment with the state further worked out; what hangs on it is looked at anew."""
         new = object.__new__(Situation)
         new.__dict__.update(self.__dict__)
-        for name in ("faulty_probes", "outdoor_c", "ruling_probe", "surplus_w", "upside_down"):
-            new.__dict__.pop(name, None)
+        for part, looked_at in _HANGING_ON.items():
+            if getattr(state, part) is not getattr(self.state, part):
+                for name in looked_at:
+                    new.__dict__.pop(name, None)
         new.__dict__["state"] = state
         return new
 
@@ -86,6 +97,11 @@ class Situation:
     def now_s(self) -> float:
         """Seconds since 1970."""
         return self.now.timestamp()
+
+    @cached_property
+    def slot_now(self) -> int | None:
+        """The plan's slot that holds now, None when there is no plan for it."""
+        return None if self.state.plan is None else self.state.plan.grid.slot_at(self.now_s)
 
     @cached_property
     def probes_c(self) -> dict[str, float]:

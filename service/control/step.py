@@ -336,7 +336,7 @@ def _due_in_s(s: Situation) -> float:
     waits = [LONGEST_PAUSE_S, leases.next_due_s(state.book, s.elapsed_s)]
     if state.hygiene.attempt is not None:  # a hold is watched closely
         waits.append(LONGEST_SLEEP_S)
-    made, slot = state.plan, rules.slot_now(s)
+    made, slot = state.plan, s.slot_now
     if made is not None and slot is not None:
         edges = [edge for w in made.windows for edge in (w.start_s, w.end_s)]
         waits.append(min((e - s.now_s for e in edges if e > s.now_s), default=LONGEST_PAUSE_S))
