@@ -189,8 +189,10 @@ def _by_plan(s: Situation, more_tenths: int) -> Ruling:
         reserve = max(0.0, s.reserve_l40 + more_tenths * s.plant.tenth_l40)
         target = reserve + WITHOUT_PLAN_TENTHS * s.plant.tenth_l40
         runs = _up_to(s, target, begin_l40=reserve)
+        hindered = None if runs else _hindered(s, (s.charge_l40 or 0.0) + s.reserve_l40 - reserve, None)
         code = "no_plan_reserve" if runs else "no_plan_idle"
-        return Ruling(Rule.PLAN, Reason(code, {"until_tenths": s.in_tenths(target)}), runs)
+        reason = hindered or Reason(code, {"until_tenths": s.in_tenths(target)})
+        return Ruling(Rule.PLAN, reason, runs)
     charge = max(0.0, (s.charge_l40 or 0.0) - more_tenths * s.plant.tenth_l40)
     running = tuple(n for n in made.source_names if s.running(n))
     runs_wanted: list[Run] = []
@@ -208,7 +210,23 @@ def _by_plan(s: Situation, more_tenths: int) -> Ruling:
         reason = reason or order.reason
     if reason is not None:
         return Ruling(Rule.PLAN, reason, tuple(runs_wanted))
-    return Ruling(Rule.PLAN, Reason("plan_idle", {}), blocks=_blocks(s))
+    return Ruling(
+        Rule.PLAN, _hindered(s, charge, made) or Reason("plan_idle", {}), blocks=_blocks(s)
+    )
+
+
+def _hindered(s: Situation, charge_l40: float, made: Plan | None) -> Reason | None:
+    """What keeps a source from heating where there is less than there should be, if anything."""
+    resting = ((n, s.rests_for(n)) for n in ORDER if n in s.plant.sources)
+    name, why = next(((n, why) for n, why in resting if why), (None, None))
+    if name is None:
+        return None
+    short = charge_l40 < s.reserve_l40 - BATCH_TENTHS * s.plant.tenth_l40
+    if not (short and s.standing.away is None):
+        others = tuple(n for n in made.source_names if n != name) if made else ()
+        if made is None or not scheduling.decide(made, s.now_s, charge_l40, unable=others):
+            return None
+    return Reason("plan_hindered", {"source": name, "because": why})
 
 
 def _lowest_will_do(s: Situation, made: Plan, order: Order) -> bool:

@@ -216,11 +216,13 @@ class Situation:
         source = self.plant.sources.get(name)
         if source is None or source.actuator(surplus) is None:
             return None
+        return None if self.rests_for(name) else source
+
+    def rests_for(self, name: SourceName) -> str | None:
+        """Why a source may not be used now although it is commanded at other times, as a code."""
         if name == "heat_pump" and self.quiet:
-            return None
-        if self.left_alone(name):
-            return None
-        return source
+            return "quiet_hours"
+        return "without_effect" if self.left_alone(name) else None
 
     @property
     def at_own_sensor_c(self) -> float | None:

@@ -204,6 +204,10 @@ DECISIONS: dict[str, tuple[str, ...]] = {
     ),
     # the plan
     "plan_idle": ("The charge is where the plan wants it; nothing runs.",),
+    "plan_hindered": (
+        "More is wanted than there is, but the {source} does not heat now: {because}.",
+        "More is wanted than there is, but nothing may heat now.",
+    ),
     "no_plan_reserve": (
         "There is no plan yet, so the reserve is kept: charging to {until_tenths}.",
         "There is no plan yet, so the reserve is kept.",
@@ -297,6 +301,10 @@ NAMES = {  # of sources, and of slow work that fails
     "forecast": "forecast the draws",
 }
 
+HINDERED = {  # why a source that is commanded at other times is not used now
+    "quiet_hours": "these are its quiet hours",
+    "without_effect": "it did not when it was asked to, and is tried again later",
+}
 VERBATIM = frozenset({"running", "signals", "probe", "message", "with"})  # names, texts
 HELD_BACK: dict[str, str] = {
     "minimum_run": "the minimum run",

@@ -88,6 +88,8 @@ def because(code: str, local: Local) -> str:
     """A code that stands among the facts as their reason."""
     if code in sentences.DUE_BECAUSE:
         return sentences.DUE_BECAUSE[code]
+    if code in sentences.HINDERED:
+        return sentences.HINDERED[code]
     return spoken(code, sentences.DECISIONS, {}, local).removesuffix(".")
 
 

@@ -57,6 +57,33 @@ def test_without_a_plan_the_reserve_is_kept_at_any_hour_and_said_so() -> None:
     assert shown == pytest.approx(home.last.view.reference_l40 * 0.3, rel=0.15)
 
 
+@pytest.mark.parametrize("plans", [False, True])
+def test_an_empty_cylinder_is_not_called_charged_as_planned_while_its_source_rests(
+    plans: bool,
+) -> None:
+    """Quiet hours, or a heat pump left alone after it did not answer: that is what is said."""
+    noon = {"quiet_from": "12:00", "quiet_until": "20:00"}
+    signals = [s for s in wiring()["signals"] if s["name"] != "element_power"]
+    changes: dict[str, Any] = {
+        "immersion": None,
+        "actuators": wiring()["actuators"][:1],
+        "signals": signals,
+    }
+    quiet = _home(noon, changes=changes, profile_c=COLD, plans=plans)
+    quiet.live(1800)
+    assert quiet.last.view.decision is not None
+    assert quiet.last.view.decision.reason.code == "plan_hindered"
+    assert quiet.last.view.decision.reason.facts == {
+        "source": "heat_pump",
+        "because": "quiet_hours",
+    }
+    dead = _home(changes=changes, profile_c=COLD, plans=plans, dead={"pump"})
+    assert dead.until(lambda h: bool(h.last.view.faults), 3600)
+    dead.live(900)
+    assert dead.last.view.decision is not None
+    assert dead.last.view.decision.reason.facts.get("because") == "without_effect"
+
+
 def _frost(home: LittleHome) -> None:
     """It is 15 degC below zero, as far as anybody knows: a feed or the season says so."""
     start_s = int(home.now.timestamp()) + np.arange(0, 86_400, 1800)
