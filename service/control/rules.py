@@ -189,7 +189,8 @@ def _by_plan(s: Situation, more_tenths: int) -> Ruling:
         reserve = max(0.0, s.reserve_l40 + more_tenths * s.plant.tenth_l40)
         target = reserve + WITHOUT_PLAN_TENTHS * s.plant.tenth_l40
         runs = _up_to(s, target, begin_l40=reserve)
-        hindered = None if runs else _hindered(s, (s.charge_l40 or 0.0) + s.reserve_l40 - reserve, None)
+        as_if_l40 = (s.charge_l40 or 0.0) + s.reserve_l40 - reserve
+        hindered = None if runs else _hindered(s, as_if_l40, None)
         code = "no_plan_reserve" if runs else "no_plan_idle"
         reason = hindered or Reason(code, {"until_tenths": s.in_tenths(target)})
         return Ruling(Rule.PLAN, reason, runs)

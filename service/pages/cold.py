@@ -22,6 +22,7 @@ KWH_PER_LITRE_KELVIN = 1.163e-3 * 0.992  # water between inlet and outlet, near 
 EARLIEST = date(2000, 1, 1)  # a day before it was mistyped; calendars themselves begin in year 1
 MOST = 1000  # draws or decisions of one day
 SAID_APART_K = 3.0  # a smaller fall towards the end is not worth words
+END_S = 1.0  # what is read in the very moment in which the water stops was read of that water
 FULL_WARMTH_K = 1.0  # a draw this little below the temperature of use was not cold
 
 
@@ -143,7 +144,8 @@ def _end_c(home: str, records: Records, signal: str | None, draw: Draw) -> float
     """How warm the water was when a draw-off ended, degC; None where no reading of then is kept."""
     if signal is None:
         return None
-    kept = records.stretches(home, draw.start, draw.end, signals=(signal,), limit=MOST).items
+    until = draw.end + timedelta(seconds=END_S)
+    kept = records.stretches(home, draw.start, until, signals=(signal,), limit=MOST).items
     return kept[-1].mean if kept else None
 
 

@@ -124,6 +124,13 @@ def test_the_end_is_told_where_it_alone_was_too_cold(records: Records) -> None:
     assert draw.warmth == "about 40\u00a0°C, 38\u00a0°C at its end"
 
 
+def test_what_is_read_as_the_water_stops_tells_how_it_ended(records: Records) -> None:
+    """A meter's last litres and the outlet's temperature come with one stamp, each minute."""
+    (draw,) = told(records, shower(9, 1, 50.0, 38.0), (*(50,) * 10, 38))["told"]
+    assert draw.cold
+    assert draw.warmth == "about 49\u00a0°C, 38\u00a0°C at its end"
+
+
 def test_without_readings_the_mean_decides(records: Records) -> None:
     (draw,) = told(records, shower(2, 8, 50.0, 30.0))["told"]
     assert draw.warmth == "about 34\u00a0°C"
