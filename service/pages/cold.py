@@ -3,27 +3,40 @@
 from __future__ import annotations
 
 from collections.abc import Sequence
-from dataclasses import dataclass
+from dataclasses import dataclass, replace
 from datetime import date, datetime, time, timedelta
 from typing import Any
 
 from adapters.wiring import Quantity
-from service.control.types import Decision, Draw, Override
+from service.clock import in_span
+from service.control import cold as why
+from service.control import plant as plants
+from service.control.types import Decision, Draw, Fault, Override
 from service.cylinder.usable import USE_C
 from service.house import House
-from service.pages import words
-from service.pages.local import Local, duration, figure
+from service.pages import fault_words, sentences, words
+from service.pages.local import Local, duration, figure, quantity
 from service.pages.plant import DecisionRow, decision_row
 from service.records.records import Records
-from service.settings import HomeWiring
+from service.scheduling.types import Reason
+from service.settings import HomeSettings, HomeWiring, Tunables
 
 SMALL_L = 4.0  # draws below this never ran warm anyway and only hide the others
 KWH_PER_LITRE_KELVIN = 1.163e-3 * 0.992  # water between inlet and outlet, near 40 degC
 EARLIEST = date(2000, 1, 1)  # a day before it was mistyped; calendars themselves begin in year 1
 MOST = 1000  # draws or decisions of one day
+MOMENT = timedelta(microseconds=1)  # what was decided as the tap opened counts
 SAID_APART_K = 3.0  # a smaller fall towards the end is not worth words
 END_S = 1.0  # what is read in the very moment in which the water stops was read of that water
 FULL_WARMTH_K = 1.0  # a draw this little below the temperature of use was not cold
+
+
+@dataclass(frozen=True)
+class Cause:
+    """What made a draw-off cold, and what mends it."""
+
+    what: str
+    mend: str
 
 
 @dataclass(frozen=True)
@@ -39,6 +52,7 @@ class Told:
     cold: bool
     decision: DecisionRow | None
     decided: str
+    causes: tuple[Cause, ...] = ()  # of a cold one, the likeliest first
 
 
 def content(
@@ -61,9 +75,16 @@ def content(
     cold, unknown = sum(t.cold for t in told), sum(not t.known for t in told)
     name = local.day(start)
     name = name if name in ("today", "yesterday") else f"on {name}"
-    wishes = [o for o in records.overrides(home, limit=MOST).items if _held(o, start, end)]
+    every = records.overrides(home, limit=MOST).items
+    wishes = [o for o in every if _held(o, start, end)]
+    for n, draw in enumerate(draws):
+        if told[n].cold:
+            known = _before(home, house.settings, records, draw, every)
+            said = tuple(_cause(c, draw, local) for c in why.causes(draw, known))
+            told[n] = replace(told[n], causes=said)
     return {
         "lead": _lead(len(told), cold, unknown, name),
+        "tap": _at_the_tap(house.settings.wiring, none_cold=len(told) > unknown and not cold),
         "day": day.isoformat(),
         "day_name": name,
         "latest": today.isoformat(),
@@ -75,6 +96,68 @@ def content(
         "wishes": [_asked(o, local) for o in reversed(wishes)],
         "decisions": [decision_row(d, local) for d in reversed(that_day)],
     }
+
+
+def _before(
+    home: str,
+    settings: HomeSettings,
+    records: Records,
+    draw: Draw,
+    wishes: Sequence[Override],
+) -> why.Before:
+    """What is on record of the time before a draw-off."""
+    since = draw.start - why.LOOK_BACK
+    earlier = records.draws(home, since, draw.start, limit=MOST).items
+    lately = records.decisions(home, since, draw.start + MOMENT, limit=MOST).items
+    decisions = [*lately, *records.decisions(home, None, since, limit=1).items]
+    began = why.one_charge(draw, earlier)[0].start
+    plans = records.plans(home, None, began, limit=1).items
+    versions = records.settings_versions(home, limit=MOST).items
+    then = next((v.tunables for v in versions if v.made_at <= draw.start), settings.tunables)
+    return why.Before(
+        draws=tuple(reversed(earlier)),
+        decisions=tuple(reversed(decisions)),
+        wishes=tuple(wishes),
+        faults=tuple(f.fault for f in records.faults(home, limit=MOST).items),
+        unwatched=records.unwatched(home, since, draw.start),
+        reference_l40=plants.of(settings.model_copy(update={"tunables": then})).reference_l40,
+        comfort=then.comfort,
+        quiet=_quiet(settings.wiring, then, draw.start),
+        expected_l40=_expected_l40(home, records, began, draw.end),
+        plan=plans[0].reason if plans else None,
+    )
+
+
+def _quiet(wiring: HomeWiring, then: Tunables, at: datetime) -> tuple[str, str] | None:
+    """The heat pump's quiet hours, if they held at a moment or until shortly before."""
+    if wiring.heat_pump is None or then.quiet_from is None or then.quiet_until is None:
+        return None
+    for moment in (at, at - why.AT_ONCE):
+        local = moment.astimezone(wiring.zone_info)
+        second = local.hour * 3600 + local.minute * 60 + local.second
+        if in_span(second, then.quiet_from, then.quiet_until):
+            return then.quiet_from, then.quiet_until
+    return None
+
+
+def _expected_l40(home: str, records: Records, began: datetime, end: datetime) -> float | None:
+    """What the last forecast before ``began`` expected in the slots until ``end``, L at 40 degC."""
+    made = records.forecasts(home, None, began, limit=1).items
+    if not made or made[0].until < end:
+        return None
+    grid = made[0].means.grid
+    within = (grid.end_s > began.timestamp()) & (grid.start_s < end.timestamp())
+    return float(made[0].means.expected_l40[within].sum())
+
+
+def _cause(found: Reason | Fault, draw: Draw, local: Local) -> Cause:
+    """What made a draw-off cold, in words."""
+    if isinstance(found, Fault):
+        said = fault_words.fault(found, local)
+        noticed = "Noticed" if found.since <= draw.start else "Noticed only afterwards,"
+        return Cause(f"{said.title} {noticed} {said.since}.", said.remedy)
+    choices, mend = sentences.COLD[found.code]
+    return Cause(words.capital(words.fill(choices, found.facts, local)), mend)
 
 
 def _held(wish: Override, start: datetime, end: datetime) -> bool:
@@ -113,6 +196,23 @@ def _lead(count: int, cold: int, unknown: int, day: str) -> str:
     more = "one" if unknown == 1 else unknown
     rest = f" How warm {more} more came is not known." if unknown else ""
     return f"{said} colder than wanted.{rest}"
+
+
+def _at_the_tap(wiring: HomeWiring, *, none_cold: bool) -> str | None:
+    """What no meter at the cylinder sees: between it and a person stand a valve and a pipe."""
+    valve_c, use_c = wiring.cylinder.mixing_valve_c, wiring.cylinder.use_c
+    if valve_c is not None and valve_c < use_c:
+        return (
+            f"By the home's file the mixing valve is set to {quantity(valve_c, '°C')}: no tap gets "
+            f"water at {quantity(use_c, '°C')}, however hot the cylinder is. A licensed person may "
+            "set it higher, as far as the people who live here stay safe from scalding."
+        )
+    if none_cold:
+        return (
+            "That is how warm it left the cylinder. If it was cold at a tap all the same, look at "
+            "the mixing valve, at the tap's own mixer and thermostat, and at the pipe between."
+        )
+    return None
 
 
 def outlet_c(draw: Draw) -> float | None:

@@ -215,6 +215,82 @@ DECISIONS: dict[str, tuple[str, ...]] = {
     "no_plan_idle": ("There is no plan yet; the reserve is there and nothing runs.",),
 }
 
+# Why a draw-off came cold, and what mends it.
+COLD: dict[str, tuple[tuple[str, ...], str]] = {
+    "held": (
+        (
+            "A maintenance hold by {by} stood from {since} to {ended}: nothing was commanded.",
+            "A maintenance hold by {by} had stood since {since}: nothing was commanded.",
+        ),
+        "End the hold when the work is done. Let the installer see whether the cylinder's own "
+        "thermostats are set to keep water hot meanwhile.",
+    ),
+    "away": (
+        (
+            "An absence until {until} was on record, by {by}, so no charge was kept; it was ended "
+            "only {ended}.",
+            "An absence until {until} was on record, by {by}, so no charge was kept.",
+            "An absence was on record, so no charge was kept.",
+        ),
+        "Who comes back early ends the absence on the household's page some hours before.",
+    ),
+    "let_go": (
+        ("Ladle had let go for {lasted_s} of the twelve hours before, since {since}: {because}.",),
+        "Mend what it names. Let the installer see whether the cylinder's own thermostats are set "
+        "to keep water hot meanwhile.",
+    ),
+    "unwatched": (
+        ("Ladle was off, or heard nothing, from {since} to {until}.",),
+        "Let Ladle and its computer start again by themselves after a failure. Let the installer "
+        "see whether the cylinder's own thermostats are set to keep water hot meanwhile.",
+    ),
+    "more_than_full": (
+        (
+            "From {since} on {drawn_l40} at 40\u00a0°C had been drawn; the cylinder holds "
+            "{full_l40} when it is full.",
+        ),
+        "Leave time between baths for heating. Where this happens often, a higher set temperature "
+        "or a larger cylinder holds more; ask the installer.",
+    ),
+    "less": (
+        ("The household had asked for less, by {tenths:plain} in ten, since {since}.",),
+        "Go back to the plan on the household's page, or ask for less for a shorter time.",
+    ),
+    "more_than_expected": (
+        (
+            "From {since} on {drawn_l40} at 40\u00a0°C had been drawn; by this household's habits "
+            "{expected_l40:about} were expected then.",
+        ),
+        "Say guests on the household's page before they come, or ask for a charge by a time. A new "
+        "habit is learned within some weeks; until then a larger reserve helps.",
+    ),
+    "quiet": (
+        ("The heat pump does not heat in its quiet hours, {quiet_from} to {quiet_until}.",),
+        "Shorten the quiet hours or raise the reserve in the settings.",
+    ),
+    "held_back": (
+        ("Heating was held back for {lasted_s} of the twelve hours before by {waits_for}.",),
+        "Look at that limit in the settings, with the installer.",
+    ),
+    "not_in_time": (
+        ("Heating had begun only {begun_s} before, {since}.",),
+        "A larger reserve, or a charge by a time, leaves more time to heat.",
+    ),
+    "accepted": (
+        (
+            "The plan knew of it: the chance of running short was {short_chance}. Comfort is set "
+            "to {comfort}.",
+            "Comfort is set to {comfort}, which accepts lukewarm water now and then.",
+        ),
+        "Set comfort higher, or raise the reserve, in the settings.",
+    ),
+    "unexplained": (
+        ("Nothing on record explains it.",),
+        "Look at the mixing valve, at the settings of the shower itself, and whether the highest "
+        "probe sits where the file says.",
+    ),
+}
+
 DEMAND_NOTES: dict[str, str] = {
     "holiday": "A public holiday is coming; it is forecast like the day it resembles.",
     "guests": "Guests are counted in.",

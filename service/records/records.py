@@ -425,6 +425,18 @@ class Records:
             found, begin_s, end_s, [[a[1], b[0]] for a, b in pairwise(stretches)]
         )
 
+    def unwatched(
+        self, home: str, since: datetime, until: datetime
+    ) -> tuple[tuple[datetime, datetime], ...]:
+        """The spans between readings, longer than half an hour, that lie in [since, until)."""
+        home_id = self.home_id(home)
+        c = table_of(WatchedRow).c
+        wanted = pick(c.start_s, c.end_s).where(c.home_id == home_id).order_by(c.start_s)
+        with self.database.read() as session:
+            spans = session.connection().execute(wanted).all()
+        gaps = ((from_us(a[1] * 1_000_000), from_us(b[0] * 1_000_000)) for a, b in pairwise(spans))
+        return tuple((begin, end) for begin, end in gaps if end > since and begin < until)
+
     def draws(
         self,
         home: str,

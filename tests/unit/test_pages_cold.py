@@ -6,14 +6,18 @@ from collections.abc import Iterator
 from dataclasses import replace
 from datetime import date, timedelta
 from pathlib import Path
+from typing import Any
 
+import numpy as np
 import pytest
 
 from adapters.types import Reading
-from service.control.types import Draw, Override, Wish
+from forecasting.types import SlotGrid
+from service.control.types import Decision, Draw, Fault, Override, Rule, Wish
 from service.pages import cold
 from service.pages.local import Local
 from service.records.records import Records
+from service.scheduling.types import Reason
 from tests import records_samples as samples
 from tests.browser import fake_house
 
@@ -170,6 +174,139 @@ def test_what_people_had_asked_for_that_day_is_told(records: Records) -> None:
     assert "Anna" in away
     assert less.startswith("One tenth less than planned, ")
     assert less.endswith(" by Ben")
+
+
+def _decided(rule: Rule, code: str, ago: timedelta, **inputs: Any) -> Decision:
+    return Decision(START - ago, rule, Reason(code, {}), (), inputs)
+
+
+def _said(records: Records, **named: Any) -> list[str]:
+    """What the page names as the causes of a shower that ran cold."""
+    house = fake_house.FakeHouse(fake_house.settings("Mill Lane"), fake_house.lived_in([]))
+    tunables = house.settings.tunables.model_copy(update=named.pop("tunables", {}))
+    records.add_settings(HOME, tunables, "file", START - timedelta(days=9))
+    for wish in named.pop("wishes", ()):
+        kept = records.add_override(HOME, wish)
+        if wish.ended_at:
+            records.end_override(HOME, kept.id, wish.ended_at, "Ben")
+    for decision in named.pop("decisions", ()):
+        records.store(HOME, replace(fake_house.outputs(), draws=(), decision=decision))
+    expected = named.pop("expected_l40", 60.0)
+    made_s = int(START.timestamp()) - 7200
+    per_slot = replace(
+        samples.forecast(made_s, slots=8),
+        grid=SlotGrid(made_s + 1800 * np.arange(8), made_s + 1800 * np.arange(1, 9)),
+        expected_l40=np.array([0.0] * 4 + [expected] + [0.0] * 3),
+    )
+    wanted = named.pop("draw", shower(2, 8, 50.0, 15.0))
+    made = replace(fake_house.outputs(), forecast_made=per_slot, **named)
+    records.store(HOME, replace(made, draws=(*named.get("draws", ()), wanted), decision=None))
+    local = Local(house.settings.wiring.zone_info, "EUR", fake_house.NOW)
+    page = cold.content(HOME, house, records, local, None)
+    return [cause.what for cause in page["told"][-1].causes]
+
+
+DEAD = Fault("command_without_effect", "heat_pump", START - timedelta(hours=5), "fault")
+STUCK = Fault("probe_stuck", "probe_top", START + timedelta(hours=1), "warning")
+HOUR, MINUTE = timedelta(hours=1), timedelta(minutes=1)
+
+
+def _wish(wish: Wish, until: timedelta | None, ended: timedelta | None = None) -> Override:
+    made = START - 30 * HOUR
+    end = None if until is None else START + until
+    return Override(
+        0, wish, "Anna", made, made, end, ended_at=None if ended is None else START + ended
+    )
+
+
+def _earlier(litres_l40: float) -> Draw:
+    before = shower(10, 0, 50.0, 50.0)
+    start = START - 30 * MINUTE
+    return replace(before, start=start, end=start + 10 * MINUTE, litres_40c=litres_l40)
+
+
+@pytest.mark.parametrize(
+    ("named", "said"),
+    [
+        (
+            {"expected_l40": 10.0, "draws": (_earlier(120.0),)},
+            "by this household's habits about 10\u00a0L were expected then.",
+        ),
+        ({"draws": (_earlier(300.0),)}, "the cylinder holds 279\u00a0L when it is full."),
+        ({"wishes": (_wish(Wish.HOLD, None),)}, "A maintenance hold by Anna had stood since"),
+        (
+            {"wishes": (_wish(Wish.AWAY, 9 * HOUR, -HOUR),)},
+            "by Anna, so no charge was kept; it was ended only today",
+        ),
+        ({"wishes": (_wish(Wish.AWAY, 9 * HOUR),)}, "by Anna, so no charge was kept."),
+        ({"wishes": (_wish(Wish.LESS, HOUR),)}, "The household had asked for less, by 1 in ten"),
+        ({"faults": (DEAD,)}, "The heat pump was asked to heat and does not. Noticed today"),
+        ({"faults": (STUCK,)}, "The probe probe_top is stuck at one value. Noticed only after"),
+        (
+            {"decisions": (_decided(Rule.FAIL_SAFE, "readings_stale", 3 * HOUR),)},
+            "Ladle had let go for 3\u00a0h of the twelve hours before, since",
+        ),
+        (
+            {"tunables": {"quiet_from": "13:30", "quiet_until": "17:00"}},
+            "The heat pump does not heat in its quiet hours, 13:30 to 17:00.",
+        ),
+        (
+            {"decisions": (_decided(Rule.PLAN, "tight", HOUR, waits_for="power_limit"),)},
+            "Heating was held back for 1\u00a0h of the twelve hours before by the power limit.",
+        ),
+        (
+            {"decisions": (_decided(Rule.PLAN, "tight", 9 * MINUTE, running="heat_pump_call"),)},
+            "Heating had begun only 9\u00a0min before",
+        ),
+        ({"tunables": {"comfort": "thrifty"}}, "Comfort is set to thrifty, which accepts"),
+        ({}, "Nothing on record explains it."),
+    ],
+)
+def test_the_cause_of_a_cold_draw_off_is_named_with_its_figures(
+    records: Records, named: dict[str, Any], said: str
+) -> None:
+    causes = _said(records, **named)
+    assert said in causes[0]
+    assert len(causes) == 1
+
+
+def test_what_kept_heat_away_is_named_before_how_much_was_drawn(records: Records) -> None:
+    """Three baths, out of a cylinder that nothing had heated since the night."""
+    first, second = _said(records, faults=(DEAD,), draws=(_earlier(300.0),))
+    assert "does not" in first
+    assert "when it is full" in second
+
+
+def test_an_absence_that_ended_as_announced_is_no_cause(records: Records) -> None:
+    """The plan knew when somebody would be back, and had the time to charge."""
+    (only,) = _said(records, wishes=(_wish(Wish.AWAY, -HOUR),))
+    assert only == "Nothing on record explains it."
+
+
+def test_a_service_that_was_off_is_named(records: Records) -> None:
+    for from_, until in ((-20 * HOUR, -6 * HOUR), (-2 * HOUR, HOUR)):
+        records.import_draws(HOME, (), START + from_, START + until)
+    (only,) = _said(records)
+    assert only.startswith("Ladle was off, or heard nothing, from")
+
+
+@pytest.mark.parametrize(
+    ("valve_c", "said"),
+    [(48.0, "That is how warm it left the cylinder."), (38.0, "the mixing valve is set to 38")],
+)
+def test_where_the_cylinder_gave_hot_water_the_way_to_the_tap_is_named(
+    records: Records, valve_c: float, said: str
+) -> None:
+    plain = fake_house.settings("Mill Lane")
+    built = plain.wiring.cylinder.model_copy(update={"mixing_valve_c": valve_c})
+    settings = plain.model_copy(
+        update={"wiring": plain.wiring.model_copy(update={"cylinder": built})}
+    )
+    house = fake_house.FakeHouse(settings, fake_house.lived_in([]))
+    records.store(HOME, replace(fake_house.outputs(), draws=(shower(10, 0, 50.0, 50.0),)))
+    page = cold.content(HOME, house, records, HERE, None)
+    assert page["lead"] == "The one draw-off today did not come colder than wanted."
+    assert said in page["tap"]
 
 
 def test_another_day_is_named_with_its_preposition(records: Records) -> None:
