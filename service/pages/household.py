@@ -110,9 +110,7 @@ def content(house: House, local: Local, refused: Refused | None = None) -> dict[
     known["loses"] = [words.loss(code) for code in view.loses]
     plan = view.plan
     if plan is not None and len(plan.grid):
-        known["pictures"] = timeline.timeline(
-            plan, view.reference_l40, settings.tunables.reserve_tenths, local, view.v40_l
-        )
+        known["pictures"] = timeline.timeline(plan, view.reference_l40, local, view.v40_l)
         known["rows"] = timeline.rows(plan, view.reference_l40, local)
         known["windows"] = [_window(w, local) for w in plan.windows]
         known["hours"] = timeline.hours(plan)

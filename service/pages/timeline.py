@@ -8,12 +8,14 @@ from __future__ import annotations
 
 from collections.abc import Iterator, Sequence
 from dataclasses import dataclass
+from itertools import pairwise
 
 import numpy as np
 import svg
 from markupsafe import Markup
 from numpy.typing import NDArray
 
+from forecasting.types import Floats
 from service.pages import canvas
 from service.pages.canvas import SIZES, Size
 from service.pages.local import Local, figure, price_figure
@@ -23,6 +25,7 @@ Bools = NDArray[np.bool_]
 SOURCES = {"heat_pump": "Heat pump", "immersion": "Immersion heater"}
 DISINFECTION, HOT = "disinfection", "hot"  # a window's purpose, and what stands over it
 LOOKS = {"heat_pump": "striped", "immersion": "dotted"}
+LABELLED = 60.0  # px; a shorter stretch of the reserve has no room for its label
 
 
 @dataclass(frozen=True)
@@ -67,7 +70,6 @@ def hours(plan: Plan) -> int:
 def timeline(
     plan: Plan,
     reference_l40: float,
-    reserve_tenths: int,
     local: Local,
     now_l40: float | None = None,
 ) -> list[Markup]:
@@ -75,13 +77,12 @@ def timeline(
     begin, end = float(plan.grid.start_s[0]), float(plan.grid.end_s[-1])
     inside = begin <= local.now.timestamp() <= end
     now = None if now_l40 is None or not inside else now_l40 / reference_l40 * 10
-    return [_draw(plan, reference_l40, reserve_tenths, local, size, now) for size in SIZES]
+    return [_draw(plan, reference_l40, local, size, now) for size in SIZES]
 
 
 def _draw(
     plan: Plan,
     reference_l40: float,
-    reserve_tenths: int,
     local: Local,
     size: Size,
     now: float | None,
@@ -103,7 +104,7 @@ def _draw(
     top = 20.0
     lanes: list[svg.Element] = []
     point = None if now is None else (local.now.timestamp(), now)
-    bottom, lane = _charge(plan, reference_l40, reserve_tenths, axis, top, prefix, wide, point)
+    bottom, lane = _charge(plan, reference_l40, axis, top, prefix, wide, point)
     charge_span = (top, bottom)
     lanes += lane
     for draw_lane in (_charging, _draws, _price, _surplus):
@@ -156,7 +157,6 @@ def _title(axis: _Axis, top: float, text: str) -> svg.Text:
 def _charge(
     plan: Plan,
     reference_l40: float,
-    reserve_tenths: int,
     axis: _Axis,
     top: float,
     prefix: str,
@@ -195,18 +195,26 @@ def _charge(
     parts.append(canvas.area([*upper, *reversed(lower)], "band", f"url(#{prefix}-low)"))
     parts.append(canvas.path(lower, "low"))
     parts.append(canvas.path(upper, "expected"))
-    if reserve_tenths:
-        parts.append(
-            canvas.line(axis.left, y(reserve_tenths), axis.right, y(reserve_tenths), "reserve")
-        )
-        label = f"reserve {reserve_tenths}"
-        parts.append(canvas.words(axis.right - 2, y(reserve_tenths) + 13, label, "note", "end"))
+    for begin, end, level in _stretches(plan.reserve_l40 / reference_l40 * 10):
+        left, right, height_at = edges[begin], edges[end], y(level)
+        parts.append(canvas.line(left, height_at, right, height_at, "reserve"))
+        if right - left >= LABELLED:
+            label = f"reserve {level:.2g}"
+            parts.append(canvas.words(right - 2, height_at + 13, label, "note", "end"))
     if now is not None:  # the plan is older, and somebody may have drawn since
         at, up = axis.x(now[0]), y(now[1])
         parts.append(canvas.dot(at, up, "probe"))
         under = up + 18 if up < (top + bottom) / 2 else up - 9
         parts.append(canvas.words(at + 3, under, "now", "value halo"))
     return bottom, parts
+
+
+def _stretches(levels: Floats) -> Iterator[tuple[int, int, float]]:
+    """First slot, the one after the last, and level, of each run of slots with one above 0."""
+    turns = np.flatnonzero(np.diff(levels)) + 1
+    for begin, end in pairwise([0, *turns.tolist(), len(levels)]):
+        if begin < end and levels[begin] > 0:
+            yield begin, end, float(levels[begin])
 
 
 def _charging(

@@ -124,7 +124,17 @@ def make(
         regime=belief,
         reference_l40=problem.store.reference_l40,
         unmet_l40=float(ahead.unmet_l40.sum()),
+        reserve_l40=_reserve(problem),
     )
+
+
+def _reserve(problem: Problem) -> Floats:
+    """What must be there throughout each slot, L at 40 degC; a charge by a moment is none."""
+    grid, reserve = problem.grid, np.zeros(len(problem.grid))
+    for kept in problem.limits.raises:
+        throughout = (grid.start_s >= kept.from_s) & (grid.end_s <= kept.until_s)
+        reserve[throughout] = np.maximum(reserve[throughout], kept.usable_l40)
+    return reserve
 
 
 def heat_price(c: Compiled, first: int = 0) -> float:

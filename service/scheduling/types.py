@@ -240,6 +240,8 @@ class Plan:
     least_power_w   down to which each source follows surplus, shape (s,); NaN: it cannot follow
     regime          chance of each demand regime as seen when the plan was made, shape (n, r)
     unmet_l40       expected use that is not met over the horizon
+    reserve_l40     charge that must still be there in each slot, shape (n,): the reserve as guests,
+                    an absence and people's wishes change it
     """
 
     grid: SlotGrid
@@ -267,3 +269,4 @@ class Plan:
     regime: Floats = field(default_factory=_none)
     reference_l40: float = 0.0
     unmet_l40: float = 0.0
+    reserve_l40: Floats = field(default_factory=_none)

@@ -236,6 +236,7 @@ def plan_of(week: tuple[tuple[float, ...], ...], sunny: bool = True) -> tuple[Pl
         1.14,
         7.2,
         Reason("enough", {"use_from_s": start + 5400, "spare_l40": 43.0}),
+        reserve_l40=np.full(96, 0.2 * REFERENCE_L40),
     )
     demand = DemandForecast(
         grid,

@@ -128,7 +128,13 @@ def test_the_hours_ahead_are_as_many_as_the_plan_has() -> None:
     assert plan is not None
     half = {
         name: getattr(plan, name)[:48]
-        for name in ("expected_use_l40", "import_per_kwh", "surplus_w", "price_estimated")
+        for name in (
+            "expected_use_l40",
+            "import_per_kwh",
+            "surplus_w",
+            "price_estimated",
+            "reserve_l40",
+        )
     }
     day = replace(
         plan,

@@ -28,7 +28,7 @@ def plan() -> Plan:
 
 
 def wide(plan: Plan) -> ET.Element:
-    return ET.fromstring(timeline.timeline(plan, 280.0, 2, LOCAL)[1])
+    return ET.fromstring(timeline.timeline(plan, 280.0, LOCAL)[1])
 
 
 def marks(picture: ET.Element, kind: str) -> list[dict[str, str]]:
@@ -40,7 +40,7 @@ def texts(picture: ET.Element) -> str:
 
 
 def test_the_timeline_is_well_formed_named_and_described(plan: Plan):
-    for drawn in timeline.timeline(plan, 280.0, 2, LOCAL):
+    for drawn in timeline.timeline(plan, 280.0, LOCAL):
         picture = ET.fromstring(drawn)
         assert picture.get("role") == "img"
         names = {e.get("id"): e.text for e in picture.iter() if e.get("id")}
@@ -49,9 +49,7 @@ def test_the_timeline_is_well_formed_named_and_described(plan: Plan):
 
 
 def test_the_two_sizes_share_no_identifier(plan: Plan):
-    found = [
-        re.findall(r'id="([^"]+)"', drawn) for drawn in timeline.timeline(plan, 280.0, 2, LOCAL)
-    ]
+    found = [re.findall(r'id="([^"]+)"', drawn) for drawn in timeline.timeline(plan, 280.0, LOCAL)]
     assert not set(found[0]) & set(found[1])
 
 
@@ -140,7 +138,7 @@ def test_a_negative_price_lies_below_its_zero_line(plan: Plan):
 def test_what_there_is_now_stands_beside_what_the_plan_expected(plan: Plan):
     """A plan is an hour old or more; a bath since then is no riddle."""
     half_past = replace(LOCAL, now=fake_house.NOW + timedelta(minutes=40))  # grid: 16:30 on
-    (narrow, broad) = timeline.timeline(plan, 280.0, 2, half_past, now_l40=140.0)
+    (narrow, broad) = timeline.timeline(plan, 280.0, half_past, now_l40=140.0)
     for drawn, size in ((narrow, canvas.NARROW), (broad, canvas.WIDE)):
         picture = ET.fromstring(drawn)
         (dot,) = marks(picture, "probe")
@@ -152,8 +150,21 @@ def test_what_there_is_now_stands_beside_what_the_plan_expected(plan: Plan):
         assert "Now there are 5.0 tenths." in "".join(picture.itertext())
     assert not marks(wide(plan), "probe"), "nothing is known"
     late = replace(LOCAL, now=fake_house.NOW + timedelta(days=3))
-    old = ET.fromstring(timeline.timeline(plan, 280.0, 2, late, now_l40=140.0)[1])
+    old = ET.fromstring(timeline.timeline(plan, 280.0, late, now_l40=140.0)[1])
     assert not marks(old, "probe"), "the plan ended before"
+
+
+def test_the_reserve_is_drawn_as_the_plan_keeps_it(plan: Plan):
+    """None in an absence, and more while guests are here."""
+    reserve = np.repeat([56.0, 0.0, 84.0, 56.0], [40, 30, 25, 1])
+    picture = wide(replace(plan, reserve_l40=reserve))
+    drawn = marks(picture, "reserve")
+    slot = (canvas.WIDE.width - canvas.WIDE.right - canvas.WIDE.left) / 96
+    widths = [float(m["x2"]) - float(m["x1"]) for m in drawn]
+    assert widths == pytest.approx([40 * slot, 25 * slot, slot], abs=0.2)
+    assert float(drawn[1]["y1"]) < float(drawn[0]["y1"]) == float(drawn[2]["y1"])
+    said = [t for t in texts(picture).split(" | ") if t.startswith("reserve")]
+    assert said == ["reserve 2", "reserve 3"]
 
 
 def test_more_than_ten_tenths_stay_inside_the_lane(plan: Plan):
@@ -204,6 +215,7 @@ def test_slots_of_any_length_fit(plan: Plan):
         import_per_kwh=np.full(4, 0.3),
         surplus_w=np.zeros(4),
         price_estimated=np.zeros(4, bool),
+        reserve_l40=np.full(4, 56.0),
         windows=(),
     )
     widths = [float(m["width"]) for m in marks(wide(odd), "draw")]

@@ -327,7 +327,11 @@ def test_a_mass_becomes_usable_all_at_once(layout: Layout) -> None:
 
 def test_guests_raise_the_charge_and_are_named() -> None:
     asked = Raise(at(20), at(30), 200.0, "guests")
-    made = plan.make(day(limits=Limits(raises=(asked,))), left_per_l40=0.0)
+    by_then = Raise(at(34), at(34) + 60, 250.0, "override")  # a charge by a moment is no reserve
+    made = plan.make(day(limits=Limits(raises=(asked, by_then))), left_per_l40=0.0)
+    within = (made.grid.start_s >= at(20)) & (made.grid.end_s <= at(30))
+    assert within.any()
+    np.testing.assert_array_equal(made.reserve_l40, np.where(within, 200.0, 0.0))
     assert made.expected_l40[20:30].min() >= 200.0 - 3.1
     window = made.windows[0]
     assert window.reason.code == "asked"
