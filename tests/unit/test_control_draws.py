@@ -65,6 +65,16 @@ def test_a_rate_is_summed_until_it_ends() -> None:
     assert draw.measured_by == "flow_meter"
 
 
+def test_a_counter_that_tells_every_five_minutes_shows_water_that_runs_on() -> None:
+    """Slower ones cut it up, as the README says: what runs for 90 min at 8 L/min is 720 L."""
+    for every_s, pieces in ((60, 1), (300, 1), (600, 9)):
+        flows = [(float(t), 1000.0 + t * 8 / 60) for t in range(0, 5401, every_s)]
+        flows += [(5400.0 + n * every_s, 1720.0) for n in (1, 2)]
+        found = _live(_settings("L"), flows)
+        assert len(found) == pieces, every_s
+        assert sum(d.litres for d in found) == pytest.approx(720.0, rel=0.01)
+
+
 def test_a_running_total_and_pulses_give_the_same_draw() -> None:
     for unit, more in (("L", {}), ("pulse", {"litres_per_pulse": 0.5})):
         flows = [(float(t), 1000.0 + t * 8 / 60) for t in range(0, 301, 10)]
