@@ -216,5 +216,7 @@ def _table(report: Report, alone: HotWater, currency: str) -> Table:
         ),
     ]
     for row in rows:
-        table.add_row(*row)
+        # How often a thermostat of its own switches an immersion heater is not simulated.
+        if row[0] != "starts" or alone.heat_pump_kwh > 0.0:
+            table.add_row(*row)
     return table

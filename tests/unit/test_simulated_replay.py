@@ -8,9 +8,10 @@ import pytest
 
 from service.clock import utc
 from service.control.types import Outputs
+from service.simulation import replaying
 from service.simulation.fitted import home_of
 from service.simulation.household import TapDraw
-from service.simulation.replay import HotWater, Replay
+from service.simulation.replay import HotWater, Replay, Report
 from service.simulation.weather import Weather
 from tests.control_plant import settings
 
@@ -50,3 +51,16 @@ def test_a_cylinder_left_emptier_is_no_saving() -> None:
     assert replace(paid, stored_kwh_change=10.0).cost_of_use == pytest.approx(4.0)
     assert replace(paid, stored_kwh_change=-10.0).cost_of_use == pytest.approx(8.0)
     assert HotWater(stored_kwh_change=-10.0).cost_of_use == 0.0
+
+
+def test_starts_are_compared_where_they_are_simulated() -> None:
+    """Left alone, one immersion heater is commanded once and switched by its own thermostat."""
+
+    def rows(report: Report, alone: HotWater) -> list[str]:
+        (names, *_) = replaying._table(report, alone, "EUR").columns
+        return [str(name) for name in names.cells]
+
+    with_pump = rows(Report(heat_pump_kwh=3.0, starts=9), HotWater(heat_pump_kwh=4.0, starts=5))
+    element = rows(Report(immersion_kwh=3.0, starts=9), HotWater(immersion_kwh=4.0, starts=1))
+    assert "starts" in with_pump
+    assert element == [name for name in with_pump if name != "starts"]
