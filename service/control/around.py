@@ -16,7 +16,7 @@ from forecasting import surroundings
 from forecasting.types import Measured, Surroundings
 from service.control import observe
 from service.control.plant import Plant
-from service.control.state import Around, Row, State
+from service.control.state import Around, Row, State, changed
 
 HALF_HOUR_S = 1800
 SAMPLE_EVERY_S = 30.0
@@ -58,7 +58,7 @@ def follow(
         if value is not None:
             sums[i] += value
             counts[i] += 1
-    return replace(was, sums=tuple(sums), counts=tuple(counts), mark_s=elapsed_s)
+    return changed(was, sums=tuple(sums), counts=tuple(counts), mark_s=elapsed_s)
 
 
 def outdoor_c(state: State, plant: Plant, fresh: dict[str, float], now_s: float) -> float | None:
@@ -104,7 +104,7 @@ def _closed(was: Around, start_s: int) -> Around:
             for total, count in zip(was.sums, was.counts, strict=True)
         ]
         rows = (*rows, (was.start_s, means[0], means[1], means[2]))[-ROWS_KEPT:]
-    return replace(was, rows=rows, start_s=start_s, sums=(0.0, 0.0, 0.0), counts=(0, 0, 0))
+    return changed(was, rows=rows, start_s=start_s, sums=(0.0, 0.0, 0.0), counts=(0, 0, 0))
 
 
 def _after_day(was: Around, plant: Plant, now_s: int, today: str) -> Around:
@@ -116,7 +116,7 @@ def _after_day(was: Around, plant: Plant, now_s: int, today: str) -> Around:
         model = replace(model, zone=plant.zone, place=wiring.where)
     if was.rows:
         model = surroundings.update(model, measured((*was.rows, (now_s, None, None, None))))
-    return replace(was, model=model, rows=was.rows[-ROWS_LATELY:], day=today)
+    return changed(was, model=model, rows=was.rows[-ROWS_LATELY:], day=today)
 
 
 def measured(rows: tuple[Row, ...]) -> Measured:

@@ -14,7 +14,7 @@ from adapters.wiring import Quantity
 from forecasting.surroundings import usual_inlet_c
 from service.control import observe
 from service.control.plant import LAYERS, Plant
-from service.control.state import Belief, State
+from service.control.state import Belief, State, changed
 from service.cylinder import estimator, tenths
 from service.cylinder.estimator import Estimate, EstimatorState, Heat, Observation
 from service.scheduling.types import Layout
@@ -63,7 +63,7 @@ def _expected_cold_c(state: State, plant: Plant, now: datetime) -> float:
 
 def forgotten(belief: Belief) -> Belief:
     """The belief when nobody watched for long: the probes alone say what is in the cylinder."""
-    return replace(belief, estimate=None, shown_tenths=None, unwatched=True, heard_mark_s=None)
+    return changed(belief, estimate=None, shown_tenths=None, unwatched=True, heard_mark_s=None)
 
 
 def advance(
@@ -100,22 +100,22 @@ def advance(
     if contradict:
         began_s = elapsed_s if belief.contradict_mark_s is None else belief.contradict_mark_s
         misled = elapsed_s - began_s >= ASTRAY_FOR_S
-        belief = replace(belief, contradict_mark_s=began_s, misled=belief.misled or misled)
+        belief = changed(belief, contradict_mark_s=began_s, misled=belief.misled or misled)
         if not misled:
             probes_c, news = {}, False
     elif belief.contradict_mark_s is not None and probes_c:
         begin_anew = belief.misled
-        belief = replace(belief, contradict_mark_s=None, misled=False)
+        belief = changed(belief, contradict_mark_s=None, misled=False)
         if begin_anew and belief.estimator is not None:
             watch = belief.estimator.watch
             belief = _begin(belief, plant, probes_c, cold_c, ambient_c, flow_known, elapsed_s)
             assert belief.estimator is not None
-            return replace(belief, estimator=replace(belief.estimator, watch=watch))
+            return changed(belief, estimator=replace(belief.estimator, watch=watch))
     if belief.estimator is None or belief.unwatched:
         if not probes_c:
             return belief
         if belief.heard_mark_s is None:
-            belief = replace(belief, heard_mark_s=elapsed_s)
+            belief = changed(belief, heard_mark_s=elapsed_s)
         # One probe of many says little: the others are on their way, or are missed after a while.
         waited_s = elapsed_s - (belief.heard_mark_s or 0.0)
         if len(probes_c) < len(plant.probes) and waited_s < ALL_PROBES_WITHIN_S:
@@ -148,10 +148,10 @@ def advance(
     if _cannot_be(belief, plant, probes_c):
         return _begin(belief, plant, probes_c, cold_c, ambient_c, flow_known, elapsed_s)
     if not _astray(belief, plant, probes_c, flow_known):
-        return replace(belief, astray_mark_s=None) if belief.astray_mark_s is not None else belief
+        return changed(belief, astray_mark_s=None) if belief.astray_mark_s is not None else belief
     since = belief.astray_mark_s
     if since is None:
-        return replace(belief, astray_mark_s=elapsed_s)
+        return changed(belief, astray_mark_s=elapsed_s)
     if elapsed_s - since >= ASTRAY_FOR_S:
         return _begin(belief, plant, probes_c, cold_c, ambient_c, flow_known, elapsed_s)
     return belief
@@ -171,13 +171,13 @@ def _begin(
     started = estimator.start(plant.cylinder, levels, seen)
     if belief.unwatched and belief.estimator is not None:
         started = estimator.knowing(started, belief.estimator)
-    belief = replace(belief, astray_mark_s=None, unwatched=False)
+    belief = changed(belief, astray_mark_s=None, unwatched=False)
     return _estimated(_lived(belief, started, elapsed_s), plant, cold_c)
 
 
 def _lived(belief: Belief, now: EstimatorState, elapsed_s: float) -> Belief:
     """The belief with an estimator that has lived up to now: nothing waits to be lived through."""
-    return replace(
+    return changed(
         belief,
         estimator=now,
         mark_s=elapsed_s,
@@ -262,4 +262,4 @@ def _estimated(belief: Belief, plant: Plant, cold_c: float) -> Belief:
     assert belief.estimator is not None
     found: Estimate = estimator.estimate(belief.estimator, cold_c)
     shown = tenths.shown_tenths(found.v40_low_l, plant.reference_l40, belief.shown_tenths)
-    return replace(belief, estimate=found, cold_c=cold_c, shown_tenths=shown)
+    return changed(belief, estimate=found, cold_c=cold_c, shown_tenths=shown)

@@ -15,7 +15,7 @@ from service.control import around, hygiene
 from service.control.plant import KWH_PER_LK, SourcePlant
 from service.control.precedence import Ruling, Run
 from service.control.situation import Situation
-from service.control.state import Attempt, Facts, HygieneClock, Rise
+from service.control.state import Attempt, Facts, HygieneClock, Rise, changed
 from service.control.types import HygieneEvidence, Rule
 from service.scheduling.types import Reason, Window
 
@@ -58,7 +58,7 @@ def begin_or_end(s: Situation) -> tuple[HygieneClock, tuple[HygieneEvidence, ...
     clock, when = s.state.hygiene, hygiene.due(s)
     attempt = clock.attempt
     if attempt is not None and not when.ours:  # settings changed: it may not be made any more
-        return replace(clock, attempt=None), ()
+        return changed(clock, attempt=None), ()
     if attempt is not None and s.quiet and _source(s) is None:
         return suspended(s), ()
     if attempt is not None:
@@ -83,7 +83,7 @@ def begin_or_end(s: Situation) -> tuple[HygieneClock, tuple[HygieneEvidence, ...
                 0.0,
                 {"disinfect_c": s.settings.tunables.hygiene.disinfect_c},
             )
-            clock = replace(
+            clock = changed(
                 clock,
                 attempt=None,
                 failed_mark_s=s.elapsed_s,
@@ -92,7 +92,7 @@ def begin_or_end(s: Situation) -> tuple[HygieneClock, tuple[HygieneEvidence, ...
             )
             return clock, (failed,)
         followed = _followed(s, attempt)
-        return clock if followed is attempt else replace(clock, attempt=followed), ()
+        return clock if followed is attempt else changed(clock, attempt=followed), ()
     if not when.ours:
         return clock, ()
     late = when.in_s <= need_s(s) * START_MARGIN + 1800.0 and not _planned_by(s, when.in_s)
@@ -109,7 +109,7 @@ def begin_or_end(s: Situation) -> tuple[HygieneClock, tuple[HygieneEvidence, ...
             late if when.why == "return" else when.overdue and _warmest_now(s)
         )
     if begins:
-        clock = replace(clock, attempt=Attempt(s.now, s.elapsed_s, need_s(s)))
+        clock = changed(clock, attempt=Attempt(s.now, s.elapsed_s, need_s(s)))
     return clock, ()
 
 
@@ -119,7 +119,7 @@ def suspended(s: Situation) -> HygieneClock:
     if attempt is None:
         return clock
     lived_s = s.elapsed_s - s.state.elapsed_s
-    return replace(clock, attempt=replace(attempt, mark_s=attempt.mark_s + lived_s, rise=None))
+    return changed(clock, attempt=replace(attempt, mark_s=attempt.mark_s + lived_s, rise=None))
 
 
 def _set_c(s: Situation, source: SourcePlant) -> float:

@@ -17,7 +17,7 @@ from adapters.types import Reading
 from adapters.wiring import KIND_OF_UNIT, Kind, Quantity, Signal
 from service.control.observe import Observed
 from service.control.plant import Plant
-from service.control.state import NEVER, DrawWatch, Held
+from service.control.state import NEVER, DrawWatch, Held, changed
 from service.control.types import Draw
 from service.cylinder.water import density_kg_per_l, enthalpy_kj_per_kg
 
@@ -87,7 +87,7 @@ def metered(
     if jumped:
         watch, done = _close(watch)
         finished.extend(done)
-        watch = replace(
+        watch = changed(
             watch,
             rate_since_s=now_s,
             seen_s=min(watch.seen_s, now_s),
@@ -109,7 +109,7 @@ def metered(
             continue
         at = reading.measured_s
         if at < watch.seen_s:
-            watch = replace(watch, late=watch.late + 1)
+            watch = changed(watch, late=watch.late + 1)
             continue
         if KIND_OF_UNIT[of.unit] is Kind.FLOW:
             if at - watch.last_flow_s > PAUSE_S and watch.rate_l_per_min <= 0:
@@ -117,7 +117,7 @@ def metered(
                 finished.extend(done)
             watch, litres = _until(watch, at, line)
             rate = reading.value if reading.value >= LEAST_FLOW_L_PER_MIN else 0.0
-            watch = replace(watch, rate_l_per_min=rate, rate_since_s=at, seen_s=at)
+            watch = changed(watch, rate_l_per_min=rate, rate_since_s=at, seen_s=at)
         else:
             meter = meters.get(of.name) or Meter(HIGHEST_L_PER_S, resolution=0.05)
             meter, amount = meter.take(reading.value, at)
@@ -135,11 +135,11 @@ def metered(
                     finished.extend(done)
                 if amount.amount > 0:
                     watch, litres = _add(watch, begin, at, amount.amount, line)
-                    watch = replace(watch, apart_s=silent_s if ran else 0.0)
-            watch = replace(watch, seen_s=at)
+                    watch = changed(watch, apart_s=silent_s if ran else 0.0)
+            watch = changed(watch, seen_s=at)
         if reading.tells_now:
             live_l += litres
-        watch = replace(watch, live=reading.tells_now, arrived_mark_s=elapsed_s)
+        watch = changed(watch, live=reading.tells_now, arrived_mark_s=elapsed_s)
     # Between readings: a rate flows on, and a pause ends a draw-off. A stored past says nothing
     # about the time since; what it left open ends when nothing more of it arrives.
     if not watch.live:
@@ -189,23 +189,23 @@ def by_profile(
     if not set(assumed_of) <= set(sources):
         sources = tuple(sorted({*sources, *assumed_of}))
     span_s = elapsed_s - watch.heat_mark_s
-    begun = replace(watch, heat_kwh=heat_kwh, heat_mark_s=elapsed_s, added_kwh=0.0, assumed_of=())
+    begun = changed(watch, heat_kwh=heat_kwh, heat_mark_s=elapsed_s, added_kwh=0.0, assumed_of=())
     if watch.heat_kwh is None or span_s > PROFILE_LONGEST_S:
         return begun, ()
     if span_s < PROFILE_STRIDE_S:
-        return replace(watch, added_kwh=added, assumed_of=sources) if added_kwh else watch, ()
+        return changed(watch, added_kwh=added, assumed_of=sources) if added_kwh else watch, ()
     missing = watch.heat_kwh + added - loss_kw * span_s / 3600.0 - heat_kwh
     watch = begun
     if missing < PROFILE_LEAST_KWH + PROFILE_ADDED_SHARE * added:
         return watch, ()
     start = datetime.fromtimestamp(at.timestamp() - span_s, UTC)
     litres_40c = missing / heat_per_l(40.0, cold_c)
-    watch = replace(
+    watch = changed(
         watch, total_kwh=watch.total_kwh + missing, total_l40=watch.total_l40 + litres_40c
     )
     draw = Draw(start, at, litres_40c, missing, litres_40c, "profile")
     if sources:
-        return replace(watch, held=(*watch.held, Held(draw, sources, elapsed_s))), ()
+        return changed(watch, held=(*watch.held, Held(draw, sources, elapsed_s))), ()
     return watch, (draw,)
 
 
@@ -239,7 +239,7 @@ def vouched_for(
             told.append(replace(one.draw, measured_by="doubtful"))
         else:
             held.append(one)
-    return replace(watch, held=tuple(held)) if told else watch, tuple(told)
+    return changed(watch, held=tuple(held)) if told else watch, tuple(told)
 
 
 def heat_per_l(hot_c: float, cold_c: float) -> float:
@@ -255,13 +255,13 @@ def _context(watch: DrawWatch, of: Signal, reading: Reading, top: str | None) ->
         # A cold pipe at rest takes the room's temperature; only flowing water shows the main's.
         runs = watch.start_s is not None and at - watch.last_flow_s <= PAUSE_S
         if runs and watch.litres > 3.0 and reading.value < HIGHEST_COLD_C:
-            return replace(watch, cold_c=reading.value, cold_s=at)
+            return changed(watch, cold_c=reading.value, cold_s=at)
         return watch
     if of.measures is Quantity.PROBE and of.name != top:
         return watch
     stale = at - watch.outlet_s > CONTEXT_S or watch.outlet_c is None
     if of.measures is Quantity.PROBE or stale or reading.value > (watch.outlet_c or 0.0):
-        return replace(watch, outlet_c=reading.value, outlet_s=at)
+        return changed(watch, outlet_c=reading.value, outlet_s=at)
     return watch
 
 
@@ -281,10 +281,10 @@ def _until(watch: DrawWatch, at: float, line: _Line) -> tuple[DrawWatch, float]:
     hold_s = min(HOLD_RATE_S, line.signal.stale_after_s)
     until = min(at, watch.seen_s + hold_s)
     if until <= watch.rate_since_s:
-        return replace(watch, rate_l_per_min=0.0), 0.0
+        return changed(watch, rate_l_per_min=0.0), 0.0
     litres = watch.rate_l_per_min * (until - watch.rate_since_s) / 60.0
     watch, through_l = _add(watch, watch.rate_since_s, until, litres, line)
-    return replace(watch, rate_since_s=until), through_l
+    return changed(watch, rate_since_s=until), through_l
 
 
 def _add(
@@ -301,7 +301,7 @@ def _add(
     kwh = through_l * heat_per_l(hot_c, cold)
     litres_40c = kwh / heat_per_l(40.0, min(cold, 35.0))
     return (
-        replace(
+        changed(
             watch,
             start_s=begin if watch.start_s is None else watch.start_s,
             last_flow_s=end,
@@ -337,7 +337,7 @@ def _close(watch: DrawWatch) -> tuple[DrawWatch, list[Draw]]:
                 "flow_meter",
             )
         )
-    return replace(watch, start_s=None, litres=0.0, kwh=0.0, litres_40c=0.0), done
+    return changed(watch, start_s=None, litres=0.0, kwh=0.0, litres_40c=0.0), done
 
 
 def flowing(watch: DrawWatch) -> bool:

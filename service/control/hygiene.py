@@ -20,7 +20,7 @@ from service.control.plant import (
     SourcePlant,
 )
 from service.control.situation import ORDER, Situation
-from service.control.state import Facts, Hold, HygieneClock
+from service.control.state import Facts, Hold, HygieneClock, changed
 from service.control.types import HygieneEvidence, Rule
 from service.cylinder.hygiene import HygieneTally
 from service.scheduling.types import Reason
@@ -173,15 +173,15 @@ def advance(
 ) -> tuple[HygieneClock, tuple[HygieneEvidence, ...]]:
     """Live ``lived_s`` on: count, follow a hold, and tell what passed or failed."""
     clock, h = s.state.hygiene, s.settings.tunables.hygiene
-    clock = replace(clock, since_pass_s=clock.since_pass_s + lived_s)
+    clock = changed(clock, since_pass_s=clock.since_pass_s + lived_s)
     if s.estimate is not None and s.elapsed_s - clock.mark_s >= TALLY_STRIDE_S:
         span_s = s.elapsed_s - clock.mark_s
         tally = clock.tally or HygieneTally.empty(LAYERS)
         if 0 < span_s < TALLY_LONGEST_S:
             tally = tally.advanced(s.estimate.profile_c, span_s, clock.drawn_l + drawn_l)
-        clock = replace(clock, tally=tally, mark_s=s.elapsed_s, drawn_l=0.0)
+        clock = changed(clock, tally=tally, mark_s=s.elapsed_s, drawn_l=0.0)
     elif drawn_l:
-        clock = replace(clock, drawn_l=clock.drawn_l + drawn_l)
+        clock = changed(clock, drawn_l=clock.drawn_l + drawn_l)
     evidence: list[HygieneEvidence] = []
     named = s.plant.hygiene_probes
     hot = (
@@ -190,7 +190,7 @@ def advance(
         and all(_measures(s, p) and s.fresh[p.name] >= h.disinfect_c for p in named)
     )
     if not hot:
-        clock = replace(clock, hold=None)
+        clock = changed(clock, hold=None)
     else:
         lowest = min(s.fresh[p.name] for p in named)
         hold, by = clock.hold, tuple(p.name for p in named)
@@ -203,7 +203,7 @@ def advance(
                 held_s=max(hold.held_s, measured - hold.mark_s),
                 lowest_c=min(hold.lowest_c, lowest),
             )
-        clock = replace(clock, hold=hold)
+        clock = changed(clock, hold=hold)
         if hold.held_s >= h.hold_s and not hold.told:
             evidence.append(
                 HygieneEvidence(
@@ -224,7 +224,7 @@ def advance(
             )
             clock = HygieneClock(0.0, s.now, hold=replace(hold, told=True), mark_s=s.elapsed_s)
         elif hold.told:
-            clock = replace(clock, since_pass_s=0.0)  # as recent as the last measurement
+            clock = changed(clock, since_pass_s=0.0)  # as recent as the last measurement
     return clock, tuple(evidence)
 
 

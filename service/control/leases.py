@@ -13,7 +13,7 @@ from adapters.types import Command
 from adapters.wiring import Actuator, Form
 from service.control.precedence import Ruling, Run
 from service.control.situation import Situation
-from service.control.state import Book, Lease, SourceRun
+from service.control.state import Book, Lease, SourceRun, changed
 from service.scheduling.types import SourceName
 
 REPEATS_PER_LEASE = 3.0
@@ -147,7 +147,7 @@ def carry_out(situation: Situation, ruling: Ruling) -> Carried:
                 Command(home, name, lease.action, lease.set_c, lease.power_w, lease.lease_s)
             )
     return Carried(
-        replace(book, leases=leases, runs=runs, owed=tuple(owed)), tuple(commands), tuple(notes)
+        changed(book, leases=leases, runs=runs, owed=tuple(owed)), tuple(commands), tuple(notes)
     )
 
 
@@ -220,7 +220,7 @@ def resting_for_s(run: SourceRun | None, elapsed_s: float) -> float:
 def _blocked(book: Book, situation: Situation, name: str) -> Book:
     """Count what a block lasted since the last step towards its day."""
     lived_s = situation.elapsed_s - situation.state.elapsed_s
-    return replace(
+    return changed(
         book, blocked_s={**book.blocked_s, name: book.blocked_s.get(name, 0.0) + lived_s}
     )
 
@@ -243,7 +243,7 @@ def new_day(book: Book, today: str, elapsed_s: float) -> Book:
     """Blocking counts anew each local day; a clock that jumps gives no second day within one."""
     if today == book.blocked_day or elapsed_s - book.blocked_mark_s < SHORTEST_DAY_S:
         return book
-    return replace(book, blocked_s={}, blocked_day=today, blocked_mark_s=elapsed_s)
+    return changed(book, blocked_s={}, blocked_day=today, blocked_mark_s=elapsed_s)
 
 
 def _due(lease: Lease, elapsed_s: float) -> bool:

@@ -6,13 +6,11 @@ what its meters count meanwhile. A run that is over corrects both, as far as met
 
 from __future__ import annotations
 
-from dataclasses import replace
-
 from adapters.wiring import Quantity
 from service.control import observe
 from service.control.metering import Metered
 from service.control.plant import Plant
-from service.control.state import Performance, State
+from service.control.state import Performance, State, changed
 from service.cylinder.sources import Duty
 
 HEATS_SHARE = 0.5  # of the power expected: less is no heating, or only its beginning or end
@@ -44,14 +42,14 @@ def follow(
     made_kwh = by_electricity_kwh if heat_kwh is None else heat_kwh
     if made_kwh is None:
         return was
-    after = replace(
+    after = changed(
         was,
         expected_kwh=was.expected_kwh + rated.heat_w / 1000.0 * lived_s / 3600.0,
         made_kwh=was.made_kwh + made_kwh,
     )
     if heat_kwh is None or by_electricity_kwh is None:
         return after
-    return replace(
+    return changed(
         after,
         rated_kwh=was.rated_kwh + by_electricity_kwh,
         counted_kwh=was.counted_kwh + heat_kwh,

@@ -7,7 +7,7 @@ useful until its horizon ends, and a missing one is replaced by keeping the rese
 
 from __future__ import annotations
 
-from dataclasses import dataclass, replace
+from dataclasses import dataclass
 from datetime import timedelta
 from zoneinfo import ZoneInfo
 
@@ -116,9 +116,9 @@ def accept(
             continue
         asked = {k: v for k, v in p.asked.items() if k != result.kind}
         failed = {k: v for k, v in p.failed.items() if k != result.kind}
-        p = replace(p, asked=asked, failed=failed)
+        p = changed(p, asked=asked, failed=failed)
         if result.failed is not None:
-            p = replace(
+            p = changed(
                 p,
                 failed={**failed, result.kind: result.failed[:200]},
                 failed_mark_s={**p.failed_mark_s, result.kind: elapsed_s},
@@ -130,17 +130,17 @@ def accept(
             state = changed(state, model=result.model, week_l40=week)
             # It knows what was stored when it was asked for, not what came meanwhile.
             mark_s = p.asked_mark_s.get("learn", elapsed_s)
-            p = replace(p, learned_mark_s=mark_s, forecast_slot_s=-1)
+            p = changed(p, learned_mark_s=mark_s, forecast_slot_s=-1)
         elif result.kind == "forecast" and result.demand is not None:
             made_demand = result.demand
             state = changed(
                 state, demand=made_demand, surroundings=result.surroundings or state.surroundings
             )
-            p = replace(p, plan_stale=p.plan_stale or "new_forecast")
+            p = changed(p, plan_stale=p.plan_stale or "new_forecast")
         elif result.kind == "plan" and result.plan is not None:
             made_plan = result.plan
             state = changed(state, plan=made_plan)
-            p = replace(p, planned_mark_s=elapsed_s)
+            p = changed(p, planned_mark_s=elapsed_s)
         state = changed(state, planning=p)
     return state, made_demand, made_plan
 
@@ -157,7 +157,7 @@ def due(s: Situation) -> tuple[Planning, tuple[Work, ...]]:
         number = p.number + 1
         since = None if history_from_weeks is None else s.now - timedelta(weeks=history_from_weeks)
         work.append(Work(kind, number, s.now, since, arguments))
-        p = replace(
+        p = changed(
             p,
             number=number,
             asked={**p.asked, kind: number},
@@ -170,7 +170,7 @@ def due(s: Situation) -> tuple[Planning, tuple[Work, ...]]:
         return not out and not lately
 
     if s.settings.version != p.settings_version:
-        p = replace(
+        p = changed(
             p,
             settings_version=s.settings.version,
             plan_stale="settings",
@@ -202,11 +202,11 @@ def due(s: Situation) -> tuple[Planning, tuple[Work, ...]]:
     old = bool(p.plan_stale) and s.now_s >= p.forecast_slot_s + slot_s
     if known and (slot_due or gone or old or state.demand is None) and free("forecast"):
         grid_start = calendar.grid(int(s.now_s), s.plant.zone, s.settings.tunables.slot_minutes, 1)
-        p = replace(p, forecast_slot_s=int(grid_start.start_s[0]))
+        p = changed(p, forecast_slot_s=int(grid_start.start_s[0]))
         ask("forecast", forecast_arguments(s))
     waiting = "forecast" in p.asked
     if gone:
-        p = replace(p, plan_stale="departed")
+        p = changed(p, plan_stale="departed")
     if (
         p.plan_stale
         and not waiting
@@ -217,7 +217,7 @@ def due(s: Situation) -> tuple[Planning, tuple[Work, ...]]:
         and not _all_left_alone(s)
     ):
         ask("plan", plan_arguments(s, state.demand, state.surroundings))
-        p = replace(p, plan_stale="")
+        p = changed(p, plan_stale="")
     return p, tuple(work)
 
 

@@ -11,12 +11,11 @@ cylinder, and one that a heater was fitted to, counts as drained: see ``beginnin
 from __future__ import annotations
 
 import math
-from dataclasses import replace
 
 from adapters.wiring import Quantity
 from service.control.overrides import holding
 from service.control.plant import Plant
-from service.control.state import Book, State
+from service.control.state import Book, State, changed
 from service.control.types import Override
 from service.cylinder.water import density_kg_per_l, specific_heat_kj_per_kgk
 
@@ -47,14 +46,14 @@ def follow(
     if "immersion" not in plant.sources:
         return book
     if held and not was_held:
-        book = replace(book, hold_heat_kwh=heat_kwh, hold_mark_s=elapsed_s, refilled_l=0.0)
+        book = changed(book, hold_heat_kwh=heat_kwh, hold_mark_s=elapsed_s, refilled_l=0.0)
     if held or book.drained:
-        book = replace(book, refilled_l=book.refilled_l + flowed_l) if flowed_l else book
+        book = changed(book, refilled_l=book.refilled_l + flowed_l) if flowed_l else book
     if was_held and not held and plant.of(Quantity.DRAW_FLOW):
         # What was drained before is not filled by another hold, in which no heat goes any more.
-        book = replace(book, drained=book.drained or _gone(book, plant, heat_kwh, elapsed_s))
+        book = changed(book, drained=book.drained or _gone(book, plant, heat_kwh, elapsed_s))
     if book.drained and book.refilled_l >= _proof_l(plant):
-        book = replace(book, drained=False)
+        book = changed(book, drained=False)
     return book
 
 

@@ -9,7 +9,7 @@ from __future__ import annotations
 
 from dataclasses import dataclass, field
 from datetime import datetime
-from typing import Any, Literal
+from typing import Any, Literal, TypeVar
 
 from adapters.meters import Meter
 from adapters.types import PriceSeries
@@ -63,7 +63,7 @@ class Rate:
     mark_s: float  # when
 
 
-@dataclass(frozen=True, slots=True)
+@dataclass(frozen=True)
 class Clock:
     """Wall time against elapsed time: how a jump is noticed."""
 
@@ -86,7 +86,7 @@ class Held:
     mark_s: float  # when it was seen
 
 
-@dataclass(frozen=True, slots=True)
+@dataclass(frozen=True)
 class DrawWatch:
     """The flow meter's stretch that may become a draw-off. Times are measured times."""
 
@@ -116,7 +116,7 @@ class DrawWatch:
     past_mark_s: float = NEVER  # when a draw-off of a past day last arrived
 
 
-@dataclass(frozen=True, slots=True)
+@dataclass(frozen=True)
 class Belief:
     """What is believed to be in the cylinder."""
 
@@ -136,7 +136,7 @@ class Belief:
     unwatched: bool = False  # for so long that the probes alone say what is in the cylinder
 
 
-@dataclass(frozen=True, slots=True)
+@dataclass(frozen=True)
 class Performance:
     """What meters taught of the heat pump, and the account of the run under way in kWh of heat."""
 
@@ -172,7 +172,7 @@ class Lease:
     surplus: bool = False
 
 
-@dataclass(frozen=True, slots=True)
+@dataclass(frozen=True)
 class Book:
     """Leases, runs, and releases that are still owed to an actuator."""
 
@@ -225,7 +225,7 @@ class Attempt:
     stood: tuple[SourceName, ...] = ()  # sources that warmed the water no further
 
 
-@dataclass(frozen=True, slots=True)
+@dataclass(frozen=True)
 class HygieneClock:
     """Time since the last passed disinfection, in lived seconds, and what happened since.
 
@@ -293,7 +293,7 @@ class Charge:
     warmed: tuple[str, ...] = ()  # probes that have warmed: the heat arrives
 
 
-@dataclass(frozen=True, slots=True)
+@dataclass(frozen=True)
 class Watch:
     """Supervision's memory."""
 
@@ -320,7 +320,7 @@ class Watch:
         return self.suspicions.get(f"{code}/{subject}")
 
 
-@dataclass(frozen=True, slots=True)
+@dataclass(frozen=True)
 class Planning:
     """Which work is out and when the next is due."""
 
@@ -336,7 +336,7 @@ class Planning:
     settings_version: int = -1
 
 
-@dataclass(frozen=True, slots=True)
+@dataclass(frozen=True)
 class Around:
     """The model, the half hours of this day and late yesterday, sums and counts of the last one."""
 
@@ -387,9 +387,31 @@ class State:
     around: Around = Around()
 
 
-def changed(state: State, **fields: Any) -> State:
-    """The state with some fields changed: ``dataclasses.replace``, ten times as fast."""
-    new = object.__new__(State)
-    new.__dict__.update(state.__dict__)
-    new.__dict__.update(fields)
+Part = TypeVar(
+    "Part",
+    State,
+    Around,
+    Belief,
+    Book,
+    Clock,
+    DrawWatch,
+    HygieneClock,
+    Performance,
+    Planning,
+    Watch,
+)
+
+
+def changed(part: Part, **fields: Any) -> Part:
+    """The state or a part of it with some fields changed: ``dataclasses.replace``, far faster.
+
+    Raises TypeError for a field that it does not have.
+    """
+    new = object.__new__(type(part))
+    kept = new.__dict__
+    kept.update(part.__dict__)
+    kept.update(fields)
+    if len(kept) != len(part.__dict__):
+        unknown = ", ".join(fields.keys() - part.__dict__.keys())
+        raise TypeError(f"{type(part).__name__} has no {unknown}")
     return new

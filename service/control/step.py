@@ -88,7 +88,7 @@ def step(
     if news_in or jumped:
         state = changed(
             state,
-            planning=replace(
+            planning=changed(
                 state.planning,
                 plan_stale="inputs" if news_in else "clock",
                 forecast_slot_s=-1
@@ -130,7 +130,7 @@ def step(
         rates=meter.rates,
         performance=known,
         draws=drawn.watch,
-        belief=replace(
+        belief=changed(
             state.belief,
             drawn_l=state.belief.drawn_l + drawn.live_l,
             heat_kwh=put.kwh,
@@ -160,7 +160,7 @@ def step(
     )
     state = changed(state, belief=belief)
     if contradict:  # what seems to come and go meanwhile is no water
-        state = changed(state, draws=replace(state.draws, heat_kwh=None))
+        state = changed(state, draws=changed(state.draws, heat_kwh=None))
     elif not flow and belief.estimate is not None and probes_c:
         state, more = _draws_by_profile(
             state, plant, added_kwh, put.assumed_of, cold_c, now, elapsed_s
@@ -213,7 +213,7 @@ def step(
     state, demand_made, plan_made = planning.accept(state, inputs.work_done, elapsed_s)
     situation = situation.with_state(state)
     if any(e.passed for e in evidence):
-        state = changed(state, planning=replace(state.planning, plan_stale="disinfected"))
+        state = changed(state, planning=changed(state.planning, plan_stale="disinfected"))
         situation = situation.with_state(state)
     stronger = any(rules.JUDGES[rule](situation) for rule in hygiene.SUSPENDED_BY)
     cycle, failed = (
@@ -296,7 +296,7 @@ def _count_draws(
         if draw.end.astimezone(plant.zone).date().isoformat() == today:
             total += draw.litres_40c
     if any(d.end < now - PAST for d in finished):
-        state = changed(state, draws=replace(state.draws, past_mark_s=elapsed_s))
+        state = changed(state, draws=changed(state.draws, past_mark_s=elapsed_s))
     recent = (*state.recent_draws, *finished)
     if len(recent) > DRAWS_KEPT or today != state.today:
         oldest = now - timedelta(days=planning.RECENT_DAYS)

@@ -14,7 +14,7 @@ from dataclasses import replace
 from service.control import checks, effect, reheats, watching
 from service.control.detectors import BY_CODE, FLUSH, Finding
 from service.control.situation import Situation
-from service.control.state import NEVER, Suspicion, Watch
+from service.control.state import NEVER, Suspicion, Watch, changed
 from service.control.types import Fault
 
 STRIDE_S = 15.0
@@ -29,7 +29,7 @@ def advance(
     """
     watch = watching.counted(s, nonsense)
     if "/".join(FLUSH) in acknowledged:
-        watch = replace(watch, flush_mark_s=NEVER)
+        watch = changed(watch, flush_mark_s=NEVER)
     at_once = s.state.clock.wrong or nonsense or acknowledged
     if s.elapsed_s - watch.mark_s < STRIDE_S and not at_once:
         return watch, s.state.faults, ()
@@ -45,10 +45,10 @@ def advance(
     heats = {subject for code, subject in over if code == "command_without_effect"}
     if heats and watch.moments:
         mark_s = watch.moments[-1].mark_s
-        watch = replace(watch, heats_mark_s=watch.heats_mark_s | dict.fromkeys(heats, mark_s))
+        watch = changed(watch, heats_mark_s=watch.heats_mark_s | dict.fromkeys(heats, mark_s))
     suspicions: dict[str, Suspicion] = {}
     standing = {(f.code, f.subject): f for f in s.state.faults if f.cleared_at is None}
-    changed: list[Fault] = []
+    news: list[Fault] = []
     for key, finding in found.items():
         name = f"{key[0]}/{key[1]}"
         suspicion = watch.suspicion(*key) or Suspicion(s.elapsed_s, s.now)
@@ -58,7 +58,7 @@ def advance(
         if key not in standing and s.elapsed_s - suspicion.since_mark_s >= detector.told_after_s:
             fault = Fault(key[0], key[1], suspicion.since_at, detector.severity, finding.facts)
             standing[key] = fault
-            changed.append(fault)
+            news.append(fault)
     # What is commanded no longer, or was taken out, will never show the opposite.
     commanded = {name for name, source in s.plant.sources.items() if source.actuators}
     for key, fault in list(standing.items()):
@@ -71,11 +71,11 @@ def advance(
         proof = known is not None and known.proof and key[1] in commanded
         if known is None or (key in over if proof else gone >= known.cleared_after_s):
             del standing[key]
-            changed.append(replace(fault, cleared_at=s.now))
+            news.append(replace(fault, cleared_at=s.now))
         else:
             suspicions[name] = suspicion
-    watch = replace(watch, suspicions=suspicions, mark_s=s.elapsed_s)
-    return watch, tuple(standing.values()), tuple(changed)
+    watch = changed(watch, suspicions=suspicions, mark_s=s.elapsed_s)
+    return watch, tuple(standing.values()), tuple(news)
 
 
 def _findings(s: Situation, watch: Watch) -> Iterator[Finding]:

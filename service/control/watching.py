@@ -14,7 +14,7 @@ from adapters.wiring import Quantity
 from service.control import arrival, hygiene, observe, reheats
 from service.control.detectors import HOUR_S
 from service.control.situation import Situation
-from service.control.state import NEVER, Moment, Watch, shifted
+from service.control.state import NEVER, Moment, Watch, changed, shifted
 
 MOMENT_EVERY_S = 300.0
 MOMENTS_KEPT = 30  # two and a half hours
@@ -35,7 +35,7 @@ def follow(s: Situation, watch: Watch) -> Watch:
             s.state.draws.total_l40,
             bool(circulating),
         )
-        watch = replace(
+        watch = changed(
             watch,
             moments=(*watch.moments, moment)[-MOMENTS_KEPT:],
             charge=arrival.follow(
@@ -44,10 +44,10 @@ def follow(s: Situation, watch: Watch) -> Watch:
         )
     done = {n: s.elapsed_s for n, x in s.plant.sources.items() if s.running(n) and s.satisfied(x)}
     if done:
-        watch = replace(watch, done_mark_s=watch.done_mark_s | done)
+        watch = changed(watch, done_mark_s=watch.done_mark_s | done)
     watch = _absence(s, _quiet_day(s, watch))
     accounts = reheats.follow(s, watch.reheats, frozenset(done))
-    return watch if accounts is watch.reheats else replace(watch, reheats=accounts)
+    return watch if accounts is watch.reheats else changed(watch, reheats=accounts)
 
 
 def counted(s: Situation, nonsense: tuple[str, ...]) -> Watch:
@@ -58,7 +58,7 @@ def counted(s: Situation, nonsense: tuple[str, ...]) -> Watch:
     marks = dict(watch.nonsense_marks)
     for name in nonsense:
         marks[name] = (*marks.get(name, ()), s.elapsed_s)[-NONSENSE_PER_HOUR:]
-    return replace(watch, nonsense_marks=marks)
+    return changed(watch, nonsense_marks=marks)
 
 
 def _absence(s: Situation, watch: Watch) -> Watch:
@@ -66,14 +66,14 @@ def _absence(s: Situation, watch: Watch) -> Watch:
     away = s.standing.away
     if away is not None:
         if watch.away_since_s is None:
-            return replace(watch, away_since_s=away.since.timestamp())
+            return changed(watch, away_since_s=away.since.timestamp())
         return watch
     if watch.away_since_s is None:
         return watch
     lasted_s = s.now_s - watch.away_since_s
     if lasted_s < hygiene.ABSENCE_S:
-        return replace(watch, away_since_s=None)
-    return replace(watch, away_since_s=None, empty_for_s=lasted_s, flush_mark_s=s.elapsed_s)
+        return changed(watch, away_since_s=None)
+    return changed(watch, away_since_s=None, empty_for_s=lasted_s, flush_mark_s=s.elapsed_s)
 
 
 def _quiet_day(s: Situation, watch: Watch) -> Watch:
@@ -89,7 +89,7 @@ def _quiet_day(s: Situation, watch: Watch) -> Watch:
     blind = watch.blind or not seen
     if s.state.today != watch.day:
         whole = watch.day != "" and not watch.blind and watch.day_mark_s < s.elapsed_s - 20 * HOUR_S
-        return replace(
+        return changed(
             watch,
             day=s.state.today,
             day_mark_s=s.elapsed_s,
@@ -103,14 +103,14 @@ def _quiet_day(s: Situation, watch: Watch) -> Watch:
         or quiet_since != watch.quiet_since_s
         or blind != watch.blind
     ):
-        return replace(watch, quiet_longest_s=longest, quiet_since_s=quiet_since, blind=blind)
+        return changed(watch, quiet_longest_s=longest, quiet_since_s=quiet_since, blind=blind)
     return watch
 
 
 def moved(watch: Watch, shift_s: float) -> Watch:
     """The memory with its marks on another elapsed clock; what was being watched begins anew."""
     mark = partial(shifted, shift_s=shift_s)
-    return replace(
+    return changed(
         watch,
         mark_s=NEVER,
         suspicions={

@@ -12,7 +12,7 @@ from typing_extensions import TypeAliasType
 
 from service.control import snapshot
 from service.control.snapshot import SnapshotRefused
-from service.control.state import State
+from service.control.state import DrawWatch, State, changed
 from service.control.step import step
 from service.control.types import Inputs
 from tests.control_plant import CHEAP_NIGHT, MONDAY, LittleHome, habits, settings, showers, wiring
@@ -94,3 +94,8 @@ def test_another_version_or_a_damaged_one_is_refused(home: LittleHome) -> None:
         snapshot.from_plain({**plain, "belief": 7})
     with pytest.raises(SnapshotRefused):
         snapshot.from_plain({})
+
+
+def test_a_field_that_is_not_there_is_not_changed() -> None:
+    with pytest.raises(TypeError, match="DrawWatch has no litre"):
+        changed(DrawWatch(), litre=1.0)
