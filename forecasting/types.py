@@ -8,6 +8,7 @@ from __future__ import annotations
 
 from dataclasses import dataclass, field
 from datetime import date
+from functools import cached_property
 from typing import Literal
 
 import numpy as np
@@ -110,6 +111,13 @@ class DemandForecast:
     learned_weight: float
     made_at_s: int
     notes: tuple[str, ...] = ()  # codes: "holiday", "guests", "away", "absence_noticed", ...
+
+    @cached_property
+    def variance_l40(self) -> Floats:
+        """Variance of the use in each slot where all regimes are as likely, L2, shape (n,)."""
+        chance = self.pmf.mean(axis=1)
+        variance: Floats = chance @ self.volumes_l40**2 - (chance @ self.volumes_l40) ** 2
+        return variance
 
 
 @dataclass(frozen=True)

@@ -150,8 +150,4 @@ def _spread_l40(s: Situation, first: int, last: int) -> float:
     """How much more than expected may well be drawn in these slots: a standard deviation."""
     demand = s.state.demand
     assert demand is not None
-    volumes = demand.volumes_l40
-    chance = demand.pmf[first : last + 1].mean(axis=1)
-    mean = chance @ volumes
-    variance = (chance @ (volumes**2) - mean**2).sum()
-    return float(variance**0.5)
+    return float(demand.variance_l40[first : last + 1].sum() ** 0.5)
