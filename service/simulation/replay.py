@@ -272,7 +272,7 @@ class Replay:
 
 
 def hastened(settings: HomeSettings) -> HomeSettings:
-    """The home as a replay of months lives it: at a fifth of the service's steps.
+    """The home as a replay of months lives it: at a quarter of the service's steps.
 
     It is planned in whole hours, anew every fourth or on need, and leases last half a day, so that
     they are rarely repeated; readings are acted on as promptly as ever. Those of terminals last as
