@@ -15,7 +15,7 @@ from forecasting.surroundings import usual_inlet_c
 from service.control import observe
 from service.control.plant import LAYERS, Plant
 from service.control.state import Belief, State, changed
-from service.cylinder import estimator, tenths
+from service.cylinder import estimator, tenths, usable
 from service.cylinder.estimator import Estimate, EstimatorState, Heat, Observation
 from service.scheduling.types import Layout
 
@@ -61,6 +61,21 @@ def _expected_cold_c(state: State, plant: Plant, now: datetime) -> float:
     return usual_inlet_c(int(now.timestamp()), plant.settings.wiring.where)
 
 
+def expected_l40_per_s(state: State, now: datetime) -> float:
+    """What the forecast expects the household to draw now, litres at 40 degC a second."""
+    demand, at_s = state.demand, now.timestamp()
+    slot = None if demand is None else demand.grid.slot_at(at_s)
+    if demand is None or slot is None:
+        return 0.0
+    lasts_s = int(demand.grid.end_s[slot]) - int(demand.grid.start_s[slot])
+    return float(demand.expected_l40[slot]) / lasts_s
+
+
+def _hot_l(l40: float, lived: EstimatorState, cold_c: float) -> float:
+    """How much of the cylinder's top is drawn for litres at 40 degC, L."""
+    return usable.hot_volume_l(l40, max(float(lived.cells_c[-1]), usable.USE_C), cold_c)
+
+
 def forgotten(belief: Belief) -> Belief:
     """The belief when nobody watched for long: the probes alone say what is in the cylinder."""
     return changed(belief, estimate=None, shown_tenths=None, unwatched=True, heard_mark_s=None)
@@ -79,6 +94,7 @@ def advance(
     *,
     cold_measured: bool = True,
     contradict: bool = False,
+    expected_l40_per_s: float = 0.0,
 ) -> Belief:
     """Let the estimator live up to now when there is reason to.
 
@@ -96,6 +112,7 @@ def advance(
         contradict: whether the probes show what water cannot be. A few minutes of it are left out;
             what goes on is followed, so that the probe that errs is found, and begun anew from when
             it ends.
+        expected_l40_per_s: what the household is expected to draw, litres at 40 degC a second.
     """
     if contradict:
         began_s = elapsed_s if belief.contradict_mark_s is None else belief.contradict_mark_s
@@ -140,6 +157,9 @@ def advance(
         cold_measured=cold_measured,
         perhaps=tuple(_perhaps(belief, plant, returned_c)),
         heat_known="heat_pump" not in plant.sources or bool(plant.of(Quantity.HEAT_PUMP_HEAT)),
+        expected_l=0.0
+        if flow_known
+        else _hot_l(expected_l40_per_s * lived_s, belief.estimator, cold_c),
     )
     lived = estimator.advance(belief.estimator, seen, lived_s)
     belief = _estimated(_lived(belief, lived, elapsed_s), plant, cold_c)
@@ -203,7 +223,7 @@ def _astray(belief: Belief, plant: Plant, probes_c: dict[str, float], flow_known
     they are believed; without one a single colder probe is enough, when none above it is colder.
     """
     assert belief.estimate is not None
-    profile = belief.estimate.profile_c
+    profile = belief.estimate.shown_c
     shown = [
         (probes_c[p.name], float(profile[min(int(plant.level(p.height_m) * LAYERS), LAYERS - 1)]))
         for p in plant.probes

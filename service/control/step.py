@@ -157,6 +157,7 @@ def step(
         heat_input.returned_c(state, plant, fresh, outdoor_c),
         cold_measured=cold_measured,
         contradict=contradict,
+        expected_l40_per_s=believe.expected_l40_per_s(state, now),
     )
     state = changed(state, belief=belief)
     if contradict:  # what seems to come and go meanwhile is no water
@@ -271,9 +272,9 @@ def _draws_by_profile(
     found = state.belief.estimate
     assert found is not None
     volumes = plant.cylinder.layer_volumes_l(len(found.profile_c))
-    heat = float(heat_above_cold_kwh(found.profile_c, volumes, cold_c))
+    heat = float(heat_above_cold_kwh(found.shown_c, volumes, cold_c))
     ambient = plant.settings.wiring.cylinder.ambient_c
-    loss_kw = float(found.loss_w_per_k) * (float(found.profile_c.mean()) - ambient) / 1000.0
+    loss_kw = float(found.loss_w_per_k) * (float(found.shown_c.mean()) - ambient) / 1000.0
     watch, done = draws.by_profile(
         state.draws, heat, loss_kw, added_kwh, cold_c, now, elapsed_s, assumed_of
     )

@@ -17,6 +17,7 @@ from service.cylinder.estimator_state import (
     RETURNED_SD_K,
     EstimatorState,
     N,
+    nothing_unseen,
 )
 from service.cylinder.geometry import Cylinder
 
@@ -35,6 +36,7 @@ def to_plain(state: EstimatorState) -> dict[str, Any]:
         "probe_sd_k": state.probe_sd_k,
         "phase_l": state.phase_l,
         "unseen_l": state.unseen_l,
+        "likely": _pack(state.likely),
         "offset_sd_k": state.offset_sd_k,
         "cells_c": _pack(state.cells_c),
         "errors": _pack(state.errors),
@@ -88,6 +90,7 @@ def from_plain(plain: Mapping[str, Any]) -> EstimatorState:
         ),
         plain["unseen_l"],
         plain.get("offset_sd_k", PROBE_OFFSET_SD_K),
+        _unpack(plain["likely"]) if "likely" in plain else nothing_unseen(),
     )
 
 

@@ -12,11 +12,11 @@ from service.cylinder import estimator_faults as faults
 from service.cylinder.estimator_faults import ProbeFault
 from service.cylinder.estimator_motion import CELLS, FLOW, HEAT, LOSS, PARAMETERS, settled
 from service.cylinder.estimator_state import EstimatorState, N, slope_k_per_l
+from service.cylinder.estimator_unseen import unseen_l
 from service.cylinder.usable import lukewarm_kwh, v40_l
 from service.cylinder.water import Floats
 
 LAYERS = CELLS  # of the profile that is read out
-UNSEEN_MOST_L = 50.0  # the largest single draw that the band allows for unseen: a shower
 BORDER_SD_CELLS = 0.01  # a border of a mixed zone is known to a part of a cell only
 Z90 = 1.645
 
@@ -26,6 +26,7 @@ class Estimate:
     """What is believed, with a 90 % band of V40.
 
     profile_c, profile_sd_c  (LAYERS,) from the bottom, degC and K
+    shown_c         (LAYERS,) the profile without draws that are only expected: by what was seen
     lukewarm_kwh    heat above the cold inlet in water below 40 degC
     flow_scale      true litres for each metered one
     probe_offsets_c what each probe shows too much, K; only their differences are observable
@@ -33,6 +34,7 @@ class Estimate:
     """
 
     profile_c: Floats
+    shown_c: Floats
     profile_sd_c: Floats
     v40_l: float
     v40_low_l: float
@@ -61,11 +63,13 @@ def estimate(state: EstimatorState, cold_c: float) -> Estimate:
     sd = np.sqrt(np.maximum(own.diagonal(), 0.0))
     profile = settled(lower * state.cells_c[:-1] + upper * state.cells_c[1:], volumes)
     best, low, high = _band(profile, own, volumes, cold_c)
-    if state.unseen_l > 0:  # a draw that no probe can have shown yet
-        middles = (np.arange(LAYERS) + 0.5) * volumes[0]
-        risen = middles - min(state.unseen_l, UNSEEN_MOST_L)
-        drawn = np.interp(risen, middles, profile, left=cold_c)
-        low = min(low, max(float(v40_l(drawn, volumes, cold_c)) - (best - low), 0.0))
+    shown = profile
+    if state.unseen_l > 0:  # draws that no probe can have shown yet: as many as were expected
+        drawn_l, most_l = unseen_l(state)
+        profile, least = (_risen(shown, volumes, litres, cold_c) for litres in (drawn_l, most_l))
+        was, (best, without) = best, v40_l(np.stack((profile, least)), volumes, cold_c).tolist()
+        # How many they were and how warm the water is are two things that err each for itself.
+        low = max(best - math.hypot(best - without, was - low), 0.0)
     offsets = {
         name: float(state.errors[PARAMETERS + i]) for i, (name, _) in enumerate(state.probes)
     }
@@ -74,6 +78,7 @@ def estimate(state: EstimatorState, cold_c: float) -> Estimate:
     deviations = np.sqrt(np.maximum(covariance.diagonal()[N:], 0.0))
     return Estimate(
         profile_c=profile,
+        shown_c=shown,
         profile_sd_c=sd,
         v40_l=best,
         v40_low_l=low,
@@ -88,6 +93,13 @@ def estimate(state: EstimatorState, cold_c: float) -> Estimate:
         probe_faults=faults.describe(state.watch, names, np.array([v for _, v in state.probes])),
         probes_used=tuple(n for n, good in zip(names, believed, strict=True) if good),
     )
+
+
+def _risen(profile: Floats, volumes: Floats, litres: float, cold_c: float) -> Floats:
+    """The layers once so many litres of cold water came in below, degC."""
+    middles = np.cumsum(volumes) - 0.5 * volumes
+    risen: Floats = np.interp(middles - litres, middles, profile, left=cold_c)
+    return risen
 
 
 def _band(

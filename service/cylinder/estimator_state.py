@@ -18,6 +18,7 @@ from service.cylinder.water import Floats
 N = CELLS + 1
 BELIEVED_INLET_SD_K = 2.5  # of a cold inlet that is not measured: a table's for the season
 RETURNED_SD_K = 0.5  # of what an exchanger returns unmeasured: its approach, a limit in the cold
+UNSEEN_STEPS = 80  # so finely is told apart what was drawn unseen, of the volume
 PROBE_OFFSET_SD_K = 0.3  # IEC 60751 class B: 0.55 K at most at 50 degC, evenly spread
 
 
@@ -31,6 +32,8 @@ class Observation:
     cold_measured  False when ``cold_c`` is only what the cold inlet is believed to be
     perhaps     heat that went into the water or elsewhere, nobody knows which
     heat_known  False where a source may have heated without anybody knowing
+    expected_l  hot litres that the household was expected to draw since, for when nothing metered
+                them; what is expected is never taken for what was seen
     """
 
     probes_c: Mapping[str, float] = field(default_factory=dict)
@@ -41,6 +44,14 @@ class Observation:
     cold_measured: bool = True
     perhaps: Sequence[Heat] = ()
     heat_known: bool = True
+    expected_l: float = 0.0
+
+
+def nothing_unseen() -> Floats:
+    """Surely nothing was drawn unseen, shape (UNSEEN_STEPS + 1,)."""
+    nothing = np.zeros(UNSEEN_STEPS + 1)
+    nothing[0] = 1.0
+    return nothing
 
 
 @dataclass(frozen=True)
@@ -64,6 +75,8 @@ class EstimatorState:
     watch: faults.Watch
     unseen_l: float = 0.0  # without a flow meter: how much may have been drawn unnoticed
     offset_sd_k: float = PROBE_OFFSET_SD_K  # by how much a probe may show too much or too little
+    # How likely each part of it was, from nothing up to the whole volume, (UNSEEN_STEPS + 1,).
+    likely: Floats = field(default_factory=nothing_unseen)
 
 
 def cold_c_of(state: EstimatorState, seen: Observation) -> float:

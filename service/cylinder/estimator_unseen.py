@@ -1,12 +1,13 @@
 """What nobody metered: draws that the probes show or hide, and heat that may have come.
 
 Without a flow meter a draw is looked for in the profile's change; what may have passed without any
-probe having shown it is remembered as litres. Heat that is not known of only makes the water less
-sure.
+probe having shown it is remembered as litres, and how many of them are likely by what the household
+was expected to draw. Heat that is not known of only makes the water less sure.
 """
 
 from __future__ import annotations
 
+import math
 from collections.abc import Sequence
 from dataclasses import replace
 
@@ -16,6 +17,7 @@ from service.cylinder import estimator_faults as faults
 from service.cylinder.estimator_heat import NOTHING_KWH, Heat, put_in
 from service.cylinder.estimator_motion import INLET, INLET_SD_K, PARAMETERS, Motion
 from service.cylinder.estimator_state import (
+    UNSEEN_STEPS,
     EstimatorState,
     N,
     Observation,
@@ -24,6 +26,7 @@ from service.cylinder.estimator_state import (
     crossed_with,
     look_at_cells,
     middles_l,
+    nothing_unseen,
     slope_k_per_l,
 )
 from service.cylinder.water import Floats
@@ -32,6 +35,10 @@ SUSPECTED_SD_K = 0.3  # what the model may be wrong by before a probe is suspect
 # Without a flow meter: so many draws an hour may pass unseen, each of so many litres.
 UNMETERED_PER_H, UNMETERED_L = 1.0, 12.0
 UNMETERED_L_PER_MIN = 12.0  # and the strongest draw
+DRAW_L = 20.0  # mean of the draws that make up what was expected: by litres most are showers
+LARGE_DRAW_L = 50.0  # the largest single draw that the band allows for unseen: a shower
+LOOKS_APART_S = 1800.0  # what a profile is carried wrong by lasts
+LEAST_LIKELY = 1e-9  # what was expected cannot have been when less than that of it is left
 # Where a source may heat unseen: so many runs an hour, each of so many litres that sink.
 UNHEATED_PER_H, UNHEATED_L = 0.1, 12.0
 PERHAPS_ALIKE_KWH = 0.5  # so much heat goes the same way: into the water, or all of it elsewhere
@@ -50,13 +57,18 @@ def find_draw(
 
     Tries displacements, takes the likeliest if it explains clearly more than standing still,
     and moves the profile by it. ``unseen_l`` is what may have been drawn without any probe
-    having shown it: it bounds what is tried and lowers the band.
+    having shown it: it bounds what is tried and lowers the band. How likely each part of it is
+    says what the household was expected to draw meanwhile. That moves no water here: only what
+    shows does, so what was expected is never learned as what was drawn.
     """
+    likely = state.likely
+    if seen.drawn_l is None:
+        likely = _drew(likely, seen.expected_l, state.cylinder.volume_l)
     use = (readings > faults.LOW_C) & (readings < faults.HIGH_C) & faults.believed(state.watch)
     could_l = 0.0 if seen.drawn_l is not None else UNMETERED_L_PER_MIN * elapsed_s / 60.0
     most_l = min(state.unseen_l + could_l, 0.9 * state.cylinder.volume_l)
     if not use.any() or most_l <= 0:
-        return replace(state, unseen_l=most_l)
+        return _still_unseen(state, likely, most_l)
     tried = np.linspace(0.0, most_l, 81)
     middles = middles_l(state.cylinder, state.phase_l)
     at = levels[use][None, :] * state.cylinder.volume_l - tried[:, None]
@@ -71,9 +83,12 @@ def find_draw(
     # Of two that fit alike, the smaller draw.
     best = int(np.argmin(misfit + tried / state.cylinder.volume_l))
     fits = np.flatnonzero(misfit <= misfit.min() + 2.0)
+    # Readings also tell those apart that all fit, though in quick succession they err alike.
+    told = np.interp(_litres(state.cylinder.volume_l), tried, misfit - misfit.min())
+    likely = likely * np.exp(-min(elapsed_s / LOOKS_APART_S, 1.0) * told)
     if misfit[0] - misfit[best] < CLEARLY:
         # Nothing was seen to move: what would have been seen wasn't drawn.
-        return replace(state, unseen_l=float(tried[fits[-1]]))
+        return _still_unseen(state, likely, float(tried[fits[-1]]))
     litres = float(tried[best])
     motion = Motion.begin(state.cylinder, state.cells_c, state.phase_l, inlet_sd_k=3 * INLET_SD_K)
     motion.draw(litres, coldest_c, measured=seen.cold_measured)
@@ -84,13 +99,52 @@ def find_draw(
     moved = jacobian @ covariance @ jacobian.T
     slope = slope_k_per_l(motion.temperatures_c, motion.h_l)
     moved[:N, :N] += motion.noise + (0.3 * litres + 1.0) ** 2 * np.outer(slope, slope)
-    return replace(
-        state,
-        cells_c=motion.temperatures_c.copy(),
-        phase_l=motion.phase_l,
-        covariance=moved,
-        unseen_l=float(max(tried[fits[-1]] - litres, 0.0)),
+    state = replace(
+        state, cells_c=motion.temperatures_c.copy(), phase_l=motion.phase_l, covariance=moved
     )
+    return _still_unseen(state, likely, float(max(tried[fits[-1]] - litres, 0.0)), litres)
+
+
+def _drew(likely: Floats, expected_l: float, volume_l: float) -> Floats:
+    """How likely each litre was drawn unseen after a time in which so many were expected.
+
+    Draws come by chance (Poisson), and the larger the rarer (exponential).
+    """
+    if expected_l <= 0:
+        return likely
+    sizes = np.exp(-_litres(volume_l)[1:] / DRAW_L)
+    sizes /= sizes.sum()
+    draws = expected_l / float(sizes @ _litres(volume_l)[1:])
+    came = np.concatenate(([math.exp(-draws)], -math.expm1(-draws) * sizes))
+    # More than fits was not drawn, or had shown.
+    drew: Floats = np.convolve(likely, came)[: UNSEEN_STEPS + 1]
+    return drew
+
+
+def _still_unseen(
+    state: EstimatorState, likely: Floats, most_l: float, shown_l: float = 0.0
+) -> EstimatorState:
+    """The state once so many litres have shown, and no more than ``most_l`` can be unseen still."""
+    litres = _litres(state.cylinder.volume_l)
+    likely = np.interp(litres + shown_l, litres, likely, right=0.0) * (litres <= most_l)
+    total = float(likely.sum())
+    likely = likely / total if total > LEAST_LIKELY else nothing_unseen()
+    return replace(state, unseen_l=most_l, likely=likely)
+
+
+def unseen_l(state: EstimatorState) -> tuple[float, float]:
+    """What was drawn unseen by what was expected, and the most of it that the band allows for, L.
+
+    The most is what 95 in 100 such times stay below, or one large draw that nobody expects.
+    """
+    litres = _litres(state.cylinder.volume_l)
+    bound = litres[int(np.searchsorted(np.cumsum(state.likely), 0.95 * float(state.likely.sum())))]
+    return float(state.likely @ litres), max(float(bound), min(state.unseen_l, LARGE_DRAW_L))
+
+
+def _litres(volume_l: float) -> Floats:
+    """The litres that are told apart of what was drawn unseen, (UNSEEN_STEPS + 1,)."""
+    return np.linspace(0.0, volume_l, UNSEEN_STEPS + 1)
 
 
 def noise_unseen_k2(

@@ -6,7 +6,9 @@ import numpy as np
 import pytest
 
 from service.cylinder import model, usable
+from service.settings import HomeSettings
 from service.simulation.fitted import home_of
+from service.simulation.home import SimulatedHome
 from service.simulation.household import SCHOOL_FAMILY, draws
 from service.simulation.replay import Replay
 from service.simulation.weather import Weather
@@ -19,6 +21,32 @@ COIL = {"cylinder": {"coil_foot_m": 0.15, "coil_head_m": 0.7}, "heat_pump": {"la
 ALONE = {"heat_pump": None}
 
 
+def _lean_home(
+    changes: dict[str, dict[str, object] | None],
+    signals: list[dict[str, object]],
+    month: int,
+    days: int,
+) -> tuple[HomeSettings, SimulatedHome]:
+    """A family's home of which only these signals are wired."""
+    plain = control_plant.wiring(**changes)
+    tunables = {"tariff": control_plant.CHEAP_NIGHT, "slot_minutes": 60, "replan_every_slots": 4}
+    pump, element = plain["actuators"]
+    pump |= {"form": "set_temperature", "run": "{set_c}", "rest_c": 10}
+    actuators = [element] if changes is ALONE else [pump, element]
+    settings = control_plant.settings(tunables, **changes, signals=signals, actuators=actuators)
+    begin = datetime(2026, month, 5, 0, 0, tzinfo=UTC)
+    zone = settings.wiring.zone_info
+    first = begin.astimezone(zone).date()
+    taps = draws(SCHOOL_FAMILY, first, days + 1, zone, seed=3)
+    home = home_of(
+        settings,
+        (t for t in taps if t.start_s >= begin.timestamp()),
+        Weather(seed=3, latitude=47.0, longitude=2.0),
+        begin.timestamp(),
+    )
+    return settings, home
+
+
 @pytest.mark.parametrize("month", [1, 7])
 @pytest.mark.parametrize("changes", [{}, COIL, ALONE], ids=["plate", "coil", "immersion"])
 def test_without_meters_and_sensors_the_charge_is_known_within_a_tenth(
@@ -29,29 +57,15 @@ def test_without_meters_and_sensors_the_charge_is_known_within_a_tenth(
     The cold inlet is 8 to 16 degC in this weather, SAP 10.2 table J1 has 8 to 18. What the heat
     pump reaches falls in the cold, and nobody sees it.
     """
-    plain = control_plant.wiring(**changes)
-    signals = [s for s in plain["signals"] if s["name"] in LEAN]
-    tunables = {"tariff": control_plant.CHEAP_NIGHT, "slot_minutes": 60, "replan_every_slots": 4}
-    pump, element = plain["actuators"]
-    pump |= {"form": "set_temperature", "run": "{set_c}", "rest_c": 10}
-    actuators = [element] if changes is ALONE else [pump, element]
-    settings = control_plant.settings(tunables, **changes, signals=signals, actuators=actuators)
-    begin = datetime(2026, month, 5, 0, 0, tzinfo=UTC)
-    zone = settings.wiring.zone_info
-    first = begin.astimezone(zone).date()
-    taps = draws(SCHOOL_FAMILY, first, DAYS + 1, zone, seed=3)
-    home = home_of(
-        settings,
-        (t for t in taps if t.start_s >= begin.timestamp()),
-        Weather(seed=3, latitude=47.0, longitude=2.0),
-        begin.timestamp(),
-    )
+    signals = [s for s in control_plant.wiring()["signals"] if s["name"] in LEAN]
+    settings, home = _lean_home(changes, signals, month, DAYS)
+    begin_s = home.now_s
     replay = Replay(settings, home, lambda _: (0.3, 0.08))
     cylinder = home.tank.cylinder
     volumes = cylinder.layer_volumes_l(40)
     off_l, offsets_k, inlet_k = [], [], []
     for k in range(12, int(DAYS * 86_400 / EVERY_S)):
-        replay.run(begin.timestamp() + k * EVERY_S)
+        replay.run(begin_s + k * EVERY_S)
         found = replay.state.belief.estimate
         assert found is not None
         true_c = model.profile(cylinder, home.tank.state, 40)
@@ -65,3 +79,33 @@ def test_without_meters_and_sensors_the_charge_is_known_within_a_tenth(
     assert np.mean(np.abs(off_l) < tenth_l) > 0.95
     assert max(offsets_k) < 1.5
     assert max(inlet_k[-24:]) < 1.5  # the table alone is 1 K off in January, 3 K in July
+
+
+@pytest.mark.parametrize("changes", [{}, ALONE], ids=["plate", "immersion"])
+def test_by_a_single_probe_the_charge_is_right_on_average_and_surely_there(
+    changes: dict[str, dict[str, object] | None],
+) -> None:
+    """A retrofit: one probe in the thermostat's pocket, half way up, and no meter at all.
+
+    From when a charge has passed it until cold water reaches it, it tells nothing of what was
+    drawn meanwhile, most of a day: that is what the household was expected to draw.
+    """
+    days = 10
+    (probe,) = (s for s in control_plant.wiring()["signals"] if s["name"] == "probe_2")
+    settings, home = _lean_home(changes, [probe], 1, days)
+    begin_s = home.now_s
+    replay = Replay(settings, home, lambda _: (0.3, 0.08))
+    cylinder = home.tank.cylinder
+    volumes = cylinder.layer_volumes_l(40)
+    off_l, sure = [], []
+    for k in range(96, int(days * 86_400 / EVERY_S)):
+        replay.run(begin_s + k * EVERY_S)
+        found = replay.state.belief.estimate
+        assert found is not None
+        true_c = model.profile(cylinder, home.tank.state, 40)
+        true_l = float(usable.v40_l(true_c, volumes, replay.state.belief.cold_c))
+        off_l.append(found.v40_l - true_l)
+        sure.append(true_l >= found.v40_low_l - 1.0)
+    tenth_l = 0.1 * float(usable.v40_l(np.full(40, 52.0), volumes, 10.0))
+    assert abs(np.mean(off_l)) < 0.5 * tenth_l
+    assert np.mean(sure) > 0.9

@@ -139,6 +139,50 @@ def test_without_a_meter_the_profiles_change_tells() -> None:
     assert found.v40_high_l - found.v40_low_l > sure.v40_high_l - sure.v40_low_l
 
 
+def _one_probe(
+    flow_l_per_min: float, expected_l_per_min: float, minutes: int
+) -> tuple[estimator.EstimatorState, model.State]:
+    """A full cylinder with one probe in its middle and no meter; draws of a minute every hour."""
+    truth = model.start(CYLINDER, 55.0)
+    state = estimator.start(CYLINDER, {"middle": 0.5}, Observation({"middle": 55.0}))
+    state = replace(state, cells_c=np.full_like(state.cells_c, 55.0))
+    for minute in range(minutes):
+        flow = flow_l_per_min if minute % 60 == 30 else 0.0
+        truth, _ = model.advance(CYLINDER, truth, Drive(draw_l_per_min=flow), 60.0)
+        seen = Observation({"middle": shown(truth)["middle"]}, None, expected_l=expected_l_per_min)
+        state = estimator.advance(state, seen, 60.0)
+    return state, truth
+
+
+def test_what_no_probe_can_have_shown_is_taken_to_be_drawn_as_expected() -> None:
+    """48 L of cold water came in below the only probe, which stands 100 L above the floor."""
+    as_expected, truth = _one_probe(8.0, 8.0 / 60.0, 360)
+    as_if_none, _ = _one_probe(8.0, 0.0, 360)
+    found, other = (estimator.estimate(s, 10.0) for s in (as_expected, as_if_none))
+    off_l, was_l = (e.v40_l - true_v40(truth) for e in (found, other))
+    assert was_l > 60.0  # the smallest draw that fits is none
+    # That the probe does not show it speaks for somewhat less than was expected.
+    assert abs(off_l) < 0.5 * was_l
+    assert found.v40_low_l <= true_v40(truth) <= found.v40_high_l
+    # It is expected, not seen: what was seen is the same water with and without it.
+    assert found.shown_c == pytest.approx(other.shown_c, abs=0.1)
+    assert estimator.from_plain(estimator.to_plain(as_expected)).likely == pytest.approx(
+        as_expected.likely
+    )
+
+
+def test_what_a_probe_denies_was_not_drawn_however_much_was_expected() -> None:
+    """Nobody is at home: a day's 192 L would have brought cold water to the probe long ago."""
+    state, truth = _one_probe(0.0, 8.0 / 60.0, 1440)
+    found = estimator.estimate(state, 10.0)
+    below_l = 0.5 * true_v40(truth)  # what the probe cannot tell of
+    assert found.v40_l > true_v40(truth) - below_l
+    assert found.v40_high_l >= true_v40(truth) - 1.0
+    # What was seen, which draws are learned from, is that nothing was drawn.
+    seen_l = float(v40_l(found.shown_c, CYLINDER.layer_volumes_l(40), 10.0))
+    assert seen_l == pytest.approx(true_v40(truth), abs=5.0)
+
+
 def test_a_meter_that_was_silent_for_an_hour_lowers_no_bound_for_good() -> None:
     """What may have been drawn meanwhile shows, or does not, when next a front passes a probe."""
     below_l = {}
