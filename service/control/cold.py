@@ -90,7 +90,7 @@ def one_charge(draw: Draw, before: Iterable[Draw]) -> tuple[Draw, ...]:
 
 def causes(draw: Draw, x: Before) -> tuple[Reason | Fault, ...]:
     """What made a draw-off cold, the likeliest first; one ``unexplained`` when nothing is found."""
-    found = (
+    found: tuple[Reason | Fault, ...] = (
         *_held(draw, x),
         *_away(draw, x),
         *_let_go(draw, x),
@@ -236,8 +236,7 @@ def _hindered(draw: Draw, x: Before) -> Iterator[Reason]:
     if now is not None and now.inputs.get("running"):
         begun_s = (draw.start - now.at).total_seconds()
         if BEGUN_S[0] <= begun_s <= BEGUN_S[1]:
-            facts = {"since": now.at.timestamp(), "begun_s": round(begun_s)}
-            yield Reason("not_in_time", facts)
+            yield Reason("not_in_time", {"since": now.at.timestamp(), "begun_s": round(begun_s)})
 
 
 def _accepted(draw: Draw, x: Before) -> Iterator[Reason]:

@@ -192,8 +192,8 @@ def _by_plan(s: Situation, more_tenths: int) -> Ruling:
         as_if_l40 = (s.charge_l40 or 0.0) + s.reserve_l40 - reserve
         hindered = None if runs else _hindered(s, as_if_l40, None)
         code = "no_plan_reserve" if runs else "no_plan_idle"
-        reason = hindered or Reason(code, {"until_tenths": s.in_tenths(target)})
-        return Ruling(Rule.PLAN, reason, runs)
+        without_plan = Reason(code, {"until_tenths": s.in_tenths(target)})
+        return Ruling(Rule.PLAN, hindered or without_plan, runs)
     charge = max(0.0, (s.charge_l40 or 0.0) - more_tenths * s.plant.tenth_l40)
     running = tuple(n for n in made.source_names if s.running(n))
     runs_wanted: list[Run] = []
