@@ -92,7 +92,7 @@ def test_a_replay_hastens_unless_asked_for_the_services_own_pace(tmp_path: Path)
     config = config_text.write(tmp_path, 1883)
     steps, costs = [], []
     for pace in ((), ("--own-pace",)):
-        done = _replay(config, "--draws", "L", "--days", "2", "--since", "2026-03-02", *pace)
+        done = _replay(config, "--draws", "L", "--days", "1", "--since", "2026-03-02", *pace)
         assert done.returncode == 0, done.stdout + done.stderr
         (took,) = re.findall(r"for (\d+) steps", done.stdout)
         steps.append(int(took))
