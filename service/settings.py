@@ -80,6 +80,7 @@ class CylinderWiring(Part):
     coil_foot_m: float | None = None
     coil_head_m: float | None = None
     secondary_return_m: float | None = None
+    inlet_stirs_l: Annotated[float, Field(ge=0)] | None = None  # None: learned from a tenth of it
     since: Day | None = None  # day on which it was put in a like one's place; None: it never was
 
 

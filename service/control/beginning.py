@@ -70,7 +70,7 @@ def _unlearned(state: State, settings: HomeSettings) -> State:
     plant, parts = plants.of(settings), refitted(state, settings)
     levels = {p.name: plant.level(p.height_m) for p in plant.probes}
     known = state.belief.estimator
-    fits = known is None or (known.cylinder, dict(known.probes)) == (plant.cylinder, levels)
+    fits = known is None or (known.cylinder, dict(known.probes)) == (plant.believed, levels)
     if not fits or "cylinder" in parts:
         state = replace(state, belief=replace(believe.forgotten(state.belief), estimator=None))
     if not parts:

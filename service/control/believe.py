@@ -188,7 +188,7 @@ def _begin(
 ) -> Belief:
     seen = Observation(probes_c, 0.0 if flow_known else None, cold_c=cold_c, ambient_c=ambient_c)
     levels = {p.name: plant.level(p.height_m) for p in plant.probes}
-    started = estimator.start(plant.cylinder, levels, seen)
+    started = estimator.start(plant.believed, levels, seen)
     if belief.unwatched and belief.estimator is not None:
         started = estimator.knowing(started, belief.estimator)
     belief = changed(belief, astray_mark_s=None, unwatched=False)

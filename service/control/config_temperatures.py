@@ -12,6 +12,7 @@ from service.control.plant import Plant
 CUTOUT_MARGIN_K = 5.0
 VALVE_MARGIN_K = 2.0
 LOWEST_OVER_USE_K = 3.0  # some hours of standing loss
+STIRS_AT_MOST = 0.6  # of a cylinder that a plain tee may stir: common practice, no source
 COOL_STORE_C = 50.0  # a tenth of Legionella survives 380 min at 50 degC (Sanden et al. 1989)
 
 
@@ -156,6 +157,16 @@ def _heights(plant: Plant) -> Iterator[Misfit]:
                 f"must be within the cylinder, 0 to {built.height_m:g} m",
                 "measure it from the cylinder's floor",
             )
+    most_l = STIRS_AT_MOST * built.volume_l
+    if built.inlet_stirs_l is not None and built.inlet_stirs_l > most_l:
+        yield Misfit(
+            "refuse",
+            "stirred_whole",
+            "cylinder.inlet_stirs_l",
+            f"{built.inlet_stirs_l:g} L",
+            f"is more than an inlet stirs of this cylinder, at most {most_l:g} L",
+            "leave it out for an inlet with a diffuser; a plain tee stirs a fifth to a half",
+        )
     foot_m, head_m = built.coil_foot_m, built.coil_head_m
     if foot_m is not None and head_m is not None and foot_m >= head_m:
         yield Misfit(

@@ -102,6 +102,9 @@ def may_charge(actuator: Actuator) -> bool:
     return actuator.form is not Form.TERMINALS or bool(actuator.hot_water_alone_confirmed_by)
 
 
+STIRRED_SHARE = 0.1  # of a cylinder, by entering cold water; common practice, no source
+
+
 @dataclass(frozen=True)
 class Plant:
     """Everything control derives from one home's settings."""
@@ -124,6 +127,16 @@ class Plant:
             self.memo[name] = work_out()
         found: T = self.memo[name]
         return found
+
+    @cached_property
+    def believed(self) -> Cylinder:
+        """The cylinder as its estimate begins: what no one said its inlet stirs is learned.
+
+        Not by a single probe, which cannot tell stirred water from drawn.
+        """
+        if self.settings.wiring.cylinder.inlet_stirs_l is not None or len(self.probes) < 2:
+            return self.cylinder
+        return replace(self.cylinder, inlet_mixing_l=STIRRED_SHARE * self.cylinder.volume_l)
 
     @cached_property
     def heat_map(self) -> HeatPump | None:
@@ -342,6 +355,7 @@ def _make(settings: HomeSettings) -> Plant:
         loss_w_per_k=geometry.loss_from_daily_kwh(built.standing_loss_kwh_per_day)
         if built.standing_loss_kwh_per_day is not None
         else default_loss_w_per_k(built.volume_l),
+        inlet_mixing_l=min(built.inlet_stirs_l or 0.0, built.volume_l),
     )
     ceiling = (
         built.ceiling_c

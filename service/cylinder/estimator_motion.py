@@ -302,7 +302,9 @@ class Motion:
 
     def _mix_inlet(self, litres: float) -> None:
         cylinder = self.cylinder
-        if cylinder.inlet_mixing_l > 0:
+        if cylinder.inlet_mixing_l > 0 and cylinder.inlet_tanks == 1:
+            self._stir(cylinder.inlet_mixing_l)
+        elif cylinder.inlet_mixing_l > 0:
             inside = self.phase_l + self.h_l * np.arange(CELLS) < cylinder.inlet_mixing_l
             self._mix(inside, cylinder.inlet_mixing_l / cylinder.inlet_tanks, litres)
 
@@ -312,6 +314,26 @@ class Motion:
             floor_l = cylinder.volume_l - cylinder.plate_mixing_l
             inside = self.phase_l + self.h_l * np.arange(CELLS) > floor_l
             self._mix(inside, cylinder.plate_mixing_l / cylinder.plate_tanks, litres)
+
+    def _stir(self, zone_l: float) -> None:
+        """Mix the lowest litres whole, as a jet of cold water does.
+
+        What a larger zone would do besides is what ``mixing_factor`` did wrong.
+        """
+        volumes = self.volumes_l
+        tops, before = np.cumsum(volumes), self.x[:, 0].copy()
+
+        def mixed(part: Floats, litres: float) -> Floats:
+            share = np.clip(litres - tops + volumes, 0.0, volumes)
+            mean = share @ part / litres
+            weight = (share / np.maximum(volumes, 1e-9))[:, None]
+            found: Floats = part + weight * (mean - part)
+            return found
+
+        stirred_l = min(self.mixing_factor * zone_l, tops[-1])
+        self.x = mixed(self.x, stirred_l)
+        more = mixed(before[:, None], min((1.0 + STIRRED_MORE) * stirred_l, tops[-1]))[:, 0]
+        self._parameter(MIXING)[:] += (more - self.x[:, 0]) / (STIRRED_MORE * self.mixing_factor)
 
     def _mix(self, inside: NDArray[np.bool_], tank_l: float, litres: float) -> None:
         # N tanks in series widen a front by one tank's volume squared per tank's volume moved.
@@ -333,6 +355,7 @@ class Motion:
             self.x[1:] -= up * step
 
 
+STIRRED_MORE = 0.2  # by how much larger a zone what it would stir is looked at
 FOOT_SHARE = 0.04  # how unsure a source's foot is: share of the heat in the cell below it
 ALIGNED = 0.02  # of a cell: a border so close to a source's foot is at it
 LEAST_RISE_K = 3.0  # of what a plate exchanger returns, whatever the meters say

@@ -1,5 +1,6 @@
 """What the control step believes where little is measured: three probes and a flow meter."""
 
+from dataclasses import replace
 from datetime import UTC, datetime
 
 import numpy as np
@@ -7,10 +8,11 @@ import pytest
 
 from service.cylinder import model, usable
 from service.settings import HomeSettings
-from service.simulation.fitted import home_of
+from service.simulation.fitted import build_of, home_of
 from service.simulation.home import SimulatedHome
 from service.simulation.household import SCHOOL_FAMILY, draws
 from service.simulation.replay import Replay
+from service.simulation.tank import OurTank
 from service.simulation.weather import Weather
 from tests import control_plant
 
@@ -79,6 +81,34 @@ def test_without_meters_and_sensors_the_charge_is_known_within_a_tenth(
     assert np.mean(np.abs(off_l) < tenth_l) > 0.95
     assert max(offsets_k) < 1.5
     assert max(inlet_k[-24:]) < 1.5  # the table alone is 1 K off in January, 3 K in July
+
+
+def test_what_an_inlet_stirs_is_learned_where_nobody_says_it() -> None:
+    """A plain tee that stirs the lowest fifth of 300 L: the flow meter got the blame for it."""
+    days = 6
+    signals = [s for s in control_plant.wiring()["signals"] if s["name"] in LEAN]
+    settings, home = _lean_home({}, signals, 1, days)
+    stirring, _ = _lean_home({"cylinder": {"inlet_stirs_l": 60.0}}, signals, 1, days)
+    home = replace(home, tank=OurTank(build_of(stirring)))
+    begin_s = home.now_s
+    replay = Replay(settings, home, lambda _: (0.3, 0.08))
+    cylinder = home.tank.cylinder
+    volumes = cylinder.layer_volumes_l(40)
+    off_l, held = [], []
+    for k in range(24, int(days * 86_400 / EVERY_S)):
+        replay.run(begin_s + k * EVERY_S)
+        found = replay.state.belief.estimate
+        assert found is not None
+        true_c = model.profile(cylinder, home.tank.state, 40)
+        true_l = float(usable.v40_l(true_c, volumes, replay.state.belief.cold_c))
+        off_l.append(found.v40_l - true_l)
+        held.append(found.v40_low_l - 1.0 <= true_l <= found.v40_high_l + 1.0)
+    tenth_l = 0.1 * float(usable.v40_l(np.full(40, 52.0), volumes, 10.0))
+    assert np.sqrt(np.mean(np.square(off_l))) < 0.25 * tenth_l
+    assert np.mean(held) > 0.85
+    assert found.flow_scale == pytest.approx(
+        1.0, abs=0.03
+    )  # the meter is right, and blamed no more
 
 
 @pytest.mark.parametrize("changes", [{}, ALONE], ids=["plate", "immersion"])

@@ -41,6 +41,7 @@ def test_the_invented_home_fits() -> None:
         ({"hygiene": {"probes": ["probe_9"]}}, {}, "no_such_probe"),
         ({}, {"cylinder": {"immersion_height_m": 1.9}}, "outside_cylinder"),
         ({}, {"cylinder": {"coil_foot_m": 0.8, "coil_head_m": 0.3}}, "coil_upside_down"),
+        ({}, {"cylinder": {"inlet_stirs_l": 250}}, "stirred_whole"),
         ({}, {"heat_pump": {"capacity_w": 6}}, "power_cannot_be"),
         ({}, {"heat_pump": {"capacity_w": 6e6}}, "power_cannot_be"),
         ({}, {"heat_pump": {"ratings": [RATING | {"capacity_w": 6}]}}, "power_cannot_be"),

@@ -118,6 +118,27 @@ def test_it_learns_how_much_the_water_mixes() -> None:
     assert state.covariance[estimator.N + MIXING, estimator.N + MIXING] < before
 
 
+@pytest.mark.parametrize("true_l", [8.0, 50.0])
+def test_it_learns_how_much_of_it_the_inlet_stirs(true_l: float) -> None:
+    """Told of 20 L that a jet of cold water stirs, as one tank, where it is far less or more."""
+    told = replace(CYLINDER, inlet_mixing_l=20.0)
+    true = replace(told, inlet_mixing_l=true_l)
+    truth = model.start(true, 55.0)
+    state = estimator.start(told, PROBES, Observation(shown(truth)))
+    for day in range(6):
+        if day:  # full again
+            truth = model.start(true, 55.0)
+            state = replace(state, cells_c=np.full_like(state.cells_c, 55.0))
+        for minute in range(240):
+            flow = 6.0 if minute % 40 < 4 else 0.0
+            truth, _ = model.advance(true, truth, Drive(draw_l_per_min=flow), 60.0)
+            state = estimator.advance(state, Observation(shown(truth), flow), 60.0)
+    found = estimator.estimate(state, 10.0)
+    assert 20.0 * (1.0 + state.errors[MIXING]) == pytest.approx(true_l, abs=8.0)
+    assert found.v40_l == pytest.approx(true_v40(truth), abs=8.0)
+    assert found.flow_scale == pytest.approx(1.0, abs=0.03)
+
+
 def test_the_band_after_heating_does_not_hang_on_the_length_of_the_steps() -> None:
     widths = []
     for steps in (6, 60):
