@@ -17,10 +17,12 @@ def failed_after_s(stale_after_s: Iterable[float]) -> float:
     return max(METER_SILENT_S, *stale_after_s)
 
 
-def between(drawn: Iterable[Draw], from_s: int, to_s: int) -> DrawHistory:
-    """The history of a time that was watched throughout, from all draws that are remembered."""
+def between(
+    drawn: Iterable[Draw], from_s: int, to_s: int, unwatched_s: Iterable[Sequence[int]] = ()
+) -> DrawHistory:
+    """The history of a time that was watched but for those spans, from all draws remembered."""
     within = (d for d in drawn if from_s <= d.start.timestamp() < to_s)
-    return of(sorted(within, key=lambda d: d.start), from_s, to_s)
+    return of(sorted(within, key=lambda d: d.start), from_s, to_s, unwatched_s)
 
 
 def of(

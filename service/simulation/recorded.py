@@ -10,13 +10,12 @@ from typing import TypeVar, get_args
 
 from adapters.types import PriceSeries, SeriesOf
 from adapters.wiring import Quantity
-from service.clock import utc
+from service.control.types import Draw
 from service.records.readings import Span
 from service.records.records import Records
 from service.records.values import Page
 from service.settings import HomeSettings, HomeWiring, Wiring
-from service.simulation.household import TapDraw
-from service.simulation.sources import BadDraws, from_records
+from service.simulation.sources import BadDraws
 from service.simulation.weather import Told
 
 # Of the days around the draws too: prices that nobody told are guessed from those before.
@@ -29,9 +28,13 @@ T = TypeVar("T")
 
 @dataclass(frozen=True)
 class Recorded:
-    """``settings`` are those in force, ``outdoor`` is None where no sensor told it."""
+    """``settings`` are those in force, ``outdoor`` is None where no sensor told it.
 
-    taps: list[TapDraw]
+    ``draws`` are in order; in ``unwatched`` spans, s since 1970, nobody would have seen one.
+    """
+
+    draws: tuple[Draw, ...]
+    unwatched: tuple[tuple[int, int], ...]
     settings: HomeSettings
     series: tuple[PriceSeries, ...]
     outdoor: Told | None
@@ -45,16 +48,18 @@ def read(wiring: Wiring, home: HomeWiring) -> Recorded:
     """
     records = Records.open(wiring.database.url, make=False)
     try:
-        taps = list(from_records(_every(partial(records.draws, home.id))))
-        if not taps:
+        draws = sorted(_every(partial(records.draws, home.id)), key=lambda d: d.start)
+        if not draws:
             raise BadDraws(
                 "no draw is recorded for this home yet; name a profile, a household or a CSV file "
                 "with --draws"
             )
-        span = utc(taps[0].start_s) - BEFORE, utc(taps[-1].start_s) + AFTER
+        span = draws[0].start - BEFORE, draws[-1].start + AFTER
         told = (records.series(home.id, of, *span) for of in get_args(SeriesOf))
+        gaps = records.unwatched(home.id, draws[0].start, draws[-1].start)
         return Recorded(
-            taps,
+            tuple(draws),
+            tuple((int(a.timestamp()), int(b.timestamp())) for a, b in gaps),
             records.in_force(home),
             tuple(s for s in told if s),
             _outdoor(records, home, *span),

@@ -8,7 +8,7 @@ from __future__ import annotations
 
 import time
 from collections import defaultdict
-from collections.abc import Callable, Iterable, Iterator
+from collections.abc import Callable, Iterable, Iterator, Sequence
 from contextlib import contextmanager
 from dataclasses import dataclass, field
 from functools import partial
@@ -113,6 +113,7 @@ class Replay:
         home: where it is lived; its ``now_s`` is when the replay begins.
         price_at: what is really paid.
         history: draws from before, in order, to learn from.
+        unwatched_s: spans of that time, s since 1970, in which nobody would have seen one.
         memory: the state that an earlier replay ended with, to go on from after a pause.
         feed: price series by the moment they are published, s since 1970, in order.
         on_outputs: is shown what each step put out.
@@ -130,6 +131,7 @@ class Replay:
         feed: Iterable[tuple[float, PriceSeries]] = (),
         on_outputs: Callable[[Outputs], None] | None = None,
         work: Callable[[Work, DrawHistory], WorkDone] | None = None,
+        unwatched_s: Sequence[tuple[int, int]] = (),
     ) -> None:
         self.settings = settings
         self.home = home
@@ -139,6 +141,7 @@ class Replay:
         self._began_s = home.now_s
         self._price_at = price_at
         self._draws = list(history)
+        self._unwatched_s = [(a, b) for a, b in unwatched_s if b <= home.now_s]
         self._on_outputs = on_outputs
         self._work = partial(perform, brief=True) if work is None else work
         self._feed = iter(feed)
@@ -227,8 +230,12 @@ class Replay:
                 # Nobody watched before, but for draws that were handed over.
                 known_s = [self._began_s, *(d.start.timestamp() for d in self._draws[:1])]
                 known_from_s = int(min(known_s))
+                since_s = max(from_s, known_from_s)
                 drawn = draw_history.between(
-                    self._draws, max(from_s, known_from_s), int(self.home.now_s)
+                    self._draws,
+                    since_s,
+                    int(self.home.now_s),
+                    [(max(a, since_s), b) for a, b in self._unwatched_s if b > since_s],
                 )
             return self._work(work, drawn)
 

@@ -4,6 +4,7 @@ from __future__ import annotations
 
 import shlex
 import time
+from collections.abc import Sequence
 from datetime import UTC, date, datetime, timedelta
 from datetime import time as clock
 from pathlib import Path
@@ -15,6 +16,7 @@ from rich.table import Table
 from adapters.types import Command, PriceSeries
 from service.clock import utc
 from service.control import plant as control_plant
+from service.control.types import Draw
 from service.settings import HomeSettings, HomeWiring, Wiring
 from service.simulation import money, recorded, sources
 from service.simulation.fitted import build_of, home_of
@@ -54,9 +56,13 @@ def replay(
     first = None if since is None else _day(since)
     series: tuple[PriceSeries, ...] = ()
     outdoor: Told | None = None
+    before: tuple[Draw, ...] = ()
+    gaps: tuple[tuple[int, int], ...] = ()
     if draws == "records":
         known = recorded.read(wiring, home)
-        taps, settings, series, outdoor = known.taps, known.settings, known.series, known.outdoor
+        taps = list(sources.from_records(known.draws))
+        settings, series, outdoor = known.settings, known.series, known.outdoor
+        before, gaps = known.draws, known.unwatched
     elif draws.endswith(".csv") or Path(draws).is_file():
         taps = list(sources.from_csv(Path(draws), zone))
     else:
@@ -91,7 +97,15 @@ def replay(
         return home_of(settings, iter(taps), weather, start_s, cylinder)
 
     began = time.perf_counter()
-    made = Replay(settings, lived(), price_at, feed=money.as_told(series, zone))
+    taught = tuple(d for d in before if d.end.timestamp() <= start_s)
+    made = Replay(
+        settings,
+        lived(),
+        price_at,
+        history=taught,
+        unwatched_s=gaps,
+        feed=money.as_told(series, zone),
+    )
     try:
         with Progress(
             TextColumn("{task.description}"), BarColumn(), TimeRemainingColumn(), console=out
@@ -111,6 +125,7 @@ def replay(
     out.print(_table(report, alone, home.currency))
     out.print(_saved(report, alone, home.currency))
     prices = "the prices its feeds told" if series else "its own price bands"
+    out.print(_known_at_first(taught, start_s))
     out.print(_NOTE.format(air=_air(outdoor, start_s, end_s), prices=prices))
     if not pv_peak_w and control_plant.of(settings).tells_surplus:
         out.print("No sun fell on this home's panels: say with --pv-peak-w how much they give.")
@@ -157,6 +172,20 @@ _NOTE = (
     "calls, an immersion heater only where there is no heat pump, and nothing is disinfected on "
     "purpose; with Ladle, disinfections are part of the cost."
 )
+
+
+def _known_at_first(taught: Sequence[Draw], start_s: float) -> str:
+    """What Ladle knew of the household when the replay began: knowing nothing costs at first."""
+    if not taught:
+        return (
+            "At its beginning Ladle knew nothing of this household, as in a new home: its first "
+            "weeks say little of those that follow."
+        )
+    days = (start_s - taught[0].start.timestamp()) / 86_400.0
+    return (
+        f"At its beginning Ladle knew the household by the {days:.0f} days of draws recorded "
+        "before; of the cylinder's last disinfection it knew nothing, so it begins with one."
+    )
 
 
 def _air(outdoor: Told | None, start_s: float, end_s: float) -> str:

@@ -1,15 +1,23 @@
 """``ladle replay``: what a stretch came to with Ladle, and what it would have come to without."""
 
+import io
 import re
 from datetime import timedelta
 from pathlib import Path
 from subprocess import CompletedProcess
+from unittest.mock import patch
 from zoneinfo import ZoneInfo
 
 import pytest
+from rich.console import Console
 
 from adapters.types import PriceSeries
+from forecasting.types import DrawHistory
+from service.control.types import Work, WorkDone
+from service.control.work import perform
 from service.records.records import Records
+from service.settings_check import load
+from service.simulation import replay as replays
 from service.simulation import replaying, sources
 from service.simulation.replay import HotWater
 from tests import config_text
@@ -50,6 +58,7 @@ def test_left_alone_an_immersion_heater_gives_what_is_drawn_and_lost(tmp_path: P
     # every kWh is paid at one of the two prices of the file
     assert 0.12 * kwh[1] <= cost[1] <= 0.32 * kwh[1]
     assert "invented weather" in done.stdout
+    assert "knew nothing of this household" in " ".join(done.stdout.split())
     # the closing sentence: what was used and lost, all of it paid for
     used = [c * (1 - g / k) for c, g, k in zip(cost, gained, kwh, strict=True)]
     (saved,) = re.findall(r"hot water cost (\d+\.\d+) EUR less", " ".join(done.stdout.split()))
@@ -124,6 +133,37 @@ def test_recorded_draws_are_priced_by_what_the_feed_told(tmp_path: Path) -> None
     for n in (0, 1):
         assert pump[n] + element[n] > 1.0
         assert cost[n] == pytest.approx(0.5 * (pump[n] + element[n]), abs=0.06)  # as rounded
+
+
+def test_a_replay_begins_with_what_the_records_before_it_taught(tmp_path: Path) -> None:
+    """Three weeks of a draw each evening, and one of a silence in which nobody watched."""
+    config = config_text.write(tmp_path, 1883)
+    records = Records.open(fresh(tmp_path / "ladle.sqlite"))
+    try:
+        old = [draw(NOW - n * DAY, 90.0) for n in range(35, 14, -1)]
+        records.import_draws("home", old, NOW - 36 * DAY, NOW - 14 * DAY)
+        new = [draw(NOW - n * DAY, 90.0) for n in (6, 5, 4)]
+        records.import_draws("home", new, NOW - 7 * DAY, NOW)
+    finally:
+        records.close()
+    wiring = load(config)
+    learned: list[DrawHistory] = []
+
+    def watched(work: Work, history: DrawHistory, *, brief: bool) -> WorkDone:
+        if work.kind == "learn":
+            learned.append(history)
+        return perform(work, history, brief=brief)
+
+    out = io.StringIO()
+    with patch.object(replays, "perform", watched):
+        replaying.replay(
+            wiring, wiring.homes[0], "records", 1, "2026-02-24", None, 1, Console(file=out)
+        )
+    assert "knew the household by the 28 days of draws" in " ".join(out.getvalue().split())
+    assert len(learned[0].start_s) == len(old)
+    assert learned[0].start_s[0] == old[0].start.timestamp()
+    ((begin_s, end_s),) = learned[0].gaps_s.tolist()
+    assert end_s - begin_s == 7 * 86_400
 
 
 def test_recorded_draws_are_lived_in_the_outdoor_air_that_was_recorded(tmp_path: Path) -> None:

@@ -37,7 +37,7 @@ def _known(tmp_path: Path) -> recorded.Recorded:
 
 def test_draws_prices_and_outdoor_air_of_a_whole_month_are_told(tmp_path: Path) -> None:
     known = _known(tmp_path)
-    starts = [tap.start_s for tap in known.taps]
+    starts = [draw.start.timestamp() for draw in known.draws]
     assert len(starts) == DAYS
     assert starts == sorted(starts)
     (prices,) = known.series
