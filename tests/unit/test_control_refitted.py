@@ -152,7 +152,7 @@ def test_what_is_put_right_in_the_file_counts_and_habits_stay() -> None:
     _restarted(home, cylinder={"standing_loss_kwh_per_day": 1.2}).live(120)
     known = home.state.belief.estimator
     assert known is not None
-    assert known.cylinder == plants.of(home.settings).cylinder
+    assert known.cylinder == plants.of(home.settings).believed
     assert home.state.week_l40 == week
     assert refitted(home.state, home.settings) == ()
     assert home.state.watch.reheats["heat_pump"].runs == 90
