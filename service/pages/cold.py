@@ -18,6 +18,7 @@ from service.pages import fault_words, sentences, words
 from service.pages.local import Local, duration, figure, quantity
 from service.pages.plant import DecisionRow, decision_row
 from service.records.records import Records
+from service.records.values import SettingsVersion
 from service.scheduling.types import Reason
 from service.settings import HomeSettings, HomeWiring, Tunables
 
@@ -77,11 +78,14 @@ def content(
     name = name if name in ("today", "yesterday") else f"on {name}"
     every = records.overrides(home, limit=MOST).items
     wishes = [o for o in every if _held(o, start, end)]
-    for n, draw in enumerate(draws):
-        if told[n].cold:
-            known = _before(home, house.settings, records, draw, every)
-            said = tuple(_cause(c, draw, local) for c in why.causes(draw, known))
-            told[n] = replace(told[n], causes=said)
+    if cold:
+        faults = tuple(f.fault for f in records.faults(home, limit=MOST).items)
+        versions = records.settings_versions(home, limit=MOST).items
+        for n, draw in enumerate(draws):
+            if told[n].cold:
+                known = _before(home, house.settings, records, draw, every, faults, versions)
+                said = tuple(_cause(c, draw, local) for c in why.causes(draw, known))
+                told[n] = replace(told[n], causes=said)
     return {
         "lead": _lead(len(told), cold, unknown, name),
         "tap": _at_the_tap(house.settings.wiring, none_cold=len(told) > unknown and not cold),
@@ -104,6 +108,8 @@ def _before(
     records: Records,
     draw: Draw,
     wishes: Sequence[Override],
+    faults: tuple[Fault, ...],
+    versions: Sequence[SettingsVersion],
 ) -> why.Before:
     """What is on record of the time before a draw-off."""
     since = draw.start - why.LOOK_BACK
@@ -112,13 +118,12 @@ def _before(
     decisions = [*lately, *records.decisions(home, None, since, limit=1).items]
     began = why.one_charge(draw, earlier)[0].start
     plans = records.plans(home, None, began, limit=1).items
-    versions = records.settings_versions(home, limit=MOST).items
     then = next((v.tunables for v in versions if v.made_at <= draw.start), settings.tunables)
     return why.Before(
         draws=tuple(reversed(earlier)),
         decisions=tuple(reversed(decisions)),
         wishes=tuple(wishes),
-        faults=tuple(f.fault for f in records.faults(home, limit=MOST).items),
+        faults=faults,
         unwatched=records.unwatched(home, since, draw.start),
         reference_l40=plants.of(settings.model_copy(update={"tunables": then})).reference_l40,
         comfort=then.comfort,

@@ -1,5 +1,6 @@
 """What the control step believes where little is measured: three probes and a flow meter."""
 
+from collections.abc import Iterator
 from dataclasses import replace
 from datetime import UTC, datetime
 
@@ -7,6 +8,7 @@ import numpy as np
 import pytest
 
 from service.cylinder import model, usable
+from service.cylinder.estimator import Estimate
 from service.settings import HomeSettings
 from service.simulation.fitted import build_of, home_of
 from service.simulation.home import SimulatedHome
@@ -49,6 +51,27 @@ def _lean_home(
     return settings, home
 
 
+def _followed(
+    settings: HomeSettings, home: SimulatedHome, from_h: int, days: int
+) -> Iterator[tuple[Replay, Estimate, float]]:
+    """The home lived from hour to hour, with what is believed and what is truly there, L."""
+    begin_s = home.now_s
+    replay = Replay(settings, home, lambda _: (0.3, 0.08))
+    cylinder = home.tank.cylinder
+    volumes = cylinder.layer_volumes_l(40)
+    for k in range(from_h, int(days * 86_400 / EVERY_S)):
+        replay.run(begin_s + k * EVERY_S)
+        found = replay.state.belief.estimate
+        assert found is not None
+        true_c = model.profile(cylinder, home.tank.state, 40)
+        yield replay, found, float(usable.v40_l(true_c, volumes, replay.state.belief.cold_c))
+
+
+def _tenth_l(home: SimulatedHome) -> float:
+    volumes = home.tank.cylinder.layer_volumes_l(40)
+    return 0.1 * float(usable.v40_l(np.full(40, 52.0), volumes, 10.0))
+
+
 @pytest.mark.parametrize("month", [1, 7])
 @pytest.mark.parametrize("changes", [{}, COIL, ALONE], ids=["plate", "coil", "immersion"])
 def test_without_meters_and_sensors_the_charge_is_known_within_a_tenth(
@@ -61,21 +84,13 @@ def test_without_meters_and_sensors_the_charge_is_known_within_a_tenth(
     """
     signals = [s for s in control_plant.wiring()["signals"] if s["name"] in LEAN]
     settings, home = _lean_home(changes, signals, month, DAYS)
-    begin_s = home.now_s
-    replay = Replay(settings, home, lambda _: (0.3, 0.08))
-    cylinder = home.tank.cylinder
-    volumes = cylinder.layer_volumes_l(40)
     off_l, offsets_k, inlet_k = [], [], []
-    for k in range(12, int(DAYS * 86_400 / EVERY_S)):
-        replay.run(begin_s + k * EVERY_S)
-        found = replay.state.belief.estimate
-        assert found is not None
-        true_c = model.profile(cylinder, home.tank.state, 40)
-        cold_c = replay.state.belief.cold_c
-        off_l.append(found.v40_l - float(usable.v40_l(true_c, volumes, cold_c)))
+    for replay, found, true_l in _followed(settings, home, 12, DAYS):
+        off_l.append(found.v40_l - true_l)
         offsets_k.append(max(map(abs, found.probe_offsets_c.values())))
+        cold_c = replay.state.belief.cold_c
         inlet_k.append(abs(cold_c - home.weather.cold_inlet_c(home.now_s)))
-    tenth_l = 0.1 * float(usable.v40_l(np.full(40, 52.0), volumes, 10.0))
+    tenth_l = _tenth_l(home)
     assert np.sqrt(np.mean(np.square(off_l))) < 0.5 * tenth_l
     assert abs(np.mean(off_l)) < 0.25 * tenth_l
     assert np.mean(np.abs(off_l) < tenth_l) > 0.95
@@ -90,25 +105,15 @@ def test_what_an_inlet_stirs_is_learned_where_nobody_says_it() -> None:
     settings, home = _lean_home({}, signals, 1, days)
     stirring, _ = _lean_home({"cylinder": {"inlet_stirs_l": 60.0}}, signals, 1, days)
     home = replace(home, tank=OurTank(build_of(stirring)))
-    begin_s = home.now_s
-    replay = Replay(settings, home, lambda _: (0.3, 0.08))
-    cylinder = home.tank.cylinder
-    volumes = cylinder.layer_volumes_l(40)
     off_l, held = [], []
-    for k in range(24, int(days * 86_400 / EVERY_S)):
-        replay.run(begin_s + k * EVERY_S)
-        found = replay.state.belief.estimate
-        assert found is not None
-        true_c = model.profile(cylinder, home.tank.state, 40)
-        true_l = float(usable.v40_l(true_c, volumes, replay.state.belief.cold_c))
+    for _, found, true_l in _followed(settings, home, 24, days):
         off_l.append(found.v40_l - true_l)
         held.append(found.v40_low_l - 1.0 <= true_l <= found.v40_high_l + 1.0)
-    tenth_l = 0.1 * float(usable.v40_l(np.full(40, 52.0), volumes, 10.0))
+    tenth_l = _tenth_l(home)
     assert np.sqrt(np.mean(np.square(off_l))) < 0.25 * tenth_l
     assert np.mean(held) > 0.85
-    assert found.flow_scale == pytest.approx(
-        1.0, abs=0.03
-    )  # the meter is right, and blamed no more
+    # the meter is right, and blamed no more
+    assert found.flow_scale == pytest.approx(1.0, abs=0.03)
 
 
 @pytest.mark.parametrize("changes", [{}, ALONE], ids=["plate", "immersion"])
@@ -123,19 +128,10 @@ def test_by_a_single_probe_the_charge_is_right_on_average_and_surely_there(
     days = 10
     (probe,) = (s for s in control_plant.wiring()["signals"] if s["name"] == "probe_2")
     settings, home = _lean_home(changes, [probe], 1, days)
-    begin_s = home.now_s
-    replay = Replay(settings, home, lambda _: (0.3, 0.08))
-    cylinder = home.tank.cylinder
-    volumes = cylinder.layer_volumes_l(40)
     off_l, sure = [], []
-    for k in range(96, int(days * 86_400 / EVERY_S)):
-        replay.run(begin_s + k * EVERY_S)
-        found = replay.state.belief.estimate
-        assert found is not None
-        true_c = model.profile(cylinder, home.tank.state, 40)
-        true_l = float(usable.v40_l(true_c, volumes, replay.state.belief.cold_c))
+    for _, found, true_l in _followed(settings, home, 96, days):
         off_l.append(found.v40_l - true_l)
         sure.append(true_l >= found.v40_low_l - 1.0)
-    tenth_l = 0.1 * float(usable.v40_l(np.full(40, 52.0), volumes, 10.0))
+    tenth_l = _tenth_l(home)
     assert abs(np.mean(off_l)) < 0.5 * tenth_l
     assert np.mean(sure) > 0.9
