@@ -69,7 +69,7 @@ def test_the_sun_on_a_homes_panels_heats_its_water(tmp_path: Path) -> None:
     config = config_text.write(tmp_path, 1883)
     meter = '\n[[homes.signals]]\nname = "x"\nmeasures = "export_power"\nunit = "W"\ntopic = "x"\n'
     config.write_text(config.read_text(encoding="utf-8") + meter, encoding="utf-8")
-    days = ("--draws", "L", "--days", "4", "--since", "2026-06-08")
+    days = ("--draws", "M", "--days", "2", "--since", "2026-06-08")
     dark, sunny = (_replay(config, *days, *sun) for sun in ((), ("--pv-peak-w", "5000")))
     assert "say with --pv-peak-w" in " ".join(dark.stdout.split())
     assert "--pv-peak-w" not in sunny.stdout
@@ -101,7 +101,7 @@ def test_a_replay_hastens_unless_asked_for_the_services_own_pace(tmp_path: Path)
     config = config_text.write(tmp_path, 1883)
     steps, costs = [], []
     for pace in ((), ("--own-pace",)):
-        done = _replay(config, "--draws", "L", "--days", "1", "--since", "2026-03-02", *pace)
+        done = _replay(config, "--draws", "S", "--days", "1", "--since", "2026-03-02", *pace)
         assert done.returncode == 0, done.stdout + done.stderr
         (took,) = re.findall(r"for (\d+) steps", done.stdout)
         steps.append(int(took))

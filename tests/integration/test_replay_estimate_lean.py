@@ -72,8 +72,11 @@ def _tenth_l(home: SimulatedHome) -> float:
     return 0.1 * float(usable.v40_l(np.full(40, 52.0), volumes, 10.0))
 
 
-@pytest.mark.parametrize("month", [1, 7])
-@pytest.mark.parametrize("changes", [{}, COIL, ALONE], ids=["plate", "coil", "immersion"])
+@pytest.mark.parametrize(
+    ("changes", "month"),
+    [({}, 1), (COIL, 7), (ALONE, 7)],
+    ids=["plate in January", "coil in July", "immersion heater in July"],
+)
 def test_without_meters_and_sensors_the_charge_is_known_within_a_tenth(
     changes: dict[str, dict[str, object] | None], month: int
 ) -> None:

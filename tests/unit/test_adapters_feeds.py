@@ -2,6 +2,7 @@
 
 from __future__ import annotations
 
+import functools
 import gzip
 import json
 import threading
@@ -136,13 +137,15 @@ def test_packed_answers_are_unpacked_as_far_as_they_may_be_large() -> None:
 
 def test_a_webhook_that_answers_for_ever_keeps_nobody_waiting() -> None:
     got: list[Refusal | None] = []
-    for line, code in ((b"X-Wait: a\r\n", "unreachable"), (b"wait\r\n", None)):
+    for line, timeout_s, code in (
+        (b"X-Wait: a\r\n", 0.5, "unreachable"),
+        (b"wait\r\n", 20.0, None),
+    ):
         with trickling(line) as address:
-            caller = threading.Thread(
-                target=lambda at=address: got.append(call_webhook("home", at, {}, 0.5)), daemon=True
-            )
+            call = functools.partial(call_webhook, "home", address, {}, timeout_s)
+            caller = threading.Thread(target=lambda call=call: got.append(call()), daemon=True)
             caller.start()
-            caller.join(2.0)
+            caller.join(15.0)
             assert got, "it waits on"
         refusal = got.pop()
         assert (refusal and refusal.code) == code

@@ -297,7 +297,7 @@ def test_what_a_counter_counted_in_a_long_silence_is_no_draw_of_its_end(
     if restarted:
         home.restart(hours * 3600.0)
     else:
-        home.silent, home.every_s = {s.name for s in home.settings.wiring.signals}, 60.0
+        home.silent, home.every_s = {s.name for s in home.settings.wiring.signals}, 300.0
         home.live(hours * 3600.0)
         home.silent, home.every_s = set(), 20.0
     home.drawn_l += litres

@@ -38,7 +38,8 @@ def _settings(lowest_set_c: float | None, **heat_pump: Any) -> HomeSettings:
             "lowest_set_c": lowest_set_c,
             "normal_set_c": NORMAL_C,
             "reserve_tenths": 0,
-            "replan_every_slots": 6,
+            "slot_minutes": 60,
+            "replan_every_slots": 3,
         },
         actuators=[pump, element],
         cylinder={"mixing_valve_c": None, "coil_foot_m": 0.2, "coil_head_m": 0.7},
@@ -53,8 +54,8 @@ def _taps(litres: float, days: int = 3) -> Iterator[TapDraw]:
             yield TapDraw(start_s, 8.0, share * litres / 8.0 * 60.0)
 
 
-def _lived(home: HomeSettings, litres: float) -> tuple[SimulatedHome, list[Command]]:
-    """Two days of a household that draws so many litres at 40 degC a day, known for long."""
+def _lived(home: HomeSettings, litres: float, days: int = 1) -> tuple[SimulatedHome, list[Command]]:
+    """Days of a household that draws so many litres at 40 degC a day, known for long."""
 
     def rate(at: Any) -> float:
         since_s = at.timestamp() % DAY_S
@@ -69,7 +70,7 @@ def _lived(home: HomeSettings, litres: float) -> tuple[SimulatedHome, list[Comma
         sent.extend(outputs.commands)
 
     past = tuple(habits(28, utc(MIDNIGHT_S), rate))
-    until_s = MIDNIGHT_S + 2 * DAY_S
+    until_s = MIDNIGHT_S + days * DAY_S
     price_at = money.price_at(home, MIDNIGHT_S, until_s)
     Replay(home, lived, price_at, history=past, on_outputs=note).run(until_s)
     return lived, sent
@@ -81,8 +82,8 @@ def _sets(sent: list[Command]) -> list[float]:
 
 def test_a_large_charge_is_heated_gently_first_and_small_ones_only_so() -> None:
     """The same household, served as well with less electricity."""
-    gentle, sent = _lived(_settings(LOW_C), litres=330.0)
-    usual, as_ever = _lived(_settings(None), litres=330.0)
+    gentle, sent = _lived(_settings(LOW_C), litres=330.0, days=2)
+    usual, as_ever = _lived(_settings(None), litres=330.0, days=2)
     sets = _sets(sent)
     assert set(_sets(as_ever)) == {NORMAL_C}
     assert sets[0] == LOW_C
