@@ -14,6 +14,7 @@ from fastapi.routing import APIRoute
 from pydantic import BaseModel
 from starlette.routing import compile_path
 
+from service import warmth
 from service.api import schemas
 from service.api.answers import (
     all_of,
@@ -40,6 +41,7 @@ from service.api.asking import (
 from service.api.problems import KINDS, Problem, responses
 from service.control.overrides import held_by
 from service.house import ChangedMeanwhile
+from service.pages.local import Local
 from service.records.values import Role
 from service.scheduling.types import Reason
 
@@ -333,6 +335,26 @@ def list_draws(request: Request, visit: Asks, part: Annotated[Span, Query()]) ->
         request,
         lambda: visit.records.draws(visit.home, part.since, part.until, after, part.limit),
         schemas.DrawOut.of,
+    )
+
+
+@at_home.get(
+    "/warmth", tags=["records"], response_model=_list(schemas.WarmthOut), responses=_LISTING
+)
+def list_warmth(request: Request, visit: Asks, part: Annotated[Span, Query()]) -> Response:
+    """How warm each draw-off came and why one came colder than wanted, newest first.
+
+    The smallest, which mostly empty the pipe, are left out. Causes are looked for anew each time:
+    a probe that is found to be wrong later may explain it then.
+    """
+    in_order(part)
+    after = from_text(part.cursor)
+    settings = visit.house.settings
+    local = Local(settings.wiring.zone_info, settings.wiring.currency, visit.house.now())
+    return listed(
+        request,
+        lambda: warmth.of_draws(settings, visit.records, part.since, part.until, after, part.limit),
+        lambda found: schemas.WarmthOut.found(found, local),
     )
 
 

@@ -20,6 +20,8 @@ from forecasting.types import DemandForecast
 from service.control.overrides import FIELDS, MOST_PEOPLE, NOTE_LENGTH, REASON_LENGTH, accepted
 from service.control.types import Decision, Draw, Fault, HygieneEvidence, Override, View, Wish
 from service.house import Health
+from service.pages import cold_words, sentences
+from service.pages.local import Local
 from service.records.columns import plain
 from service.records.readings import Stretch
 from service.records.values import FaultRecord, OverrideEvent, Score, SettingsVersion, Token
@@ -27,6 +29,7 @@ from service.scheduling.types import Plan, Reason, Window
 from service.scoring import WHOLE
 from service.settings import HomeSettings, HomeWiring, Tunables
 from service.settings_check import hardly_meant
+from service.warmth import Warmth
 
 Facts = Annotated[dict[str, float | int | str | None], BeforeValidator(plain)]
 LEVELS = (0.5, 0.8, 0.95, 0.99)
@@ -557,6 +560,74 @@ class DrawOut(BaseModel):
             energy_kwh=round(draw.kwh, 3),
             use_l40=round(draw.litres_40c, 2),
             measured_by=draw.measured_by,
+        )
+
+
+class CauseOut(BaseModel):
+    """What stood in the way of hot water before a draw-off, with its figures and how to mend it."""
+
+    code: str = Field(
+        description=f"{', '.join(sentences.COLD)}; or a fault's, as in faults, whose subject and "
+        "since then stand among the facts."
+    )
+    facts: Facts = Field(description="Moments in s since 1970.")
+    what: str = Field(description="In words, in the home's own time.")
+    mend: str
+
+    @classmethod
+    def of(cls, found: Reason | Fault, draw: Draw, local: Local) -> CauseOut:
+        """From what was found."""
+        facts = found.facts
+        if isinstance(found, Fault):
+            facts = {"subject": found.subject, "since": found.since.timestamp(), **facts}
+        said = cold_words.cause(found, draw, local)
+        return cls(code=found.code, facts=facts, what=said.what, mend=said.mend)
+
+
+class WarmthOut(DrawOut):
+    """How warm one draw-off came and, where it was colder than wanted, why."""
+
+    model_config = _example(
+        start="2026-03-02T19:02:00Z",
+        end="2026-03-02T19:12:00Z",
+        hot_l=100.0,
+        energy_kwh=2.7,
+        use_l40=79.0,
+        measured_by="flow_meter",
+        mean_c=33.4,
+        end_c=24.1,
+        least_c=39.0,
+        colder=True,
+        causes=[
+            {
+                "code": "more_than_expected",
+                "facts": {"drawn_l40": 79, "since": 1772478120.0, "expected_l40": 30},
+                "what": "From today 19:02 on 79 L at 40 °C had been drawn; by this household's "
+                "habits about 30 L were expected then.",
+                "mend": "Say guests on the household's page before they come, or ask for a charge "
+                "by a time. A new habit is learned within some weeks; until then a larger reserve "
+                "helps.",
+            }
+        ],
+    )
+    mean_c: float | None = Field(description="At the outlet, from metered heat and volume.")
+    end_c: float | None = Field(description="As it ended; null where no reading of then is kept.")
+    least_c: float = Field(description="Below it water was colder than wanted.")
+    colder: bool | None = Field(
+        description="Than wanted, in the mean or at its end; null: neither is known."
+    )
+    causes: list[CauseOut] = Field(description="Of a colder one, the likeliest first; else none.")
+
+    @classmethod
+    def found(cls, warmth: Warmth, local: Local) -> WarmthOut:
+        """From the records."""
+        return cls(
+            **DrawOut.of(warmth.draw).model_dump(),
+            mean_c=_round(warmth.mean_c, 1),
+            end_c=_round(warmth.end_c, 1),
+            least_c=warmth.least_c,
+            colder=warmth.cold,
+            causes=[CauseOut.of(c, warmth.draw, local) for c in warmth.causes],
         )
 
 

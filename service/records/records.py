@@ -446,10 +446,14 @@ class Records:
         limit: int = PAGE,
         *,
         doubtful: bool = False,
+        least_l: float = 0.0,
     ) -> Page[Draw]:
-        """Draws that began in [since, until), newest first; ``doubtful`` ones only when asked."""
+        """Draws that began in [since, until), newest first; ``doubtful`` ones only when asked.
+
+        ``least_l``: those of fewer litres, as metered, are left out.
+        """
         c = table_of(DrawRow).c
-        where = _between(c.start, since, until)
+        where = [*_between(c.start, since, until), c.litres >= least_l]
         if not doubtful:
             where.append(c.measured_by != "doubtful")
         return self._page(DrawRow, home, ("start",), rows.draw, *where, after=after, limit=limit)

@@ -28,13 +28,16 @@ from service.api.problems import MOST_BODY_BYTES
 from service.api.routes import at_home, router
 from service.control.overrides import check_wish
 from service.control.state import Lease
-from service.control.types import Override, View
+from service.control.types import Draw, Fault, Override, View
 from service.house import ChangedMeanwhile, Health
+from service.pages import cold
+from service.pages.local import Local
 from service.records.errors import RecordsError
 from service.records.records import Records
 from service.records.values import Score
 from service.settings import HomeSettings, HomeWiring, Tunables
 from service.settings_check import changed_tunables
+from service.warmth import KWH_PER_LITRE_KELVIN
 from tests import records_samples as samples
 from tests.records_samples import NOW, NOW_S, reading
 
@@ -204,7 +207,8 @@ def test_an_answer_is_sent_again_only_when_it_changed(place: Place) -> None:
 @pytest.mark.parametrize(
     "path",
     [
-        "/plan", "/forecast", "/typical-week", "/draws", "/overrides", "/settings", "/health",
+        "/plan", "/forecast", "/typical-week", "/draws", "/warmth", "/overrides", "/settings",
+        "/health",
         "/settings/versions", "/decisions", "/faults", "/hygiene", "/scores", "/access",
         "/readings?since=2026-03-01T00:00:00Z&until=2026-03-03T00:00:00Z",
     ],
@@ -291,7 +295,7 @@ def test_an_offset_is_understood_as_it_is_typed_into_an_address(place: Place) ->
     problem(place.near.get(f"{BASE}/draws?since=2026-03-02+12:00"), 422, "invalid")
 
 
-@pytest.mark.parametrize("path", ["draws", "decisions", "readings"])
+@pytest.mark.parametrize("path", ["draws", "warmth", "decisions", "readings"])
 def test_a_span_that_ends_before_it_begins_is_refused(place: Place, path: str) -> None:
     """An empty list would pass for a home in which nothing happened."""
     asked = f"{BASE}/{path}?since=2026-03-02T12:00:00Z&until=2026-03-02T12:00:00%2B01:00"
@@ -659,11 +663,86 @@ def test_faults_hygiene_scores_and_decisions_are_there(place: Place) -> None:
     assert place.near.get(f"{BASE}/scores").json()["items"][0]["figures"] == {"bias_l40": -3.0}
 
 
+def shower(ago: timedelta, mean_c: float, litres: float = 60.0, **other: Any) -> Draw:
+    """So many litres at ``mean_c`` in ten minutes, with the mains at 10 degC."""
+    l40 = litres * (mean_c - 10.0) / 30.0
+    kwh = 30.0 * l40 * KWH_PER_LITRE_KELVIN
+    taken = Draw(NOW - ago, NOW - ago + timedelta(minutes=10), litres, kwh, l40, "flow_meter")
+    return replace(taken, **other)
+
+
+def test_a_cold_draw_off_names_its_causes_as_the_page_does(place: Place) -> None:
+    """Three baths from a cylinder that nothing had heated, long before a warm shower."""
+    hour = timedelta(hours=1)
+    dead = Fault("command_without_effect", "heat_pump_relay", NOW - 9 * hour, "fault", {"w": 3.0})
+    drawn = (
+        shower(8 * hour, 30.0, 600.0),
+        shower(4 * hour, 48.0),
+        shower(3 * hour, 30.0, 3.0),
+        shower(2 * hour, 30.0, measured_by="profile"),
+        shower(hour, 30.0, measured_by="profile"),
+    )
+    place.records.store("home", samples.outputs(draws=drawn, faults=(dead,)))
+    ended_s = drawn[4].end.timestamp()
+    place.records.add_readings("home", [reading("probe_top", ended_s, 31.26)])
+    reads = place.client("reader")
+    found = reads.get(f"{BASE}/warmth").json()["items"]
+    assert [(w["mean_c"], w["end_c"], w["colder"]) for w in found] == [
+        (None, 31.3, True),  # no meter, but the probe at the top was read as it ended
+        (None, None, None),
+        (48.0, None, False),
+        (30.0, None, True),
+    ]
+    assert found[2]["causes"] == []
+    assert (found[3]["least_c"], found[3]["use_l40"]) == (39.0, 400.0)
+    first, second = found[3]["causes"]
+    assert first["code"] == "command_without_effect"
+    since_s = dead.since.timestamp()
+    assert first["facts"] == {"subject": "heat_pump_relay", "since": since_s, "w": 3.0}
+    assert first["what"].startswith("The heat pump relay was asked to heat and does not. Noticed")
+    assert second["code"] == "more_than_full"
+    assert second["facts"]["drawn_l40"] == 400
+    house, zone = place.houses["home"], ZoneInfo("Europe/Paris")
+    page = cold.content("home", house, place.records, Local(zone, "EUR", NOW), None)
+    said = [[(c["what"], c["mend"]) for c in w["causes"]] for w in found]
+    assert said[::-1] == [[(c.what, c.mend) for c in told.causes] for told in page["told"]]
+    problem(reads.get("/api/v1/homes/annexe/warmth"), 404, "unknown-home")
+
+
+def test_the_warmth_of_draws_comes_in_pages_and_again_only_when_a_cause_is_found(
+    place: Place,
+) -> None:
+    hour = timedelta(hours=1)
+    drawn = [shower(k * hour, 30.0) for k in range(1, 6)]
+    place.records.store("home", samples.outputs(draws=tuple(drawn)))
+    first = place.near.get(f"{BASE}/warmth?limit=2")
+    assert [c["code"] for c in first.json()["items"][0]["causes"]] == ["unexplained"]
+    tag = {"If-None-Match": first.headers["etag"]}
+    assert place.near.get(f"{BASE}/warmth?limit=2", headers=tag).status_code == 304
+    stuck = Fault("probe_stuck", "probe_top", NOW, "warning")
+    place.records.store("home", samples.outputs(faults=(stuck,)))
+    again = place.near.get(f"{BASE}/warmth?limit=2", headers=tag)
+    assert [c["code"] for c in again.json()["items"][0]["causes"]] == ["probe_stuck"]
+    starts = [w["start"] for w in again.json()["items"]]
+    while "next" in again.links:
+        again = place.near.get(again.links["next"]["url"])
+        starts += [w["start"] for w in again.json()["items"]]
+    assert [datetime.fromisoformat(s) for s in starts] == [d.start for d in drawn]
+
+
 def test_the_description_has_examples_and_problem_details(place: Place) -> None:
     told = place.near.get("/api/v1/openapi.json").json()
     assert told["openapi"].startswith("3.1")
     shapes = told["components"]["schemas"]
-    for name in ("StateOut", "OverrideOut", "DrawOut", "ProblemOut", "WindowOut", "SettingsIn"):
+    for name in (
+        "StateOut",
+        "OverrideOut",
+        "DrawOut",
+        "WarmthOut",
+        "ProblemOut",
+        "WindowOut",
+        "SettingsIn",
+    ):
         assert shapes[name]["example"], name
     assert shapes["WishIn"]["examples"]
     refused = told["paths"]["/api/v1/homes/{home}/overrides"]["post"]["responses"]
@@ -735,7 +814,9 @@ def test_the_description_names_the_headers_that_answers_carry(place: Place) -> N
             assert ("etag" in found.headers) == ("ETag" in told), path
     home = "/api/v1/homes/{home}"
     assert "link" in place.near.get(f"{BASE}/draws?limit=1").headers
-    for path in ("draws", "decisions", "faults", "overrides", "readings", "settings/versions"):
+    for path in (
+        "draws", "warmth", "decisions", "faults", "overrides", "readings", "settings/versions"
+    ):  # fmt: skip
         assert "Link" in headers(f"{home}/{path}", "get", "200"), path
     assert "Link" not in headers(f"{home}/access", "get", "200"), "it is one page"
     assert headers(f"{home}/settings", "patch", "200") == {"ETag"}

@@ -6,8 +6,10 @@ from pathlib import Path
 
 import pytest
 import typer.main
+from fastapi.routing import APIRoute
 from pydantic import BaseModel
 
+from service.api.routes import at_home
 from service.checking import findings
 from service.cli import app
 from service.control.precedence import TABLE
@@ -31,6 +33,13 @@ def test_readme_shows_the_precedence_table_of_the_code() -> None:
 def test_readme_names_every_wish() -> None:
     for wish in Wish:
         assert f"`{wish.value}`" in README
+
+
+def test_readme_names_every_resource_of_the_api() -> None:
+    listed = README[README.index("### API and MQTT") : README.index("Over MQTT each home has")]
+    named = {route.path.split("/")[3] for route in at_home.routes if isinstance(route, APIRoute)}
+    assert "state" in named
+    assert [name for name in sorted(named) if f"`{name}`" not in listed] == []
 
 
 def test_every_command_the_readme_names_exists() -> None:
