@@ -33,7 +33,6 @@ from service.cylinder.estimator_motion import (
     HOTTEST_C,
     INLET,
     LOSS,
-    MIXING,
     PARAMETERS,
     Motion,
     cell_volumes_l,
@@ -55,6 +54,7 @@ from service.cylinder.estimator_state import (
     inlet_error_k,
     look_at_cells,
     middles_l,
+    mixing_factor_of,
     slope_k_per_l,
 )
 from service.cylinder.estimator_unseen import (
@@ -210,7 +210,7 @@ def _predict(state: EstimatorState, seen: Observation, elapsed_s: float) -> Esti
         cylinder,
         state.cells_c,
         state.phase_l,
-        mixing_factor=max(1.0 + float(errors[MIXING]), 0.1),
+        mixing_factor=mixing_factor_of(state),
     )
     drawn_l = _displaced_l(state, seen)
     cold_c = cold_c_of(state, seen)

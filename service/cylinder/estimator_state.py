@@ -11,7 +11,7 @@ import numpy as np
 
 from service.cylinder import estimator_faults as faults
 from service.cylinder.estimator_heat import Heat
-from service.cylinder.estimator_motion import CELLS, INLET, PARAMETERS
+from service.cylinder.estimator_motion import CELLS, INLET, MIXING, PARAMETERS
 from service.cylinder.geometry import Cylinder
 from service.cylinder.water import Floats
 
@@ -87,6 +87,11 @@ def cold_c_of(state: EstimatorState, seen: Observation) -> float:
 def coldest_c_of(state: EstimatorState, seen: Observation, shown_c: Floats) -> float:
     """What comes in below, degC: as believed, and no warmer than what any probe shows."""
     return max(min(cold_c_of(state, seen), float(shown_c.min(initial=math.inf))), 0.0)
+
+
+def mixing_factor_of(state: EstimatorState) -> float:
+    """By what factor more water mixes as it flows than the cylinder was said to."""
+    return max(1.0 + float(state.errors[MIXING]), 0.1)
 
 
 def inlet_error_k(state: EstimatorState) -> float:

@@ -15,7 +15,7 @@ import numpy as np
 
 from service.cylinder import estimator_faults as faults
 from service.cylinder.estimator_heat import NOTHING_KWH, Heat, put_in
-from service.cylinder.estimator_motion import INLET, INLET_SD_K, PARAMETERS, Motion
+from service.cylinder.estimator_motion import INLET, INLET_SD_K, PARAMETERS, Motion, cell_volumes_l
 from service.cylinder.estimator_state import (
     UNSEEN_STEPS,
     EstimatorState,
@@ -26,6 +26,7 @@ from service.cylinder.estimator_state import (
     crossed_with,
     look_at_cells,
     middles_l,
+    mixing_factor_of,
     nothing_unseen,
     slope_k_per_l,
 )
@@ -70,15 +71,14 @@ def find_draw(
     if not use.any() or most_l <= 0:
         return _still_unseen(state, likely, most_l)
     tried = np.linspace(0.0, most_l, 81)
-    middles = middles_l(state.cylinder, state.phase_l)
-    at = levels[use][None, :] * state.cylinder.volume_l - tried[:, None]
+    lowest_l = middles_l(state.cylinder, state.phase_l)[0]
     shown_c = readings[use] - state.errors[PARAMETERS:][use]
     coldest_c = coldest_c_of(state, seen, shown_c)
-    expected = np.interp(at, middles, state.cells_c, left=coldest_c)
+    at, expected = _risen_to(state, levels[use], tried, coldest_c)
     _, spread = crossed_with(covariance, look_at_cells(state, levels))
     sd2 = state.probe_sd_k**2 + SUSPECTED_SD_K**2 + np.maximum(spread.diagonal()[use], 0.0)
     came_sd2 = INLET_SD_K**2 if seen.cold_measured else covariance[N + INLET, N + INLET]
-    sd2 = sd2 + (at < middles[0]) * came_sd2
+    sd2 = sd2 + (at < lowest_l) * came_sd2
     misfit = np.minimum((shown_c - expected) ** 2 / (2 * sd2), 12.0).sum(axis=1)
     # Of two that fit alike, the smaller draw.
     best = int(np.argmin(misfit + tried / state.cylinder.volume_l))
@@ -90,11 +90,18 @@ def find_draw(
         # Nothing was seen to move: what would have been seen wasn't drawn.
         return _still_unseen(state, likely, float(tried[fits[-1]]))
     litres = float(tried[best])
-    motion = Motion.begin(state.cylinder, state.cells_c, state.phase_l, inlet_sd_k=3 * INLET_SD_K)
+    motion = Motion.begin(
+        state.cylinder,
+        state.cells_c,
+        state.phase_l,
+        inlet_sd_k=3 * INLET_SD_K,
+        mixing_factor=mixing_factor_of(state),
+    )
     motion.draw(litres, coldest_c, measured=seen.cold_measured)
     by_cells, by_parameters = motion.jacobians
     jacobian = np.eye(len(covariance))
     jacobian[:N, :N] = by_cells
+    # What the inlet stirs is not learned by it: what is wrong with the litres would pass for that.
     jacobian[:N, N + INLET] = by_parameters[:, INLET]
     moved = jacobian @ covariance @ jacobian.T
     slope = slope_k_per_l(motion.temperatures_c, motion.h_l)
@@ -103,6 +110,32 @@ def find_draw(
         state, cells_c=motion.temperatures_c.copy(), phase_l=motion.phase_l, covariance=moved
     )
     return _still_unseen(state, likely, float(max(tried[fits[-1]] - litres, 0.0)), litres)
+
+
+def _risen_to(
+    state: EstimatorState, levels: Floats, tried: Floats, coldest_c: float
+) -> tuple[Floats, Floats]:
+    """Where water at levels stood before so many litres came in below, L, and how warm it is, degC.
+
+    Both (len(tried), len(levels)); below 0 L it has come in. What the cold jet stirs is one tank,
+    of which so much of what it was warmer by is left after u litres as exp(-u / zone)
+    (Levenspiel: Chemical Reaction Engineering, 3rd ed., ch. 14). Water above the zone is as warm
+    as the tank was when it left that upwards.
+    """
+    cylinder = state.cylinder
+    came_l = tried[:, None]
+    at = levels[None, :] * cylinder.volume_l - came_l
+    risen_c: Floats = np.interp(
+        at, middles_l(cylinder, state.phase_l), state.cells_c, left=coldest_c
+    )
+    if cylinder.inlet_mixing_l <= 0 or cylinder.inlet_tanks > 1:
+        return at, risen_c
+    zone_l = min(mixing_factor_of(state) * cylinder.inlet_mixing_l, cylinder.volume_l)
+    volumes = cell_volumes_l(cylinder, state.phase_l)
+    inside = np.clip(zone_l - np.cumsum(volumes) + volumes, 0.0, volumes)
+    above_k = float(inside @ state.cells_c) / zone_l - coldest_c
+    stirred_c = coldest_c + above_k * np.exp(-np.minimum(zone_l - at, came_l) / zone_l)
+    return at, np.where((at < zone_l) & (came_l > 0), stirred_c, risen_c)
 
 
 def _drew(likely: Floats, expected_l: float, volume_l: float) -> Floats:

@@ -160,6 +160,28 @@ def test_without_a_meter_the_profiles_change_tells() -> None:
     assert found.v40_high_l - found.v40_low_l > sure.v40_high_l - sure.v40_low_l
 
 
+@pytest.mark.parametrize(("told_l", "factor"), [(50.0, 1.0), (20.0, 2.5)])
+def test_a_draw_that_nobody_metered_is_looked_for_in_stirred_water(
+    told_l: float, factor: float
+) -> None:
+    """The inlet stirs a quarter, by the file or as learned while a meter counted."""
+    told, true = (replace(CYLINDER, inlet_mixing_l=zone_l) for zone_l in (told_l, 50.0))
+    truth = model.start(true, 55.0)
+    state = estimator.start(told, PROBES, Observation(shown(truth)))
+    state.errors[MIXING] = factor - 1.0
+    off_l = []
+    for minute in range(180):
+        flow = 8.0 if minute % 60 < 6 else 0.0
+        truth, _ = model.advance(true, truth, Drive(draw_l_per_min=flow), 60.0)
+        state = estimator.advance(state, Observation(shown(truth), None), 60.0)
+        if minute % 10 == 9:
+            seen_c = estimator.estimate(state, 10.0).shown_c
+            seen_l = float(v40_l(seen_c, CYLINDER.layer_volumes_l(40), 10.0))
+            off_l.append(seen_l - true_v40(truth))
+    assert np.sqrt(np.mean(np.square(off_l))) < 10.0
+    assert state.errors[MIXING] == pytest.approx(factor - 1.0, abs=0.05)
+
+
 def _one_probe(
     flow_l_per_min: float, expected_l_per_min: float, minutes: int
 ) -> tuple[estimator.EstimatorState, model.State]:
