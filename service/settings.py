@@ -109,6 +109,8 @@ class HeatPumpWiring(Part):
     flow_limit_c: Annotated[float, Field(ge=35, le=90)] = 60.0
     flow_limits: tuple[FlowLimit, ...] = ()  # in colder air; empty: conservative, and by ratings
     approach_k: Annotated[float, Field(ge=0, le=20)] = 5.0  # plate or coil: flow less store
+    # Plate: the flow of a charging pump that is fixed; None: the outlet is held at its temperature.
+    charging_pump_l_per_min: Annotated[float, Field(ge=1, le=100)] | None = None
     min_run_s: Annotated[float, Field(ge=0, le=21_600)] = 600.0
     min_rest_s: Annotated[float, Field(ge=0, le=21_600)] = 600.0
     starts_per_hour: Annotated[int, Field(ge=1, le=20)] = 3

@@ -91,6 +91,7 @@ def advance(
     news: bool,
     elapsed_s: float,
     returned_c: float | None = None,
+    moved_l_per_kwh: float | None = None,
     *,
     cold_measured: bool = True,
     contradict: bool = False,
@@ -108,6 +109,8 @@ def advance(
         news: whether a probe was heard in this step.
         elapsed_s: elapsed clock.
         returned_c: what a plate exchanger is believed to return, degC; None without one.
+        moved_l_per_kwh: water that goes through it for its heat where its pump's flow is fixed,
+            L/kWh; None where it is not.
         cold_measured: whether ``cold_c`` was measured or is only believed.
         contradict: whether the probes show what water cannot be. A few minutes of it are left out;
             what goes on is followed, so that the probe that errs is found, and begun anew from when
@@ -153,9 +156,9 @@ def advance(
         belief.drawn_l if flow_known else None,
         cold_c=expected_c,
         ambient_c=ambient_c,
-        heat=tuple(_heat(belief.heat_kwh, belief, plant, returned_c)),
+        heat=tuple(_heat(belief.heat_kwh, belief, plant, returned_c, moved_l_per_kwh)),
         cold_measured=cold_measured,
-        perhaps=tuple(_perhaps(belief, plant, returned_c)),
+        perhaps=tuple(_perhaps(belief, plant, returned_c, moved_l_per_kwh)),
         heat_known="heat_pump" not in plant.sources or bool(plant.of(Quantity.HEAT_PUMP_HEAT)),
         expected_l=0.0
         if flow_known
@@ -240,11 +243,14 @@ def _astray(belief: Belief, plant: Plant, probes_c: dict[str, float], flow_known
     )
 
 
-def _perhaps(belief: Belief, plant: Plant, returned_c: float | None) -> list[Heat]:
+def _perhaps(
+    belief: Belief, plant: Plant, returned_c: float | None, moved_l_per_kwh: float | None
+) -> list[Heat]:
     """What may have gone into the water: the heat pump's unasked heat."""
     if belief.unclaimed_kwh <= UNCLAIMED_LEAST_KWH:
         return []
-    return _heat({"heat_pump": belief.unclaimed_kwh}, belief, plant, returned_c)
+    unclaimed = {"heat_pump": belief.unclaimed_kwh}
+    return _heat(unclaimed, belief, plant, returned_c, moved_l_per_kwh)
 
 
 def _heat(
@@ -252,13 +258,25 @@ def _heat(
     belief: Belief,
     plant: Plant,
     returned_c: float | None,
+    moved_l_per_kwh: float | None,
 ) -> list[Heat]:
     heat = []
     for name, kwh in kwh_by_source.items():
         source = plant.sources.get(name)  # type: ignore[call-overload]
         if source is None or kwh <= 0:
             continue
-        if source.layout is Layout.PLATE:
+        if source.charging_l_per_min is not None and moved_l_per_kwh is not None:
+            heat.append(
+                Heat(
+                    kwh,
+                    "plate",
+                    outlet_c=None if belief.metered else returned_c,
+                    moved_l=kwh * moved_l_per_kwh,
+                    metered=belief.metered,
+                    outlet_measured=False,
+                )
+            )
+        elif source.layout is Layout.PLATE:
             heat.append(
                 Heat(
                     kwh,

@@ -137,6 +137,18 @@ def returned_c(
     )
 
 
+def moved_l_per_kwh(plant: Plant, outdoor_c: float | None) -> float | None:
+    """Water that a charging pump of fixed flow moves for a kWh of heat; None without one, L/kWh.
+
+    By what the heat pump usually gives at this outdoor temperature, so for heat that is only
+    assumed it is what the pump moves in the time; a counter that tells heat late does no harm.
+    """
+    source = plant.sources.get("heat_pump")
+    if source is None or source.charging_l_per_min is None:
+        return None
+    return source.charging_l_per_min * 60.0 / (plant.heat_w(source, outdoor_c) / 1000.0)
+
+
 def _rests(state: State) -> bool:
     """Whether the heat pump is asked not to heat by its own control, and obeys."""
     if any((f.code, f.subject) == ("uncommanded_running", "heat_pump") for f in state.faults):

@@ -69,7 +69,14 @@ class Probe:
 
 @dataclass(frozen=True)
 class SourcePlant:
-    """One heat source. ``foot`` is the share of the volume below it, which stays unheated."""
+    """One heat source.
+
+    foot              share of the volume below it, which stays unheated
+    charging_l_per_min  of a charging pump whose flow is fixed. Such a plate exchanger returns water
+                      only so much warmer than it came, so nothing hot is laid on top: it warms the
+                      store as a coil at the floor does, and that is its ``layout``. None: the flow
+                      is set so that hot water returns, or there is no such pump
+    """
 
     name: SourceName
     layout: Layout
@@ -82,6 +89,7 @@ class SourcePlant:
     min_rest_s: float
     starts_per_hour: int
     actuators: tuple[Actuator, ...]
+    charging_l_per_min: float | None = None
 
     def actuator(self, surplus: bool) -> Actuator | None:
         """The actuator that may be used to charge, or to take surplus."""
@@ -148,12 +156,15 @@ class Plant:
         """What the heat pump does by its rating points; None without one.
 
         A mild day is taken where nothing measures the outdoor temperature, and the flow that it
-        takes to make the normal set temperature where none is given.
+        takes to make the normal set temperature where none is given: the mean of a charge where
+        the charging pump's flow is fixed.
         """
         wiring, pump = self.settings.wiring.heat_pump, self.heat_map
         if wiring is None or pump is None:
             return None
         outdoor = round(MILD_C if outdoor_c is None else outdoor_c)
+        if flow_c is None and wiring.charging_pump_l_per_min is not None:
+            flow_c = self.charging_flow_c(self.set_c)
         asked = self.set_c + wiring.approach_k if flow_c is None else round(flow_c)
         return self.remembered(
             f"duty/{outdoor}/{asked:g}",
@@ -163,11 +174,12 @@ class Plant:
     def charging_flow_c(self, set_c: float) -> float:
         """The heat pump's mean flow in a charge to ``set_c``, degC, if it gets so hot.
 
-        A coil's flow follows the water it heats, from about COIL_FROM_C on.
+        What lays nothing hot on top, a coil or a charging pump of fixed flow, has the flow follow
+        the water it heats, from about COIL_FROM_C on.
         """
         wiring = self.settings.wiring.heat_pump
         assert wiring is not None
-        if wiring.layout == "coil":
+        if self.sources["heat_pump"].layout is Layout.COIL:
             set_c = (COIL_FROM_C + set_c) / 2.0
         return set_c + wiring.approach_k
 
@@ -192,7 +204,8 @@ class Plant:
     ) -> float | None:
         """What the heat pump returns to the store when asked for ``set_c``, degC; None without one.
 
-        As far as it gets, and no hotter than its measured flow less the exchanger's approach.
+        As far as it gets, and no hotter than its measured flow less the exchanger's approach:
+        where the charging pump's flow is fixed, that is how hot now and not how hot at most.
         """
         source, wiring = self.sources.get("heat_pump"), self.settings.wiring.heat_pump
         if source is None or wiring is None:
@@ -200,7 +213,7 @@ class Plant:
         bounds = [self.reach_c(source, outdoor_c)]
         if set_c is not None:
             bounds.append(set_c)
-        if flow_c is not None:
+        if flow_c is not None and source.charging_l_per_min is None:
             bounds.append(flow_c - wiring.approach_k)
         return min(bounds)
 
@@ -377,10 +390,11 @@ def _make(settings: HomeSettings) -> Plant:
     pump = wiring.heat_pump
     if pump is not None:
         plate = pump.layout == "plate"
+        lays_hot = plate and pump.charging_pump_l_per_min is None
         foot_m = 0.0 if plate else (built.coil_foot_m or 0.0)
         sources["heat_pump"] = SourcePlant(
             name="heat_pump",
-            layout=Layout.PLATE if plate else Layout.COIL,
+            layout=Layout.PLATE if lays_hot else Layout.COIL,
             limit_c=_pump_limit_c(settings),
             heat_w=pump.capacity_w,
             electricity_w=pump.capacity_w / 2.5,
@@ -390,6 +404,7 @@ def _make(settings: HomeSettings) -> Plant:
             min_rest_s=pump.min_rest_s,
             starts_per_hour=pump.starts_per_hour,
             actuators=tuple(a for a in wiring.actuators if a.source == "heat_pump"),
+            charging_l_per_min=pump.charging_pump_l_per_min,
         )
     element = wiring.immersion
     if element is not None:

@@ -28,6 +28,9 @@ class Heat:
                    (shares of the volume); ``plate`` for an exchanger that takes water from the
                    bottom and returns it at the top
     outlet_c       plate: of the water that returns, degC; as hot as the top, or 45, when None
+    moved_l        plate: water that went through it where its pump's flow is fixed, L: it returns
+                   so much warmer as the heat makes it, up to ``outlet_c``; None where the flow
+                   follows from ``outlet_c``
     metered        False when the kWh are only what the source is believed to give
     outlet_measured  False when ``outlet_c`` is only what the exchanger is believed to return
     """
@@ -37,6 +40,7 @@ class Heat:
     bottom_level: float = 0.0
     top_level: float = 0.0
     outlet_c: float | None = None
+    moved_l: float | None = None
     metered: bool = True
     outlet_measured: bool = True
 
@@ -49,6 +53,13 @@ def put_in(motion: Motion, heat: Heat, errors: Floats, part: float) -> None:
         return
     if heat.place == "direct":
         motion.warm(kwh, heat.bottom_level, heat.top_level, which)
+        return
+    if heat.moved_l is not None:
+        hottest_c = HOTTEST_C
+        if heat.outlet_c is not None:
+            unsure_k = 0.0 if heat.outlet_measured else float(errors[RETURNED])
+            hottest_c = min(heat.outlet_c + unsure_k, HOTTEST_C)
+        motion.pump_round(kwh, heat.moved_l * part, hottest_c, which)
         return
     t = motion.temperatures_c
     bottom_c = float(t[1] if motion.phase_l < 0.5 * motion.h_l else t[0])

@@ -49,6 +49,7 @@ def home_of(
             capacity_w=lambda outdoor_c, flow_c: float(heat_map.heat_w(outdoor_c, flow_c)),
             cop=lambda outdoor_c, flow_c: float(heat_map.cop(outdoor_c, flow_c)),
             layout=pump.layout,
+            charging_l_per_min=pump.charging_pump_l_per_min,
             approach_k=pump.approach_k,
             flow_limit_c=heat_map.flow_limit_c,
             own_set_c=pump.own_set_c or settings.tunables.normal_set_c,

@@ -22,6 +22,8 @@ DRAW_STEP_S = 15.0  # the mixing valve follows the outlet so often
 SURELY_HOT_C, HOT_DRAW_STEP_S = 46.0, 60.0  # far above use: a litre cannot end it
 HEAT_STEP_S = 120.0
 IDLE_STEP_S = 900.0
+LEAST_FLOW_C = 30.0  # a compressor needs some lift; common practice, no source
+W_PER_L_MIN_K = 69.5  # heat that warms a litre a minute by a kelvin, at 20 degC
 
 
 @dataclass(frozen=True)
@@ -30,6 +32,7 @@ class HeatPumpPlant:
 
     capacity_w, cop   functions of outdoor and flow temperature in degC
     layout            "plate" or "coil"
+    charging_l_per_min  plate: the flow of a charging pump that is fixed; None: the outlet is held
     approach_k        flow temperature less store temperature
     flow_limit_c      the hottest flow it makes at an outdoor temperature
     own_set_c         what its own control heats to when nobody commands it
@@ -42,6 +45,7 @@ class HeatPumpPlant:
     cop: Callable[[float, float], float]
     flow_limit_c: Callable[[float], float]
     layout: str = "plate"
+    charging_l_per_min: float | None = None
     approach_k: float = 5.0
     own_set_c: float = 50.0
     own_restart_k: float = 7.0
@@ -261,10 +265,15 @@ class SimulatedHome:
             commanded = self.pump.commanded(self.now_s)
             store_c = self._limit_c(self.pump.set_c if commanded else self._own_c(plant))
             outdoor_c = self.weather.outdoor_c(self.now_s)
-            flow_c = store_c + plant.approach_k
+            flow_c = self.pump_flow_c = self._flow_c(plant, store_c, outdoor_c)
             heat_w = plant.capacity_w(outdoor_c, flow_c)
             if plant.layout == "plate":
-                push = replace(push, plate_w=heat_w, plate_c=store_c)
+                push = replace(
+                    push,
+                    plate_w=heat_w,
+                    plate_c=store_c,
+                    plate_l_per_min=plant.charging_l_per_min,
+                )
             else:
                 push = replace(push, coil_w=heat_w, coil_c=flow_c)
         if self.element.heats:
@@ -274,13 +283,25 @@ class SimulatedHome:
             push = replace(push, element_w=power_w, element_stop_c=self.immersion_stop_c)
         return push
 
+    def _flow_c(self, plant: HeatPumpPlant, store_c: float, outdoor_c: float) -> float:
+        """What the heat pump makes to heat the store to ``store_c``, degC.
+
+        Where the charging pump's flow is fixed it follows the water that comes from the bottom.
+        """
+        hottest_c = store_c + plant.approach_k
+        if plant.charging_l_per_min is None:
+            return hottest_c
+        heat_w = plant.capacity_w(outdoor_c, hottest_c)
+        rise_k = heat_w / (W_PER_L_MIN_K * plant.charging_l_per_min)
+        flow_c = self._last.at_c[-1] + rise_k + plant.approach_k
+        return min(max(flow_c, LEAST_FLOW_C), hottest_c)
+
     def _count(self, push: Push, answer: Answer, mixed_l_per_min: float) -> None:
         seconds, hours = push.seconds, push.seconds / 3600.0
         pump_w = 0.0
-        self.pump_flow_c = self.ambient_c
-        if self.heat_pump is not None and self.pump.heats:
-            store_c = push.plate_c if push.plate_w else push.coil_c - self.heat_pump.approach_k
-            self.pump_flow_c = store_c + self.heat_pump.approach_k
+        if self.heat_pump is None or not self.pump.heats:
+            self.pump_flow_c = self.ambient_c
+        else:
             cop = self.heat_pump.cop(self.weather.outdoor_c(self.now_s), self.pump_flow_c)
             pump_w = answer.heat_pump_kwh / hours * 1000.0 / cop
             self.pump.heat_kwh += answer.heat_pump_kwh

@@ -28,6 +28,8 @@ class Push:
 
     top_l_per_min   hot water leaving at the top, L/min
     plate_w         heat offered through a plate exchanger, returned at ``plate_c`` on top, W
+    plate_l_per_min flow of its pump where that is fixed, L/min: what returns is then no hotter than
+                    ``plate_c``; None where the flow is such that it returns at ``plate_c``
     coil_w          heat offered through a coil whose water is at ``coil_c``, W
     element_w       immersion heat, W, its own thermostat at ``element_stop_c``
     """
@@ -38,6 +40,7 @@ class Push:
     top_l_per_min: float = 0.0
     plate_w: float = 0.0
     plate_c: float = 55.0
+    plate_l_per_min: float | None = None
     coil_w: float = 0.0
     coil_c: float = 60.0
     element_w: float = 0.0
@@ -98,7 +101,7 @@ class OurTank:
             cold_c=push.cold_c,
             ambient_c=push.ambient_c,
             draw_l_per_min=push.top_l_per_min,
-            plate=PlateCharge(push.plate_w, push.plate_c) if push.plate_w > 0 else None,
+            plate=_plate(push),
             coil=CoilCharge(push.coil_w, self._coil[0], self._coil[1], push.coil_c)
             if push.coil_w > 0
             else None,
@@ -120,6 +123,14 @@ class OurTank:
 
     def close(self) -> None:
         """Nothing to end."""
+
+
+def _plate(push: Push) -> PlateCharge | None:
+    if push.plate_w <= 0:
+        return None
+    if push.plate_l_per_min is None:
+        return PlateCharge(push.plate_w, push.plate_c)
+    return PlateCharge(push.plate_w, push.plate_c, push.plate_l_per_min, controlled=False)
 
 
 class StrangerTank:
