@@ -12,7 +12,14 @@ from pathlib import Path
 from typing import Annotated, Literal
 from zoneinfo import ZoneInfo, ZoneInfoNotFoundError
 
-from pydantic import AfterValidator, BeforeValidator, Field, field_validator, model_validator
+from pydantic import (
+    AfterValidator,
+    BeforeValidator,
+    Field,
+    ValidationInfo,
+    field_validator,
+    model_validator,
+)
 
 from adapters.wiring import (
     Actuator,
@@ -120,6 +127,16 @@ class HeatPumpWiring(Part):
     own_restart_k: Annotated[float, Field(ge=0, le=30)] = 5.0
     own_timer: str = ""
     own_disinfection: bool = False
+
+    @field_validator("charging_pump_l_per_min")
+    @classmethod
+    def _plate_has_the_pump(cls, value: float | None, info: ValidationInfo) -> float | None:
+        if value is not None and info.data.get("layout") == "coil":
+            raise ValueError(
+                "it is the flow between cylinder and plate heat exchanger, and a coil has no such "
+                'pump: leave it out, or set layout = "plate"'
+            )
+        return value
 
 
 class ImmersionWiring(Part):

@@ -274,7 +274,8 @@ class LittleHome:
             set_c = min(self.settings.tunables.normal_set_c, reach)
             heat_w = pump.capacity_w * self.strength
             if pump.layout == "plate":
-                plate = PlateCharge(heat_w, set_c, 30.0)
+                fixed = pump.charging_pump_l_per_min
+                plate = PlateCharge(heat_w, set_c, fixed or 30.0, controlled=fixed is None)
             else:
                 built = self.settings.wiring.cylinder
                 foot = (built.coil_foot_m or 0.0) / built.height_m

@@ -204,7 +204,10 @@ def _moved(
         draw_l_per_min=min(drawn_l / seconds * 60.0, 100.0),
     )
     if heat_w > 0 and outlet_c is not None and outlet_c > cold_c:
-        if source.layout is Layout.PLATE:
+        fixed = source.charging_l_per_min
+        if fixed is not None:
+            drive = replace(drive, plate=PlateCharge(heat_w, outlet_c, fixed, controlled=False))
+        elif source.layout is Layout.PLATE:
             drive = replace(drive, plate=PlateCharge(heat_w, outlet_c))
         else:
             built = s.settings.wiring.cylinder

@@ -51,7 +51,9 @@ def fitted(settings: HomeSettings) -> dict[str, str]:
         rated = "".join(
             f", {r.capacity_w:g} W at {r.outdoor_c:g}/{r.flow_c:g} degC" for r in pump.ratings
         )
-        parts["heat_pump"] = f"{pump.layout}, {pump.capacity_w:g} W{rated}"
+        fixed = pump.charging_pump_l_per_min
+        charges = pump.layout if fixed is None else f"{pump.layout} at {fixed:g} L/min"
+        parts["heat_pump"] = f"{charges}, {pump.capacity_w:g} W{rated}"
     if element is not None:
         parts["immersion"] = f"{element.power_w:g} W"
     return parts

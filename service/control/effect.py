@@ -213,9 +213,9 @@ def _unseen_s(s: Situation, source: SourcePlant) -> float:
     """How long a source may heat at most before any probe need show it, s.
 
     A coil or an element: until the water between its foot and the lowest probe above is as hot as
-    that, if it was as cold as the inlet. A plate exchanger: until hot water has come from a hot
-    probe down to the next, a cold one, from the top to the highest, or from the lowest to the
-    bottom.
+    that, if it was as cold as the inlet. A plate exchanger, whose water moves through the whole
+    cylinder: until hot water has come from a hot probe down to the next, a cold one, from the top
+    to the highest, or from the lowest to the bottom.
     """
     shown = [(s.plant.level(p.height_m), s.fresh[p.name]) for p in s.plant.reached_by(source)
              if p.name in s.fresh]  # fmt: skip
@@ -223,7 +223,7 @@ def _unseen_s(s: Situation, source: SourcePlant) -> float:
         return 0.0
     cold_c, made_c = s.state.belief.cold_c, min(s.plant.set_c, s.reach_c(source))
     below = (source.foot, min(cold_c, shown[0][1]))
-    if source.layout is Layout.PLATE:
+    if source.layout is Layout.PLATE or source.charging_l_per_min is not None:
         places = [below, *shown, (1.0, max(made_c, shown[-1][1]))]
     else:
         places = [below, shown[0]]

@@ -278,6 +278,7 @@ def _refuse_what_is_no_number(seen: Observation) -> None:
     told = [("cold_c", seen.cold_c), ("ambient_c", seen.ambient_c), ("drawn_l", seen.drawn_l)]
     for heat in (*seen.heat, *seen.perhaps):
         told += [("heat.kwh", heat.kwh), ("heat.outlet_c", heat.outlet_c)]
+        told += [("heat.moved_l", heat.moved_l)]
         told += [("heat.bottom_level", heat.bottom_level), ("heat.top_level", heat.top_level)]
     for name, value in told:
         if value is not None and not math.isfinite(value):

@@ -54,20 +54,19 @@ def put_in(motion: Motion, heat: Heat, errors: Floats, part: float) -> None:
     if heat.place == "direct":
         motion.warm(kwh, heat.bottom_level, heat.top_level, which)
         return
+    unsure_k = 0.0 if heat.outlet_measured else float(errors[RETURNED])
+    believed = not heat.outlet_measured
     if heat.moved_l is not None:
-        hottest_c = HOTTEST_C
-        if heat.outlet_c is not None:
-            unsure_k = 0.0 if heat.outlet_measured else float(errors[RETURNED])
-            hottest_c = min(heat.outlet_c + unsure_k, HOTTEST_C)
-        motion.pump_round(kwh, heat.moved_l * part, hottest_c, which)
+        hottest_c = HOTTEST_C if heat.outlet_c is None else heat.outlet_c + unsure_k
+        motion.pump_round(
+            kwh, heat.moved_l * part, min(hottest_c, HOTTEST_C), which, believed=believed
+        )
         return
     t = motion.temperatures_c
     bottom_c = float(t[1] if motion.phase_l < 0.5 * motion.h_l else t[0])
     outlet_c = heat.outlet_c if heat.outlet_c is not None else max(float(t[-1]), UNTOLD_C)
-    if not heat.outlet_measured:
-        outlet_c += float(errors[RETURNED])
     # Whatever is told, water returns warmer than it left and doesn't boil.
-    outlet_c = min(max(outlet_c, bottom_c + LEAST_RISE_K), HOTTEST_C)
+    outlet_c = min(max(outlet_c + unsure_k, bottom_c + LEAST_RISE_K), HOTTEST_C)
     if outlet_c <= bottom_c:  # it boils already
         return
-    motion.pump_down(kwh, outlet_c, which, believed=not heat.outlet_measured)
+    motion.pump_down(kwh, outlet_c, which, believed=believed)

@@ -143,20 +143,29 @@ class Motion:
             left -= u
         self.settle()
 
-    def pump_round(self, kwh: float, litres: float, hottest_c: float, parameter: int) -> None:
+    def pump_round(
+        self, kwh: float, litres: float, hottest_c: float, parameter: int, *, believed: bool
+    ) -> None:
         """Return ``litres`` from the bottom at the top with ``kwh`` shared out among them.
 
-        None of it gets hotter than ``hottest_c``, as far as that is known. What comes back cooler
-        than what stands at the top sinks into it and mixes. The lowest and the highest cell are
-        parts of one whole cell, so water that goes round smears nothing.
+        None of it gets hotter than ``hottest_c``, which is not measured where it is ``believed``.
+        What returns cooler than what stands at the top sinks into it and mixes. The lowest and the
+        highest cell are parts of one whole cell, so water that goes round smears nothing.
         """
-        h, kwh_per_l, left = self.h_l, kwh / litres, litres
+        h, left = self.h_l, litres
         while left > 1e-9:
             if self.phase_l < 1e-9:
                 self._renumber(-1, float(self.x[-1, 0]))
                 self.phase_l = h
             u = min(left, self.phase_l)
-            returned = self._warmed(self.x[0], kwh_per_l, hottest_c, parameter)
+            returned, rise_k = self.x[0].copy(), kwh / litres / kwh_per_lk(float(self.x[0, 0]))
+            if returned[0] + rise_k <= hottest_c:
+                returned[0] += rise_k
+                returned[2 + CELLS + parameter] += rise_k
+            elif returned[0] < hottest_c:
+                returned[:] = 0.0
+                returned[0] = hottest_c
+                returned[2 + CELLS + RETURNED] = float(believed)
             entered = u / (h - self.phase_l + u)
             self.x[-1] += entered * (returned - self.x[-1])
             self.noise[-1] += entered * (self.noise[0] - self.noise[-1])
@@ -165,18 +174,6 @@ class Motion:
             self._mix_return(u)
             self.settle()
             left -= u
-
-    def _warmed(self, row: Floats, kwh_per_l: float, hottest_c: float, parameter: int) -> Floats:
-        """A cell's row once it has got so much heat, no hotter than ``hottest_c``."""
-        warmed, rise_k = row.copy(), kwh_per_l / kwh_per_lk(float(row[0]))
-        if row[0] + rise_k <= hottest_c:
-            warmed[0] += rise_k
-            warmed[2 + CELLS + parameter] += rise_k
-        elif row[0] < hottest_c:
-            warmed[:] = 0.0
-            warmed[0] = hottest_c
-            warmed[2 + CELLS + RETURNED] = 1.0
-        return warmed
 
     def _warmed_l(self, kwh: float, hot_c: float) -> tuple[float, float]:
         """How much water from the bottom up that heat warms to ``hot_c``, L, and the last by what.

@@ -23,6 +23,7 @@ heats = st.lists(
         bottom_level=st.floats(0.0, 1.0),
         top_level=st.floats(0.0, 1.0),
         outlet_c=st.one_of(st.none(), st.floats(30.0, 65.0)),
+        moved_l=st.one_of(st.none(), st.floats(0.0, 300.0)),
         metered=st.booleans(),
         outlet_measured=st.booleans(),
     ),

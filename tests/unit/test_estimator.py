@@ -11,10 +11,10 @@ import pytest
 from service.cylinder import estimator, estimator_plain, model
 from service.cylinder.drive import Drive, ImmersionHeat, PlateCharge
 from service.cylinder.estimator import Heat, N, Observation
-from service.cylinder.estimator_motion import INLET, MIXING, RETURNED
+from service.cylinder.estimator_motion import HEAT, INLET, MIXING, RETURNED, Motion
 from service.cylinder.geometry import Cylinder
 from service.cylinder.usable import heat_above_cold_kwh, v40_l
-from service.cylinder.water import heat_kwh
+from service.cylinder.water import Floats, heat_kwh
 
 CYLINDER = Cylinder(200.0, 1.4, loss_w_per_k=1.6)
 PROBES = {"low": 0.15, "middle": 0.5, "high": 0.85}
@@ -255,6 +255,67 @@ def test_heat_through_a_plate_fills_from_the_top() -> None:
     assert found.v40_l == pytest.approx(true_v40(truth), abs=6.0)
     assert found.profile_c[-1] > 52
     assert found.profile_c[0] < 15
+
+
+@pytest.mark.parametrize("volume_l", [200.0, 300.0])
+@pytest.mark.parametrize("l_per_min", [8.0, 18.0])
+def test_a_charging_pump_of_fixed_flow_stirs_while_it_warms(
+    l_per_min: float, volume_l: float
+) -> None:
+    """6 kW for two hours under 60 L of hot water, told by heat and litres alone.
+
+    What returns is 5 to 11 K warmer than it came: it cools what is hot before it makes more.
+    """
+    cylinder = replace(CYLINDER, volume_l=volume_l)
+    volumes = cylinder.layer_volumes_l(40)
+    begins_c = np.where(np.arange(40) < 40 * (1.0 - 60.0 / volume_l), 12.0, 50.0)
+    truth = model.start(cylinder, begins_c)
+    state = estimator.start(cylinder, {"top": 0.98}, Observation({"top": 50.0}))
+    state = replace(state, cells_c=np.append(begins_c, 50.0))
+    v40, off_l, off_k = [], [], []
+    for _ in range(24):
+        drive = Drive(plate=PlateCharge(6000.0, 55.0, l_per_min, controlled=False))
+        truth, flows = model.advance(cylinder, truth, drive, 300.0)
+        heat = Heat(flows.plate_kwh, "plate", moved_l=5.0 * l_per_min)
+        state = estimator.advance(state, Observation(heat=(heat,)), 300.0)
+        true_c, found = model.profile(cylinder, truth, 40), estimator.estimate(state, 10.0)
+        v40.append(float(v40_l(true_c, volumes, 10.0)))
+        off_l.append(found.v40_l - v40[-1])
+        off_k.append(found.profile_c - true_c)
+    assert min(v40) < 10.0
+    assert v40[-1] > volume_l
+    assert np.sqrt(np.mean(np.square(off_k))) < 0.7
+    assert np.abs(np.mean(off_k, axis=1)).max() < 0.5  # what expands is taken to leave cold
+    assert np.abs(off_l).max() < 0.02 * volume_l
+
+
+def test_water_that_goes_round_carries_its_sensitivities() -> None:
+    """They are what a profile that begins a little warmer, or gets a little more heat, differs by.
+
+    One part of the charge gets as hot as the exchanger makes it, another does not.
+    """
+    begins_c = np.linspace(15.0, 44.0, 41)
+
+    def moved(cells_c: Floats, kwh: float, hottest_c: float) -> Motion:
+        motion = Motion.begin(CYLINDER, cells_c, 2.0)
+        motion.pump_round(kwh, 33.0, hottest_c, HEAT, believed=True)
+        return motion
+
+    for hottest_c in (60.0, 21.0):
+        whole = moved(begins_c, 0.2, hottest_c)
+        assert whole.phase_l == pytest.approx(4.0)
+        by_cells, by_parameters = whole.jacobians
+        warmer = moved(begins_c + 1e-4, 0.2, hottest_c).temperatures_c
+        more = moved(begins_c, 0.2 * (1.0 + 1e-4), hottest_c).temperatures_c
+        hotter = moved(begins_c, 0.2, hottest_c + 1e-4).temperatures_c
+        assert by_cells.sum(axis=1) == pytest.approx(
+            (warmer - whole.temperatures_c) / 1e-4, abs=2e-3
+        )
+        for which, other in ((HEAT, more), (RETURNED, hotter)):
+            slope = (other - whole.temperatures_c) / 1e-4
+            assert by_parameters[:, which] == pytest.approx(slope, abs=0.02)
+    assert by_parameters[:, RETURNED].max() > 0.1
+    assert by_parameters[:, HEAT].max() > 0.1
 
 
 def test_heat_by_an_element_stays_above_it() -> None:

@@ -85,6 +85,25 @@ rest_c = 30
     ]
 
 
+def test_a_charging_pump_of_a_coil_is_refused(tmp_path: Path) -> None:
+    pump = """
+[homes.heat_pump]
+layout = "{layout}"
+charging_pump_l_per_min = 18
+
+[homes.notify]"""
+    assert refused(tmp_path, GOOD.replace("[homes.notify]", pump.format(layout="coil"))) == [
+        "homes[0].heat_pump.charging_pump_l_per_min = 18: it is the flow between cylinder and "
+        "plate heat exchanger, and a coil has no such pump: leave it out, or set layout = "
+        '"plate".'
+    ]
+    path = tmp_path / "plate.toml"
+    path.write_text(GOOD.replace("[homes.notify]", pump.format(layout="plate")))
+    heat_pump = load(path).homes[0].heat_pump
+    assert heat_pump is not None
+    assert heat_pump.charging_pump_l_per_min == 18.0
+
+
 @pytest.mark.parametrize("number", [float("nan"), float("inf")])
 def test_a_number_that_is_none_is_refused_in_changes_and_in_the_file(
     tmp_path: Path, number: float

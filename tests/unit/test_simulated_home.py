@@ -76,6 +76,23 @@ def test_an_import_meter_alone_shows_export_below_zero() -> None:
     assert home.value(signal) == 0.0
 
 
+def test_a_charging_pump_of_fixed_flow_has_the_heat_pump_follow_the_store() -> None:
+    """The flow is hardly hotter than the store, and so takes less electricity for the heat."""
+    cop, first_c = {}, {}
+    for fixed in (None, 18.0):
+        wired = settings(heat_pump={"own_set_c": 50, "charging_pump_l_per_min": fixed})
+        tank = OurTank(build_of(wired, (12.0,)))
+        home = home_of(wired, iter(()), Weather(), NOON_S, tank)
+        home.advance(NOON_S + 1800.0)
+        first_c[fixed] = home.pump_flow_c
+        home.advance(NOON_S + 4 * 3600)
+        assert home.outlet_c == pytest.approx(50.0, abs=1.0)
+        cop[fixed] = home.pump.heat_kwh / home.pump.electricity_kwh
+    assert first_c[None] == 55.0
+    assert first_c[18.0] < 40.0
+    assert cop[18.0] > 1.15 * cop[None]
+
+
 def test_outdoors_changes_steadily_over_midnight() -> None:
     """No minute differs from the next by more than the steepest hour of a day's swing."""
     weather = Weather(seed=5)
