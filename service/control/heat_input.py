@@ -13,6 +13,7 @@ from service.control.metering import Metered
 from service.control.plant import Plant, SourcePlant
 from service.control.situation import METERED_AS
 from service.control.state import State
+from service.cylinder.sources import Duty
 from service.scheduling.types import SourceName
 
 # What the probes must gain until somebody is taken to heat the water: that much, and that share of
@@ -58,15 +59,15 @@ def since_stride(
     failed = without_heat(state.faults)
     rests = _rests(state)
     warms_water = not rests and _warms_unasked(state, plant, meter, outdoor_c)
+    usual = plant.duty(outdoor_c, _following_flow_c(state, plant, fresh, outdoor_c))
     for name, source in plant.sources.items():
         running = state.book.run_of(name) is not None
         kwh, was_measured = _of_source(
             name,
             source,
             running,
-            plant,
+            usual,
             meter,
-            outdoor_c,
             lived_s,
             warms_water,
         )
@@ -83,7 +84,7 @@ def since_stride(
             if not was_measured and METERED_AS[name] not in meter.watts:
                 assumed_of.append(name)
         elif name == "heat_pump" and not (running or rests):
-            unclaimed_kwh += _unclaimed_kwh(plant, meter, fresh, outdoor_c)
+            unclaimed_kwh += _unclaimed_kwh(plant, meter, fresh, usual)
     return Put(heat, measured, tuple(assumed_of), unclaimed_kwh)
 
 
@@ -99,7 +100,7 @@ def _warms_unasked(state: State, plant: Plant, meter: Metered, outdoor_c: float 
 
 
 def _unclaimed_kwh(
-    plant: Plant, meter: Metered, fresh: dict[str, float], outdoor_c: float | None
+    plant: Plant, meter: Metered, fresh: dict[str, float], usual: Duty | None
 ) -> float:
     """Heat that the heat pump made in a step by its meters and that nothing says went where, kWh.
 
@@ -107,10 +108,10 @@ def _unclaimed_kwh(
     """
     if observe.first_fresh(plant, fresh, Quantity.SPACE_HEATING):
         return 0.0
-    return _made_kwh(plant, meter, outdoor_c) or 0.0
+    return _made_kwh(usual, meter) or 0.0
 
 
-def _made_kwh(plant: Plant, meter: Metered, outdoor_c: float | None) -> float | None:
+def _made_kwh(usual: Duty | None, meter: Metered) -> float | None:
     """Heat that the heat pump made in a step by its meters, kWh; None where none tells it.
 
     By electricity the usual COP says how much it is, where it is counted finely enough to tell the
@@ -118,10 +119,9 @@ def _made_kwh(plant: Plant, meter: Metered, outdoor_c: float | None) -> float | 
     """
     if Quantity.HEAT_PUMP_HEAT in meter.kwh:
         return meter.kwh[Quantity.HEAT_PUMP_HEAT]
-    duty = plant.duty(outdoor_c)
-    if Quantity.HEAT_PUMP_ELECTRICITY not in meter.watts or duty is None:
+    if Quantity.HEAT_PUMP_ELECTRICITY not in meter.watts or usual is None:
         return None
-    return meter.kwh[Quantity.HEAT_PUMP_ELECTRICITY] * duty.cop
+    return meter.kwh[Quantity.HEAT_PUMP_ELECTRICITY] * usual.cop
 
 
 def returned_c(
@@ -137,16 +137,35 @@ def returned_c(
     )
 
 
-def moved_l_per_kwh(plant: Plant, outdoor_c: float | None) -> float | None:
+def moved_l_per_kwh(
+    state: State, plant: Plant, fresh: dict[str, float], outdoor_c: float | None
+) -> float | None:
     """Water that a charging pump of fixed flow moves for a kWh of heat; None without one, L/kWh.
 
-    By what the heat pump usually gives at this outdoor temperature, so for heat that is only
-    assumed it is what the pump moves in the time; a counter that tells heat late does no harm.
+    By what the heat pump usually gives, so for heat that is only assumed it is what the pump moves
+    in the time; a counter that tells heat late does no harm.
     """
     source = plant.sources.get("heat_pump")
+    duty = plant.duty(outdoor_c, _following_flow_c(state, plant, fresh, outdoor_c))
+    if source is None or source.charging_l_per_min is None or duty is None:
+        return None
+    return source.charging_l_per_min * 60.0 / (duty.heat_w / 1000.0)
+
+
+def _following_flow_c(
+    state: State, plant: Plant, fresh: dict[str, float], outdoor_c: float | None
+) -> float | None:
+    """The heat pump's flow where it follows what a charging pump of fixed flow brings, degC.
+
+    Measured, or by the water that is believed at the bottom. None where the flow does not follow.
+    """
+    source, estimate = plant.sources.get("heat_pump"), state.belief.estimate
     if source is None or source.charging_l_per_min is None:
         return None
-    return source.charging_l_per_min * 60.0 / (plant.heat_w(source, outdoor_c) / 1000.0)
+    measured = observe.first_fresh(plant, fresh, Quantity.HEAT_PUMP_FLOW_TEMPERATURE)
+    if measured is not None or estimate is None:
+        return measured
+    return plant.following_flow_c(source, float(estimate.profile_c[0]), outdoor_c)
 
 
 def _rests(state: State) -> bool:
@@ -161,9 +180,8 @@ def _of_source(
     name: SourceName,
     source: SourcePlant,
     running: bool,
-    plant: Plant,
+    usual: Duty | None,
     meter: Metered,
-    outdoor_c: float | None,
     lived_s: float,
     warms_water: bool,
 ) -> tuple[float, bool]:
@@ -175,7 +193,8 @@ def _of_source(
         return (source.heat_w / 1000.0 * hours if running else 0.0), False
     if not running and not warms_water:
         return 0.0, True
-    made_kwh = _made_kwh(plant, meter, outdoor_c)
+    made_kwh = _made_kwh(usual, meter)
     if made_kwh is not None:
         return made_kwh, Quantity.HEAT_PUMP_HEAT in meter.kwh
-    return plant.heat_w(source, outdoor_c) / 1000.0 * hours, False
+    heat_w = source.heat_w if usual is None else usual.heat_w
+    return heat_w / 1000.0 * hours, False

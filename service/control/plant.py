@@ -183,6 +183,16 @@ class Plant:
             set_c = (COIL_FROM_C + set_c) / 2.0
         return set_c + wiring.approach_k
 
+    def following_flow_c(
+        self, source: SourcePlant, bottom_c: float, outdoor_c: float | None
+    ) -> float:
+        """The heat pump's flow where a charging pump of fixed flow brings water at ``bottom_c``."""
+        wiring = self.settings.wiring.heat_pump
+        assert wiring is not None
+        assert source.charging_l_per_min is not None
+        kwh_per_l = self.heat_w(source, outdoor_c) / 60_000.0 / source.charging_l_per_min
+        return max(bottom_c + kwh_per_l / KWH_PER_LK + wiring.approach_k, COIL_FROM_C)
+
     def reached_by(self, source: SourcePlant) -> tuple[Probe, ...]:
         """The probes that a source heats: those at its foot or above, from the bottom up."""
         return tuple(p for p in self.probes if p.height_m >= source.foot_m)

@@ -155,7 +155,7 @@ def step(
         any(p.name in observed.news for p in plant.probes),
         elapsed_s,
         heat_input.returned_c(state, plant, fresh, outdoor_c),
-        heat_input.moved_l_per_kwh(plant, outdoor_c),
+        heat_input.moved_l_per_kwh(state, plant, fresh, outdoor_c),
         cold_measured=cold_measured,
         contradict=contradict,
         expected_l40_per_s=believe.expected_l40_per_s(state, now),
