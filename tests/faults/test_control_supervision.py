@@ -217,7 +217,7 @@ def test_without_a_meter_the_temperatures_tell_that_a_command_had_no_effect() ->
 FLOW_C = 57.0
 
 
-def _with_a_flow_probe(**more: Any) -> LittleHome:
+def _with_a_flow_probe(pump: dict[str, Any] | None = None, **more: Any) -> LittleHome:
     """A home whose heat pump shows its flow temperature, and takes power although it is dead."""
     signals = [
         *wiring()["signals"],
@@ -228,7 +228,7 @@ def _with_a_flow_probe(**more: Any) -> LittleHome:
             "topic": "plant/flow_c",
         },
     ]
-    home = _home(changes={"signals": signals}, **more)
+    home = _home(changes={"signals": signals, "heat_pump": pump or {}}, **more)
     real = home.readings
     home.readings = lambda: (  # type: ignore[method-assign]
         *(r for r in real() if r.signal != "pump_power"),
@@ -266,6 +266,18 @@ def test_a_front_on_its_way_between_two_probes_is_no_pump_that_moves_no_water(
     assert home.probe("probe_2") == pytest.approx(before, abs=1.0)
     home.live(2 * 3600)
     assert not _told(home, "pump_moves_no_water")
+
+
+def test_a_charging_pump_of_fixed_flow_moves_water_where_the_top_gets_colder() -> None:
+    """4 L/min return 13 K warmer than they came, and cool what the highest probe shows."""
+    pump = {"charging_pump_l_per_min": 4.0}
+    home = _with_a_flow_probe(pump, profile_c=[12.0] * 28 + [50.0] * 12)
+    home.strength = 0.6
+    assert home.until(lambda h: h.on("pump"), 600)
+    home.live(2 * 3600)
+    assert home.probe("probe_3") < 46.0
+    assert not _told(home, "pump_moves_no_water")
+    assert not _told(home, "command_without_effect")
 
 
 def test_a_probe_that_stands_still_is_no_witness_against_the_pump() -> None:

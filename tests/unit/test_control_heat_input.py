@@ -8,7 +8,7 @@ from typing import Any
 import pytest
 
 from adapters.wiring import Quantity
-from service.control import heat_input
+from service.control import believe, heat_input
 from service.control import plant as plants
 from service.control.beginning import start
 from service.control.metering import Metered
@@ -86,6 +86,33 @@ def test_electricity_tells_heat_only_where_it_tells_power(fine: bool, asked: boo
     assert put.kwh.get("heat_pump", 0.0) == pytest.approx(kwh)
     assert put.unclaimed_kwh == pytest.approx(0.0 if asked else by_meter_kwh)
     assert put.assumed_of == (("heat_pump",) if asked and not fine else ())
+
+
+def test_a_flow_that_follows_the_store_makes_more_heat_of_the_same_electricity() -> None:
+    """18 L/min: a flow of 34 degC is measured, or follows from water of 24 degC at the bottom."""
+    shows = {"name": "flow", "measures": "heat_pump_flow_temperature", "unit": "Cel", "topic": "f"}
+    fixed = settings(
+        heat_pump={"charging_pump_l_per_min": 18.0}, signals=[*wiring()["signals"], shows]
+    )
+    plant, electricity = plants.of(fixed), Quantity.HEAT_PUMP_ELECTRICITY
+    meter = Metered({}, {}, {electricity: 2.0 / 60.0}, {electricity: 2000.0})
+    book = Book(leases={"pump": replace(RESTS, action="run")})
+    state = replace(start(fixed, MONDAY, NOW_S), book=book)
+    found = believe.advance(
+        state.belief, plant, dict.fromkeys(("probe_1", "probe_2", "probe_3"), 24.0), 10.0, 20.0,
+        flow_known=True, news=True, elapsed_s=NOW_S,
+    )  # fmt: skip
+    duty, hottest = plant.duty(7.0, 34.0), plant.duty(7.0, 57.0)
+    assert duty is not None
+    assert hottest is not None
+    assert duty.cop > 1.5 * hottest.cop
+    for seen, fresh in ((state, {"flow": 34.0}), (replace(state, belief=found), {})):
+        put = heat_input.since_stride(seen, plant, meter, fresh, 7.0, MINUTE_S)
+        assert put.kwh["heat_pump"] == pytest.approx(2.0 / 60.0 * duty.cop, rel=0.02)
+        moved = heat_input.moved_l_per_kwh(seen, plant, fresh, 7.0)
+        assert moved == pytest.approx(18.0 * 60.0 * 1000.0 / duty.heat_w, rel=0.02)
+    without = plants.of(SHARED)
+    assert heat_input.moved_l_per_kwh(state, without, {}, 7.0) is None
 
 
 ROOMS = {"name": "rooms", "measures": "space_heating", "unit": "contact", "topic": "plant/rooms"}

@@ -82,6 +82,13 @@ def test_nothing_is_known_of_another_cylinder() -> None:
     assert home.state.book.drained, "an empty one shows the room's 20 degC, too"
 
 
+def test_another_charging_pump_is_another_heat_pump_to_what_was_learned() -> None:
+    home = _lived()
+    assert refitted(home.state, settings(heat_pump={"charging_pump_l_per_min": 18})) == (
+        "heat_pump",
+    )
+
+
 @pytest.mark.parametrize("since", ["2026-01-12", None])
 def test_of_a_like_cylinder_in_the_old_ones_place_nothing_is_known(since: str | None) -> None:
     """Only its date tells it: a leaking old one must not lend it its loss or its disinfections."""
