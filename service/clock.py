@@ -59,6 +59,11 @@ def in_span(second: Any, since: str | None, until: str | None) -> Any:
     return after & before if begin < end else after | before
 
 
+def second_of_day(local: datetime) -> float:
+    """Seconds from midnight of a local time, as its clock shows it."""
+    return local.hour * 3600 + local.minute * 60 + local.second + local.microsecond / 1e6
+
+
 class SystemClock:
     """The machine's own time."""
 

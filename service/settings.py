@@ -33,6 +33,7 @@ from adapters.wiring import (
     WeatherFeed,
 )
 from forecasting.sun import Place, place_of_zone
+from service.clock import second_of
 from service.scheduling.tariff import Tariff
 
 
@@ -66,6 +67,25 @@ def marked_day(value: str) -> tuple[date, int]:
     return date.fromisoformat(day), WEEKDAYS.index(like.strip().lower())
 
 
+def _span(value: str) -> str:
+    """Hours of the day, as ``span_of_day`` reads them."""
+    try:
+        since, until = span_of_day(value)
+        begin, end = second_of(since), second_of(until)
+    except ValueError:
+        begin = end = 0
+    if begin == end:
+        raise ValueError("not hours of the day; write them like 06:00-09:00, or 00:00-24:00")
+    return value
+
+
+def span_of_day(value: str) -> tuple[str, str]:
+    """Where hours like 06:00-09:00 begin and end. Raises ValueError for what is no two times."""
+    since, until = value.split("-")
+    return since.strip(), until.strip()
+
+
+Span = Annotated[str, AfterValidator(_span)]
 MarkedDay = Annotated[str, AfterValidator(_marked_day)]
 WEEKDAYS = ("monday", "tuesday", "wednesday", "thursday", "friday", "saturday", "sunday")
 Tenths = Annotated[int, Field(ge=0, le=10)]
@@ -87,6 +107,8 @@ class CylinderWiring(Part):
     coil_foot_m: float | None = None
     coil_head_m: float | None = None
     secondary_return_m: float | None = None
+    secondary_return_hours: tuple[Span, ...] = ()  # when its pump runs, where no signal tells
+    secondary_return_l_per_min: Annotated[float, Field(ge=0.2, le=30)] = 3.0
     inlet_stirs_l: Annotated[float, Field(ge=0)] | None = None  # None: learned from a tenth of it
     since: Day | None = None  # day on which it was put in a like one's place; None: it never was
 

@@ -12,7 +12,7 @@ from datetime import datetime
 
 from adapters.wiring import Quantity
 from forecasting.surroundings import usual_inlet_c
-from service.control import observe
+from service.control import circulation, observe
 from service.control.plant import LAYERS, Plant
 from service.control.state import Belief, State, changed
 from service.cylinder import estimator, tenths, usable
@@ -151,6 +151,7 @@ def advance(
         if belief.estimate is None or abs(cold_c - belief.cold_c) > COLD_STEP_K:
             return _estimated(belief, plant, cold_c)
         return belief
+    went_round, waits_s = circulation.since_stride(belief, plant)
     seen = Observation(
         probes_c if news else {},
         belief.drawn_l if flow_known else None,
@@ -163,9 +164,11 @@ def advance(
         expected_l=0.0
         if flow_known
         else _hot_l(expected_l40_per_s * lived_s, belief.estimator, cold_c),
+        circulation=went_round,
     )
     lived = estimator.advance(belief.estimator, seen, lived_s)
-    belief = _estimated(_lived(belief, lived, elapsed_s), plant, cold_c)
+    belief = changed(_lived(belief, lived, elapsed_s), circulated_s=waits_s)
+    belief = _estimated(belief, plant, cold_c)
     if not probes_c:
         return belief
     if _cannot_be(belief, plant, probes_c):
@@ -208,6 +211,7 @@ def _lived(belief: Belief, now: EstimatorState, elapsed_s: float) -> Belief:
         heat_kwh={},
         metered=True,
         unclaimed_kwh=0.0,
+        circulated_s=0.0,
     )
 
 

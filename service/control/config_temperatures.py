@@ -4,7 +4,7 @@ from __future__ import annotations
 
 from collections.abc import Iterator
 
-from adapters.wiring import Form
+from adapters.wiring import Form, Quantity
 from service.control import plant as plants
 from service.control.misfit import Misfit
 from service.control.plant import Plant
@@ -185,6 +185,28 @@ def _heights(plant: Plant) -> Iterator[Misfit]:
             "",
             "is missing, and a coil's foot decides what it heats",
             "give coil_foot_m and coil_head_m",
+        )
+    told = bool(built.secondary_return_hours or plant.of(Quantity.SECONDARY_RETURN))
+    if told and built.secondary_return_m is None:
+        yield Misfit(
+            "warn",
+            "return_without_height",
+            "cylinder.secondary_return_m",
+            "",
+            "is missing: it is known when a secondary return runs but not where it comes in, so "
+            "the heat that it takes passes for standing loss",
+            "give the height at which it enters the cylinder",
+        )
+    if built.secondary_return_m is not None and not told:
+        yield Misfit(
+            "warn",
+            "return_without_hours",
+            "cylinder.secondary_return_hours",
+            "",
+            "is missing: a secondary return comes in but nothing says when it runs, so the heat "
+            "that it takes passes for standing loss",
+            "give the hours of its timer, 00:00-24:00 when it always runs, or a signal that "
+            "measures secondary_return",
         )
     if len(plant.probes) > 12:
         yield Misfit(

@@ -19,7 +19,7 @@ from forecasting import calendar
 from forecasting.draws import DrawModel, typical_week
 from forecasting.surroundings import AroundModel
 from forecasting.types import DemandForecast, Floats, Household, Measured, Surroundings, Visit
-from service.control import around, hygiene, rules
+from service.control import around, circulation, hygiene, rules
 from service.control.draw_history import failed_after_s
 from service.control.situation import Situation
 from service.control.state import Performance, Planning, State, changed
@@ -319,6 +319,7 @@ def plan_arguments(
         disinfect_hold_s=s.settings.tunables.hygiene.hold_s,
         unavailable=tuple(n for n in s.plant.sources if _lost(s, n)),
         loss_w_per_k=float(s.estimate.loss_w_per_k)
+        + circulation.mean_loss_w_per_k(s.state.belief, s.plant)
         if s.estimate is not None
         else s.plant.cylinder.loss_w_per_k,
         ambient_c=s.settings.wiring.cylinder.ambient_c,

@@ -133,6 +133,9 @@ class Belief:
     contradict_mark_s: float | None = None  # since when the probes contradict each other
     misled: bool = False  # by probes that went on doing so
     heard_mark_s: float | None = None  # when a first probe was heard, before there was an estimate
+    circulated_s: float = 0.0  # for how long the secondary return ran, not yet lived by it
+    circulates_s: float = 0.0  # of late it ran for so long,
+    rests_s: float = 0.0  # and rested for so long, both fading
     unwatched: bool = False  # for so long that the probes alone say what is in the cylinder
 
 

@@ -14,6 +14,7 @@ from service.control import (
     around,
     beginning,
     believe,
+    circulation,
     disinfecting,
     draws,
     heat_input,
@@ -145,8 +146,9 @@ def step(
         state = changed(state, belief=believe.forgotten(state.belief))
     # By the faults told until now; those that this step tells speak in the situation's.
     contradict = upside_down(probes_c, state.faults) is not None
+    circulated_s = circulation.ran_s(plant, fresh, now, lived_s)
     belief = believe.advance(
-        state.belief,
+        circulation.lived(state.belief, circulated_s, lived_s),
         plant,
         probes_c,
         cold_c,
@@ -165,7 +167,7 @@ def step(
         state = changed(state, draws=changed(state.draws, heat_kwh=None))
     elif not flow and belief.estimate is not None and probes_c:
         state, more = _draws_by_profile(
-            state, plant, added_kwh, put.assumed_of, cold_c, now, elapsed_s
+            state, plant, added_kwh, put.assumed_of, cold_c, now, elapsed_s, circulated_s > 0.0
         )
         finished = (*finished, *more)
     state = _count_draws(state, plant, finished, now, elapsed_s)
@@ -269,6 +271,7 @@ def _draws_by_profile(
     cold_c: float,
     now: datetime,
     elapsed_s: float,
+    circulates: bool,
 ) -> tuple[State, tuple[Draw, ...]]:
     found = state.belief.estimate
     assert found is not None
@@ -276,6 +279,9 @@ def _draws_by_profile(
     heat = float(heat_above_cold_kwh(found.shown_c, volumes, cold_c))
     ambient = plant.settings.wiring.cylinder.ambient_c
     loss_kw = float(found.loss_w_per_k) * (float(found.shown_c.mean()) - ambient) / 1000.0
+    if circulates:
+        loss_w_per_k = circulation.loss_w_per_k(found, plant)
+        loss_kw += loss_w_per_k * (float(found.shown_c[-1]) - ambient) / 1000.0
     watch, done = draws.by_profile(
         state.draws, heat, loss_kw, added_kwh, cold_c, now, elapsed_s, assumed_of
     )

@@ -89,16 +89,22 @@ class ImmersionHeat:
 
 @dataclass(frozen=True)
 class SecondaryReturn:
-    """Circulation through the pipework: from the top, back at ``level`` with ``return_c``."""
+    """Circulation through the pipework: from the top, back cooler at ``level``.
+
+    return_c    with which it comes back, degC, no warmer than it left, and
+    loss_share  what it loses on its way at least, a share of what it is above the ambient
+    """
 
     flow_l_per_min: float
     return_c: float
     level: float
+    loss_share: float = 0.0
 
     def __post_init__(self) -> None:
         _range("secondary_return.flow_l_per_min", self.flow_l_per_min, 0.0, 1000.0)
         _range("secondary_return.level", self.level, 0.0, 1.0)
         _range("secondary_return.return_c", self.return_c, 0.0, HIGHEST_C)
+        _range("secondary_return.loss_share", self.loss_share, 0.0, 1.0)
 
 
 @dataclass(frozen=True)

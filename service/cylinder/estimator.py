@@ -34,6 +34,7 @@ from service.cylinder.estimator_motion import (
     INLET,
     LOSS,
     PARAMETERS,
+    PIPES,
     Motion,
     cell_volumes_l,
     settled,
@@ -42,11 +43,14 @@ from service.cylinder.estimator_plain import from_plain, to_plain
 from service.cylinder.estimator_readout import LAYERS, Estimate, estimate
 from service.cylinder.estimator_state import (
     BELIEVED_INLET_SD_K,
+    PIPES_SD,
     PROBE_OFFSET_SD_K,
     RETURNED_SD_K,
+    Circulation,
     EstimatorState,
     N,
     Observation,
+    cell_l,
     cold_c_of,
     coldest_c_of,
     correlation,
@@ -68,6 +72,7 @@ from service.cylinder.water import Floats
 
 __all__ = [
     "LAYERS",
+    "Circulation",
     "Estimate",
     "EstimatorState",
     "Heat",
@@ -75,6 +80,7 @@ __all__ = [
     "Observation",
     "ProbeFault",
     "advance",
+    "cell_l",
     "estimate",
     "from_plain",
     "inlet_error_k",
@@ -92,7 +98,7 @@ HEAT_SD = 0.06
 ASSUMED_HEAT_SD = 0.30
 MIXING_SD = 0.6
 MOST_OFF_K = 6.0  # of inlet and return: what says more is no temperature but a fault
-DRIFT_PER_DAY = (0.008, 0.03, 0.02, 0.05, 0.3, 0.3, RETURNED_SD_K)  # in the motion's order
+DRIFT_PER_DAY = (0.008, 0.03, 0.02, 0.05, 0.3, 0.3, RETURNED_SD_K, 0.03)  # in the motion's order
 OFFSET_DRIFT_K_PER_DAY = 0.02  # 0.4 K in a year
 DRIFTED_DAYS = 2.0  # for which instruments may have drifted alike
 ALIKE_DAYS = 0.5  # until most is forgotten of what all probes seem to show too much
@@ -161,7 +167,7 @@ def start(
     covariance = np.zeros((N + PARAMETERS + m, N + PARAMETERS + m))
     covariance[:N, :N] = np.outer(sd, sd) * correlation(START_REACH)
     own = [FLOW_SD, LOSS_SD, HEAT_SD, ASSUMED_HEAT_SD, MIXING_SD, BELIEVED_INLET_SD_K,
-           RETURNED_SD_K, *[probe_offset_sd_k] * m]  # fmt: skip
+           RETURNED_SD_K, PIPES_SD, *[probe_offset_sd_k] * m]  # fmt: skip
     covariance[range(N, N + PARAMETERS + m), range(N, N + PARAMETERS + m)] = np.square(own)
     return EstimatorState(
         cylinder,
@@ -215,17 +221,25 @@ def _predict(state: EstimatorState, seen: Observation, elapsed_s: float) -> Esti
     drawn_l = _displaced_l(state, seen)
     cold_c = cold_c_of(state, seen)
     # Heat and draws at the same time take turns, a cell or two at a time.
-    turns = 1
+    turns, round_l = 1, 0.0 if seen.circulation is None else seen.circulation.litres
     if drawn_l > 0 and seen.heat:
         turns = min(12, max(1, math.ceil(drawn_l / (2 * motion.h_l))))
+    if round_l > 0.0 and (drawn_l > 0 or seen.heat):
+        turns = max(turns, min(12, round(round_l / motion.h_l)))
     warming = [heat for heat in seen.heat if heat.kwh > NOTHING_KWH]
     if drawn_l == 0 and warming and all(heat.place == "direct" for heat in warming):
         motion.put_border_at(min(heat.bottom_level for heat in warming))
-    for _ in range(turns):
+    for turn in range(turns):
         if drawn_l > 0:
             motion.draw(drawn_l / turns, cold_c, measured=seen.cold_measured)
         for heat in seen.heat:
             put_in(motion, heat, errors, 1.0 / turns)
+        if seen.circulation is not None and round_l > 0.0:
+            # In whole cells as long as there are any: a part of one is left for the last turn.
+            u = round_l if turn + 1 == turns else min(motion.h_l, round_l)
+            factor = max(1.0 + float(errors[PIPES]), 0.0)
+            motion.circulate(u, seen.circulation.level, seen.ambient_c, factor)
+            round_l -= u
     loss_factor = max(1.0 + errors[LOSS], 0.05)
     motion.stand(elapsed_s, seen.ambient_c, loss_factor)
     size, moved = N + len(errors), N + PARAMETERS
@@ -356,7 +370,8 @@ def _correct(state: EstimatorState, seen: Observation, elapsed_s: float) -> Esti
     cells = state.cells_c + change[:N]
     errors = state.errors + change[N:]
     np.clip(errors[:INLET], -0.9, 3.0, out=errors[:INLET])
-    np.clip(errors[INLET:PARAMETERS], -MOST_OFF_K, MOST_OFF_K, out=errors[INLET:PARAMETERS])
+    np.clip(errors[INLET:PIPES], -MOST_OFF_K, MOST_OFF_K, out=errors[INLET:PIPES])
+    errors[PIPES] = min(max(float(errors[PIPES]), -0.9), 3.0)
     # Water is nowhere colder than what was there, what came in and what is shown.
     coldest_c = coldest_c_of(state, seen, readings - errors[PARAMETERS:][use])
     coldest_c = min(coldest_c, float(state.cells_c.min()))

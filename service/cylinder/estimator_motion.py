@@ -25,9 +25,10 @@ Ints = NDArray[np.int64]
 CELLS = 40
 # Parameters that the motion depends on, relative errors: metered flow, standing loss, metered
 # heat, assumed heat, and how much water mixes as it flows; in K by how much the cold inlet, and
-# what a plate exchanger returns, are warmer than believed.
-FLOW, LOSS, HEAT, ASSUMED_HEAT, MIXING, INLET, RETURNED = range(7)
-PARAMETERS = 7
+# what a plate exchanger returns, are warmer than believed; the relative error of what a secondary
+# return loses.
+FLOW, LOSS, HEAT, ASSUMED_HEAT, MIXING, INLET, RETURNED, PIPES = range(8)
+PARAMETERS = 8
 
 INLET_SD_K = 0.45  # of the cold inlet, alike for all of a draw
 POSITION_NOISE_L = 0.07  # of a front, L per square root of a litre moved
@@ -249,6 +250,35 @@ class Motion:
         self._parameter(LOSS)[:] -= lost
         self.settle()
 
+    def circulate(self, litres: float, level: float, ambient_c: float, factor: float) -> None:
+        """Take ``litres`` from the top round a secondary return, back at a level.
+
+        They come back cooler by ``factor`` times the share that is believed of what they are above
+        the ambient. What lies above the level moves up, by whole cells as long as it can: that
+        smears nothing.
+        """
+        h, top_l = self.h_l, self.h_l - self.phase_l
+        border = round((level * self.cylinder.volume_l - self.phase_l) / h)
+        foot = min(max(border + 1, 1), CELLS - 1)  # above the border that is nearest to the level
+        before, left = self.x[:, 0].copy(), litres
+        while left > 1e-9:
+            u = min(left, h)
+            of_top = min(u, top_l) / u
+            back = of_top * self.x[-1] + (1.0 - of_top) * self.x[-2]
+            above_k = float(back[0]) - ambient_c
+            lost_k = RETURN_LOSS * max(above_k, 0.0)
+            back *= 1.0 - RETURN_LOSS * factor if lost_k > 0.0 else 1.0
+            back[0] = ambient_c + above_k - factor * lost_k
+            back[2 + CELLS + PIPES] -= lost_k
+            came = np.concatenate((back[None, :], self.x[foot:-1]))
+            share = np.full(len(came), u / h)
+            share[-1] = min(u / max(top_l, 1e-9), 1.0)
+            self.x[foot:] += share[:, None] * (came - self.x[foot:])
+            self.settle()
+            left -= u
+        swing = CIRCULATED_NOISE * np.sqrt(CIRCULATED_ALIKE_K * np.abs(self.x[:, 0] - before))
+        self.noise += np.outer(swing, swing)
+
     def settle(self) -> None:
         """Mix what is warmer below than above, with everything that the mixing takes along."""
         volumes = self.volumes_l
@@ -388,6 +418,9 @@ class Motion:
 
 
 STIRRED_MORE = 0.2  # by how much larger a zone what it would stir is looked at
+RETURN_LOSS = 0.12  # of what hot water is above the ambient goes on its way round a return: 4 K
+# Water goes elsewhere than believed as a secondary return stirs it: a share of what a cell changed.
+CIRCULATED_NOISE, CIRCULATED_ALIKE_K = 0.1, 10.0
 FOOT_SHARE = 0.04  # how unsure a source's foot is: share of the heat in the cell below it
 ALIGNED = 0.02  # of a cell: a border so close to a source's foot is at it
 LEAST_RISE_K = 3.0  # of what a plate exchanger returns, whatever the meters say

@@ -10,9 +10,10 @@ from typing import Any
 import numpy as np
 
 from service.cylinder import estimator_faults as faults
-from service.cylinder.estimator_motion import INLET, PARAMETERS, RETURNED
+from service.cylinder.estimator_motion import PARAMETERS
 from service.cylinder.estimator_state import (
     BELIEVED_INLET_SD_K,
+    PIPES_SD,
     PROBE_OFFSET_SD_K,
     RETURNED_SD_K,
     EstimatorState,
@@ -21,7 +22,9 @@ from service.cylinder.estimator_state import (
 )
 from service.cylinder.geometry import Cylinder
 
-VERSION = 3  # of what ``to_plain`` writes
+VERSION = 4  # of what ``to_plain`` writes
+# What earlier versions knew nothing of yet: the last parameters, from INLET and from PIPES on.
+_UNKNOWN = {2: (BELIEVED_INLET_SD_K, RETURNED_SD_K, PIPES_SD), 3: (PIPES_SD,), VERSION: ()}
 _WATCHED = tuple(f.name for f in fields(faults.Watch) if f.name not in {"named", "unweighed_s"})
 
 
@@ -50,9 +53,10 @@ def to_plain(state: EstimatorState) -> dict[str, Any]:
 def from_plain(plain: Mapping[str, Any]) -> EstimatorState:
     """The state that ``to_plain`` wrote. Raises ValueError when it is of another kind."""
     version = plain.get("version")
-    if version not in (2, VERSION):
+    unknown = _UNKNOWN.get(version)  # type: ignore[arg-type]
+    if unknown is None:
         raise ValueError(f"estimator state of version {version!r}, expected {VERSION}")
-    missing = 2 if version == 2 else 0  # it knew nothing yet of INLET and RETURNED
+    missing = len(unknown)
     shares = plain["cylinder"]["loss_shares"]
     cylinder = Cylinder(
         **{**plain["cylinder"], "loss_shares": None if shares is None else tuple(shares)}
@@ -66,11 +70,12 @@ def from_plain(plain: Mapping[str, Any]) -> EstimatorState:
     covariance.T[upper] = covariance[upper]
     errors = _unpack(plain["errors"])
     if missing:
-        errors = np.insert(errors, [INLET] * missing, 0.0)
+        first = PARAMETERS - missing
+        errors = np.insert(errors, [first] * missing, 0.0)
         for axis in (0, 1):
-            covariance = np.insert(covariance, [N + INLET] * missing, 0.0, axis=axis)
-        for which, sd in ((INLET, BELIEVED_INLET_SD_K), (RETURNED, RETURNED_SD_K)):
-            covariance[N + which, N + which] = sd**2
+            covariance = np.insert(covariance, [N + first] * missing, 0.0, axis=axis)
+        for which, sd in enumerate(unknown, N + first):
+            covariance[which, which] = sd**2
     shapes = {"range_c": (m, 4), "level": (m, len(faults.LEVELS)), "swap": (m, m)}
     arrays = {
         name: _unpack(text).reshape(shapes.get(name, (m,))) for name, text in plain["watch"].items()

@@ -10,7 +10,16 @@ import numpy as np
 
 from service.cylinder import estimator_faults as faults
 from service.cylinder.estimator_faults import ProbeFault
-from service.cylinder.estimator_motion import CELLS, FLOW, HEAT, LOSS, PARAMETERS, settled
+from service.cylinder.estimator_motion import (
+    CELLS,
+    FLOW,
+    HEAT,
+    LOSS,
+    PARAMETERS,
+    PIPES,
+    RETURN_LOSS,
+    settled,
+)
 from service.cylinder.estimator_state import EstimatorState, N, slope_k_per_l
 from service.cylinder.estimator_unseen import unseen_l
 from service.cylinder.usable import lukewarm_kwh, v40_l
@@ -28,6 +37,7 @@ class Estimate:
     profile_c, profile_sd_c  (LAYERS,) from the bottom, degC and K
     shown_c         (LAYERS,) the profile without draws that are only expected: by what was seen
     lukewarm_kwh    heat above the cold inlet in water below 40 degC
+    return_loss     share of what hot water is above the ambient that goes round a secondary return
     flow_scale      true litres for each metered one
     probe_offsets_c what each probe shows too much, K; only their differences are observable
     probes_used     names that the estimate rests on
@@ -45,6 +55,7 @@ class Estimate:
     flow_scale: float
     flow_scale_sd: float
     heat_scale: float
+    return_loss: float
     probe_offsets_c: Mapping[str, float]
     probe_faults: tuple[ProbeFault, ...]
     probes_used: tuple[str, ...]
@@ -89,6 +100,7 @@ def estimate(state: EstimatorState, cold_c: float) -> Estimate:
         flow_scale=float(1.0 + state.errors[FLOW]),
         flow_scale_sd=float(deviations[FLOW]),
         heat_scale=float(1.0 + state.errors[HEAT]),
+        return_loss=RETURN_LOSS * max(float(1.0 + state.errors[PIPES]), 0.0),
         probe_offsets_c=offsets,
         probe_faults=faults.describe(state.watch, names, np.array([v for _, v in state.probes])),
         probes_used=tuple(n for n, good in zip(names, believed, strict=True) if good),

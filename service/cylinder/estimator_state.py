@@ -17,9 +17,23 @@ from service.cylinder.water import Floats
 
 N = CELLS + 1
 BELIEVED_INLET_SD_K = 2.5  # of a cold inlet that is not measured: a table's for the season
+PIPES_SD = 0.5  # of what a secondary return loses: pipes are lagged well, badly or not at all
 RETURNED_SD_K = 0.5  # of what an exchanger returns unmeasured: its approach, a limit in the cold
 UNSEEN_STEPS = 80  # so finely is told apart what was drawn unseen, of the volume
 PROBE_OFFSET_SD_K = 0.3  # IEC 60751 class B: 0.55 K at most at 50 degC, evenly spread
+
+
+@dataclass(frozen=True)
+class Circulation:
+    """What went through a secondary return since the observation before.
+
+    litres  that its pump moved from the top back into the cylinder; a multiple of what one of
+            the estimator's cells holds, ``cell_l``, smears nothing
+    level   where they came back, share of the volume
+    """
+
+    litres: float
+    level: float
 
 
 @dataclass(frozen=True)
@@ -34,6 +48,7 @@ class Observation:
     heat_known  False where a source may have heated without anybody knowing
     expected_l  hot litres that the household was expected to draw since, for when nothing metered
                 them; what is expected is never taken for what was seen
+    circulation  through a secondary return; None where none ran
     """
 
     probes_c: Mapping[str, float] = field(default_factory=dict)
@@ -45,6 +60,12 @@ class Observation:
     perhaps: Sequence[Heat] = ()
     heat_known: bool = True
     expected_l: float = 0.0
+    circulation: Circulation | None = None
+
+
+def cell_l(cylinder: Cylinder) -> float:
+    """What one of the estimator's cells holds, L."""
+    return cylinder.volume_l / CELLS
 
 
 def nothing_unseen() -> Floats:

@@ -364,8 +364,8 @@ def _step(cylinder: Cylinder, state: State, drive: Drive, step_s: float, tally: 
             square_l2 *= tally.circulated_kg - before_kg
             low_l = cylinder.volume_l - cylinder.plate_mixing_l
             dispersed.append((square_l2, low_l, cylinder.volume_l))
-    if drive.secondary_return is not None and circulates:
-        water = circulated(cylinder, water, drive.secondary_return, step_s, tally)
+    if circulates:
+        water = circulated(cylinder, water, drive, step_s, tally)
     if moves:
         water = overturned(water)
     if heats:

@@ -2,16 +2,23 @@
 
 from __future__ import annotations
 
+import math
 from collections.abc import Iterator
 
 from adapters.wiring import Quantity
+from service.clock import in_span, second_of, second_of_day, utc
 from service.control import plant as control_plant
-from service.settings import HomeSettings
-from service.simulation.home import TAP_C, HeatPumpPlant, SimulatedHome
+from service.settings import HomeSettings, span_of_day
+from service.simulation.home import TAP_C, HeatPumpPlant, Loop, SimulatedHome
 from service.simulation.household import TapDraw
 from service.simulation.tank import Build, OurTank, Tank
 from service.simulation.weather import Weather
 
+DAY_S = 86_400
+JUST_S = 1e-3  # a stretch ends a rounding error before a pump's timer switches
+# What a secondary return loses: 40 m of lagged pipe, 10 W/m at 35 K (common practice, no source).
+LOOP_W_PER_K = 400.0 / 35.0
+W_PER_K_OF_L_PER_MIN = 68.6  # heat that a kelvin of hot water carries
 START_C = (18.0, 25.0, 40.0, 48.0)  # bottom up: part charged
 
 
@@ -29,6 +36,7 @@ def build_of(settings: HomeSettings, start_c: tuple[float, ...] = START_C) -> Bu
         heights_m=tuple(heights),
         coil_m=(built.coil_foot_m or 0.1, built.coil_head_m or built.height_m * 0.4),
         element_m=built.immersion_height_m or built.height_m * 0.2,
+        return_m=built.secondary_return_m or 0.0,
     )
 
 
@@ -67,4 +75,24 @@ def home_of(
         ambient_c=home.cylinder.ambient_c,
         grid_both_ways=not home.signals_of(Quantity.EXPORT_POWER),
         line_c=max(home.cylinder.mixing_valve_c or TAP_C, TAP_C),
+        loop=_loop_of(settings),
     )
+
+
+def _loop_of(settings: HomeSettings) -> Loop | None:
+    """The secondary return that runs by its timer; None where height or hours are unknown."""
+    home = settings.wiring
+    built, zone = home.cylinder, home.zone_info
+    if built.secondary_return_m is None or not built.secondary_return_hours:
+        return None
+    spans = [span_of_day(hours) for hours in built.secondary_return_hours]
+    edges = {second_of(clock) % DAY_S for span in spans for clock in span}
+
+    def runs(at_s: float) -> tuple[bool, float]:
+        second = second_of_day(utc(at_s + JUST_S).astimezone(zone))
+        lasts_s = min((edge - second) % DAY_S or DAY_S for edge in edges)
+        return any(in_span(second, *span) for span in spans), lasts_s + JUST_S
+
+    l_per_min = built.secondary_return_l_per_min
+    lost = math.exp(-LOOP_W_PER_K / (l_per_min * W_PER_K_OF_L_PER_MIN))
+    return Loop(runs, l_per_min, 1.0 - lost)

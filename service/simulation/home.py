@@ -21,6 +21,7 @@ COLD_BELOW_C = 40.0  # wanted at 40 degC, came colder
 DRAW_STEP_S = 15.0  # the mixing valve follows the outlet so often
 SURELY_HOT_C, HOT_DRAW_STEP_S = 46.0, 60.0  # far above use: a litre cannot end it
 HEAT_STEP_S = 120.0
+LOOP_STEP_S = 300.0
 IDLE_STEP_S = 900.0
 LEAST_FLOW_C = 30.0  # a compressor needs some lift; common practice, no source
 W_PER_L_MIN_K = 69.5  # heat that warms a litre a minute by a kelvin, at 20 degC
@@ -51,6 +52,20 @@ class HeatPumpPlant:
     own_restart_k: float = 7.0
     sensor_m: float = 0.9
     charge_stop_m: float = 0.1
+
+
+@dataclass(frozen=True)
+class Loop:
+    """The simulated secondary return: hot water that is pumped through the pipework and back.
+
+    runs        whether its timer runs the pump, and for how many seconds to come that stays so, at
+                s since 1970
+    loss_share  of what the water is above the ambient that it loses on its way
+    """
+
+    runs: Callable[[float], tuple[bool, float]]
+    l_per_min: float
+    loss_share: float
 
 
 @dataclass
@@ -134,6 +149,7 @@ class SimulatedHome:
     grid_both_ways: bool = False  # the import meter shows export too, below zero
     line_c: float = TAP_C  # behind the mixing valve, where hot and cold water were mixed for it
     on_stretch: Callable[[Stretch], None] | None = None
+    loop: Loop | None = None
 
     def __post_init__(self) -> None:
         self.pump = Running()
@@ -212,8 +228,16 @@ class SimulatedHome:
             for until_s in (running.until_s, running.rests_until_s):
                 if self.now_s < until_s:
                     seconds = min(seconds, until_s - self.now_s)
+        circulates = False
+        if self.loop is not None:
+            circulates, lasts_s = self.loop.runs(self.now_s)
+            seconds = min(seconds, lasts_s, LOOP_STEP_S if circulates else IDLE_STEP_S)
         cold_c = self.weather.cold_inlet_c(self.now_s)
         push = Push(max(seconds, 1e-3), cold_c, self.ambient_c)
+        if self.loop is not None and circulates:
+            push = replace(
+                push, return_l_per_min=self.loop.l_per_min, return_loss=self.loop.loss_share
+            )
         mixed = self._draw.flow_l_per_min if self._draw is not None else 0.0
         if mixed:
             share = (TAP_C - cold_c) / (self.outlet_c - cold_c) if self.outlet_c > TAP_C else 1.0
@@ -391,6 +415,8 @@ class SimulatedHome:
                 base = self.pump.heat_kwh if total else self.pump.heat_w
             case Quantity.IMMERSION_ELECTRICITY:
                 base = self.element.electricity_kwh if total else self.element.electricity_w
+            case Quantity.SECONDARY_RETURN:
+                base = float(self.loop is not None and self.loop.runs(self.now_s)[0])
             case Quantity.IMPORT_POWER:
                 base = self.net_w if self.grid_both_ways else max(self.net_w, 0.0)
             case Quantity.EXPORT_POWER:

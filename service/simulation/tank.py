@@ -18,7 +18,14 @@ from typing import Protocol
 import numpy as np
 
 from service.cylinder import model
-from service.cylinder.drive import CoilCharge, Drive, ImmersionHeat, PlateCharge
+from service.cylinder.drive import (
+    HIGHEST_C,
+    CoilCharge,
+    Drive,
+    ImmersionHeat,
+    PlateCharge,
+    SecondaryReturn,
+)
 from service.cylinder.geometry import Cylinder
 
 
@@ -32,6 +39,8 @@ class Push:
                     ``plate_c``; None where the flow is such that it returns at ``plate_c``
     coil_w          heat offered through a coil whose water is at ``coil_c``, W
     element_w       immersion heat, W, its own thermostat at ``element_stop_c``
+    return_l_per_min  hot water that leaves at the top for a secondary return, L/min, and comes back
+                    without the share ``return_loss`` of what it was above the ambient
     """
 
     seconds: float
@@ -45,6 +54,8 @@ class Push:
     coil_c: float = 60.0
     element_w: float = 0.0
     element_stop_c: float = 65.0
+    return_l_per_min: float = 0.0
+    return_loss: float = 0.0
 
 
 @dataclass(frozen=True)
@@ -76,13 +87,14 @@ class Tank(Protocol):
 
 @dataclass(frozen=True)
 class Build:
-    """How a tank is built: its cylinder, where its coil and element sit, where it is measured."""
+    """How a tank is built: its cylinder, what sits where in it, and where it is measured."""
 
     cylinder: Cylinder
     start_c: tuple[float, ...]  # equal layers from the bottom up
     heights_m: tuple[float, ...]
     coil_m: tuple[float, float] = (0.1, 0.6)
     element_m: float = 0.3
+    return_m: float = 0.0
 
 
 class OurTank:
@@ -94,6 +106,7 @@ class OurTank:
         self._levels = np.array([build.cylinder.level(h) for h in build.heights_m])
         self._coil = tuple(build.cylinder.level(h) for h in build.coil_m)
         self._element = build.cylinder.level(build.element_m)
+        self._return = build.cylinder.level(build.return_m)
 
     def push(self, push: Push) -> Answer:
         """Advance the model."""
@@ -108,6 +121,11 @@ class OurTank:
             immersion=(ImmersionHeat(push.element_w, self._element, push.element_stop_c),)
             if push.element_w > 0
             else (),
+            secondary_return=SecondaryReturn(
+                push.return_l_per_min, HIGHEST_C, self._return, push.return_loss
+            )
+            if push.return_l_per_min > 0
+            else None,
         )
         self.state, flows = model.advance(self.cylinder, self.state, drive, push.seconds)
         at = model.temperatures_at(self.cylinder, self.state, self._levels)
@@ -161,6 +179,7 @@ class StrangerTank:
                     "heights_m": build.heights_m,
                     "coil_m": build.coil_m,
                     "element_m": build.element_m,
+                    "return_m": build.return_m,
                 }
             }
         )
