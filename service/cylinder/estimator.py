@@ -109,6 +109,8 @@ START_REACH = 0.065  # a front may stand close below a probe
 # kelvin gained and then anew.
 HEATED_NOISE, HEATED_ALIKE_K = 0.01, 10.0
 ASSUMED_NOISE = 0.03  # the same of heat that is not measured: begun earlier, or stronger, than seen
+# As a secondary return stirs it water goes elsewhere than believed: a share of what a cell changed.
+CIRCULATED_NOISE, CIRCULATED_ALIKE_K = 0.25, 10.0
 PROBE_SD_K = 0.5
 PROBE_LEVEL_SD = 0.003  # of a front as a probe feels it: place and width, share of volume
 MOUNTED_LEVEL_SD = 0.025  # the same before a probe is suspected: as well as heights are measured
@@ -237,8 +239,11 @@ def _predict(state: EstimatorState, seen: Observation, elapsed_s: float) -> Esti
         if seen.circulation is not None and round_l > 0.0:
             # In whole cells as long as there are any: a part of one is left for the last turn.
             u = round_l if turn + 1 == turns else min(motion.h_l, round_l)
-            factor = max(1.0 + float(errors[PIPES]), 0.0)
+            factor, before = max(1.0 + float(errors[PIPES]), 0.0), motion.temperatures_c.copy()
             motion.circulate(u, seen.circulation.level, seen.ambient_c, factor)
+            changed_k = np.abs(motion.temperatures_c - before)
+            swing = CIRCULATED_NOISE * np.sqrt(CIRCULATED_ALIKE_K * changed_k)
+            motion.noise += np.outer(swing, swing) * ALIKE
             round_l -= u
     loss_factor = max(1.0 + errors[LOSS], 0.05)
     motion.stand(elapsed_s, seen.ambient_c, loss_factor)

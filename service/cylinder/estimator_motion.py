@@ -260,7 +260,7 @@ class Motion:
         h, top_l = self.h_l, self.h_l - self.phase_l
         border = round((level * self.cylinder.volume_l - self.phase_l) / h)
         foot = min(max(border + 1, 1), CELLS - 1)  # above the border that is nearest to the level
-        before, left = self.x[:, 0].copy(), litres
+        left = litres
         while left > 1e-9:
             u = min(left, h)
             of_top = min(u, top_l) / u
@@ -276,8 +276,6 @@ class Motion:
             self.x[foot:] += share[:, None] * (came - self.x[foot:])
             self.settle()
             left -= u
-        swing = CIRCULATED_NOISE * np.sqrt(CIRCULATED_ALIKE_K * np.abs(self.x[:, 0] - before))
-        self.noise += np.outer(swing, swing)
 
     def settle(self) -> None:
         """Mix what is warmer below than above, with everything that the mixing takes along."""
@@ -419,8 +417,6 @@ class Motion:
 
 STIRRED_MORE = 0.2  # by how much larger a zone what it would stir is looked at
 RETURN_LOSS = 0.12  # of what hot water is above the ambient goes on its way round a return: 4 K
-# Water goes elsewhere than believed as a secondary return stirs it: a share of what a cell changed.
-CIRCULATED_NOISE, CIRCULATED_ALIKE_K = 0.1, 10.0
 FOOT_SHARE = 0.04  # how unsure a source's foot is: share of the heat in the cell below it
 ALIGNED = 0.02  # of a cell: a border so close to a source's foot is at it
 LEAST_RISE_K = 3.0  # of what a plate exchanger returns, whatever the meters say

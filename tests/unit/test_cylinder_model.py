@@ -175,6 +175,7 @@ def test_the_loop_cools_to_ambient_and_is_counted() -> None:
         (lambda: Until(0.5, "at_least", math.nan), "until.temperature_c"),
         (lambda: ImmersionHeat(1000.0, 1.2), "immersion.level"),
         (lambda: SecondaryReturn(2.0, 48.0, 1.2), "secondary_return.level"),
+        (lambda: SecondaryReturn(2.0, 48.0, 0.5, 1.2), "secondary_return.loss_share"),
     ],
 )
 def test_impossible_inputs_are_refused_by_name(make: Callable[[], object], match: str) -> None:

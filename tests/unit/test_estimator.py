@@ -11,7 +11,7 @@ import pytest
 from service.cylinder import estimator, estimator_plain, model
 from service.cylinder.drive import Drive, ImmersionHeat, PlateCharge
 from service.cylinder.estimator import Heat, N, Observation
-from service.cylinder.estimator_motion import HEAT, INLET, MIXING, RETURNED, Motion
+from service.cylinder.estimator_motion import HEAT, INLET, MIXING, PIPES, RETURNED, Motion
 from service.cylinder.geometry import Cylinder
 from service.cylinder.usable import heat_above_cold_kwh, v40_l
 from service.cylinder.water import Floats, heat_kwh
@@ -541,15 +541,16 @@ def test_an_exchanger_that_returns_cooler_water_than_believed_is_found_out() -> 
     assert max(map(abs, found.probe_offsets_c.values())) < 1.0
 
 
-def test_what_an_older_version_wrote_is_read() -> None:
-    """It knew nothing of errors of the cold inlet and of what an exchanger returns."""
+@pytest.mark.parametrize(("version", "unknown"), [(2, (INLET, RETURNED, PIPES)), (3, (PIPES,))])
+def test_what_an_older_version_wrote_is_read(version: int, unknown: tuple[int, ...]) -> None:
+    """It knew nothing of errors of the cold inlet, of an exchanger's or a secondary return."""
     state, truth = live(30, {5: 10.0})
     plain = estimator.to_plain(state)
-    known = [i for i in range(len(state.covariance)) if i not in {N + INLET, N + RETURNED}]
+    known = [i for i in range(len(state.covariance)) if i not in {N + p for p in unknown}]
     covariance = np.asarray(state.covariance, np.float32)[np.ix_(known, known)]
-    errors = np.delete(state.errors, [INLET, RETURNED])
+    errors = np.delete(state.errors, unknown)
     old = plain | {
-        "version": 2,
+        "version": version,
         "errors": estimator_plain._pack(errors),
         "covariance": estimator_plain._pack(covariance[np.triu_indices(len(known))]),
     }
