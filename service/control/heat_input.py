@@ -10,7 +10,7 @@ from service.control.arrival import USED_W
 from service.control.detectors import without_heat
 from service.control.effect import gained_unasked
 from service.control.metering import Metered
-from service.control.plant import Plant, SourcePlant
+from service.control.plant import COIL_FROM_C, Plant, SourcePlant
 from service.control.situation import METERED_AS
 from service.control.state import State
 from service.cylinder.sources import Duty
@@ -157,14 +157,17 @@ def _following_flow_c(
 ) -> float | None:
     """The heat pump's flow where it follows what a charging pump of fixed flow brings, degC.
 
-    Measured, or by the water that is believed at the bottom. None where the flow does not follow.
+    Measured while it is that of a running one, or by the water that is believed at the bottom. None
+    where the flow does not follow.
     """
     source, estimate = plant.sources.get("heat_pump"), state.belief.estimate
     if source is None or source.charging_l_per_min is None:
         return None
     measured = observe.first_fresh(plant, fresh, Quantity.HEAT_PUMP_FLOW_TEMPERATURE)
-    if measured is not None or estimate is None:
-        return measured
+    if measured is not None:
+        return max(measured, COIL_FROM_C)
+    if estimate is None:
+        return None
     return plant.following_flow_c(source, float(estimate.profile_c[0]), outdoor_c)
 
 

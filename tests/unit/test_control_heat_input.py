@@ -111,6 +111,10 @@ def test_a_flow_that_follows_the_store_makes_more_heat_of_the_same_electricity()
         assert put.kwh["heat_pump"] == pytest.approx(2.0 / 60.0 * duty.cop, rel=0.02)
         moved = heat_input.moved_l_per_kwh(seen, plant, fresh, 7.0)
         assert moved == pytest.approx(18.0 * 60.0 * 1000.0 / duty.heat_w, rel=0.02)
+    # A flow that stands at the room's temperature says nothing of how little electricity it takes.
+    waits = replace(state, book=Book())
+    put = heat_input.since_stride(waits, plant, meter, {"flow": 12.0}, 7.0, MINUTE_S)
+    assert put.unclaimed_kwh < 2.0 / 60.0 * 1.2 * duty.cop
     without = plants.of(SHARED)
     assert heat_input.moved_l_per_kwh(state, without, {}, 7.0) is None
 
