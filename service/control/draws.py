@@ -195,9 +195,11 @@ def by_profile(
     if span_s < PROFILE_STRIDE_S:
         return changed(watch, added_kwh=added, assumed_of=sources) if added_kwh else watch, ()
     missing = watch.heat_kwh + added - loss_kw * span_s / 3600.0 - heat_kwh
-    watch = begun
     if missing < PROFILE_LEAST_KWH + PROFILE_ADDED_SHARE * added:
-        return watch, ()
+        # Hands washed now and again come to something; beside heat put in nothing so small shows.
+        waits = added == 0.0 and span_s + PROFILE_STRIDE_S <= PROFILE_LONGEST_S
+        return changed(watch, added_kwh=added, assumed_of=sources) if waits else begun, ()
+    watch = begun
     start = datetime.fromtimestamp(at.timestamp() - span_s, UTC)
     litres_40c = missing / heat_per_l(40.0, cold_c)
     watch = changed(

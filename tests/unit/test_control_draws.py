@@ -2,6 +2,7 @@
 
 from __future__ import annotations
 
+from collections.abc import Callable
 from datetime import datetime, timedelta
 from typing import Any
 
@@ -10,7 +11,7 @@ import pytest
 from adapters.types import Reading
 from service.control import draw_history
 from service.control.beginning import start
-from service.control.draws import HELD_AT_MOST_S, vouched_for
+from service.control.draws import HELD_AT_MOST_S, by_profile, vouched_for
 from service.control.state import DrawWatch, Held
 from service.control.step import step
 from service.control.types import Draw, Inputs
@@ -216,6 +217,23 @@ def test_without_a_flow_meter_the_profile_tells_a_draw() -> None:
     assert all(d.measured_by == "profile" for d in home.history)
     total = sum(d.litres_40c for d in home.history)
     assert total == pytest.approx(80 * 42 / 30, rel=0.35)  # three probes see it only roughly
+
+
+def _read_from_heat(taken_kwh: Callable[[int], float]) -> float:
+    """kWh of the draws read over four hours in which, every five minutes, so much is taken."""
+    watch, heat_kwh, told = DrawWatch(), 10.0, 0.0
+    for n in range(48):
+        at = MONDAY + timedelta(minutes=5 * n)
+        heat_kwh -= taken_kwh(n) + 0.1 / 12.0
+        watch, found = by_profile(watch, heat_kwh, 0.1, 0.0, 10.0, at, 300.0 * n)
+        told += sum(d.kwh for d in found)
+    return told
+
+
+def test_hands_washed_now_and_again_are_read_from_the_profile_as_well() -> None:
+    """A litre each five minutes: too little to show at once, and 14 L in an hour."""
+    assert _read_from_heat(lambda n: 0.04) == pytest.approx(47 * 0.04, abs=0.12)
+    assert _read_from_heat(lambda n: 0.05 * (-1) ** n) == 0.0, "noise comes to nothing"
 
 
 PROBES = [x for x in wiring()["signals"] if x["measures"] == "probe"]
