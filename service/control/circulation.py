@@ -15,10 +15,11 @@ from service.control import observe
 from service.control.plant import Plant
 from service.control.state import Belief, changed
 from service.cylinder.estimator import Circulation, Estimate, cell_l
+from service.cylinder.water import flow_w_per_k
 from service.settings import span_of_day
 
 DAY_S = 86_400
-WH_PER_LK = 1.14  # of hot water
+HOT_C = 50.0  # about what goes round
 REMEMBERED_S = 7.0 * DAY_S  # of how often the pump runs
 
 
@@ -81,8 +82,8 @@ def since_stride(belief: Belief, plant: Plant) -> tuple[Circulation | None, floa
 
 def loss_w_per_k(estimate: Estimate, plant: Plant) -> float:
     """What the pipes lose while the pump runs, by kelvin of the top above ambient, W/K."""
-    l_per_h = plant.settings.wiring.cylinder.secondary_return_l_per_min * 60.0
-    return l_per_h * WH_PER_LK * estimate.return_loss
+    l_per_min = plant.settings.wiring.cylinder.secondary_return_l_per_min
+    return flow_w_per_k(l_per_min, HOT_C) * estimate.return_loss
 
 
 def mean_loss_w_per_k(belief: Belief, plant: Plant) -> float:

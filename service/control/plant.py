@@ -20,7 +20,7 @@ from service.cylinder import geometry, model, tenths, usable
 from service.cylinder.drive import Drive
 from service.cylinder.geometry import Cylinder
 from service.cylinder.sources import Duty, HeatPump, RatingPoint, default_heat_pump
-from service.cylinder.water import heat_kwh
+from service.cylinder.water import flow_w_per_k, heat_kwh
 from service.scheduling.types import Layout, SourceName
 from service.settings import HeatPumpWiring, HomeSettings, HomeWiring
 
@@ -190,8 +190,9 @@ class Plant:
         wiring = self.settings.wiring.heat_pump
         assert wiring is not None
         assert source.charging_l_per_min is not None
-        kwh_per_l = self.heat_w(source, outdoor_c) / 60_000.0 / source.charging_l_per_min
-        return max(bottom_c + kwh_per_l / KWH_PER_LK + wiring.approach_k, COIL_FROM_C)
+        w_per_k = flow_w_per_k(source.charging_l_per_min, bottom_c)
+        rise_k = self.heat_w(source, outdoor_c) / w_per_k
+        return max(bottom_c + rise_k + wiring.approach_k, COIL_FROM_C)
 
     def reached_by(self, source: SourcePlant) -> tuple[Probe, ...]:
         """The probes that a source heats: those at its foot or above, from the bottom up."""

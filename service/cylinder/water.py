@@ -66,6 +66,11 @@ def specific_heat_kj_per_kgk(t_c: Value) -> Value:
     return c0 + x * (c1 + x * (c2 + x * (c3 + x * (c4 + x * c5))))
 
 
+def flow_w_per_k(l_per_min: float, t_c: float) -> float:
+    """Heat in W that warms a flow in L/min, counted at about ``t_c`` degC, by a kelvin."""
+    return l_per_min / 60 * density_kg_per_l(t_c) * specific_heat_kj_per_kgk(t_c) * 1000
+
+
 # The way back from enthalpy is read from a table of the polynomials above, close enough that
 # straight lines between its points are within 1e-5 K; one read costs less than a polynomial.
 # It reaches below freezing because a loop in the cold may be asked to cool that far.

@@ -8,6 +8,7 @@ from collections.abc import Iterator
 from adapters.wiring import Quantity
 from service.clock import in_span, second_of, second_of_day, utc
 from service.control import plant as control_plant
+from service.cylinder.water import flow_w_per_k
 from service.settings import HomeSettings, span_of_day
 from service.simulation.home import TAP_C, HeatPumpPlant, Loop, SimulatedHome
 from service.simulation.household import TapDraw
@@ -18,7 +19,7 @@ DAY_S = 86_400
 JUST_S = 1e-3  # a stretch ends a rounding error before a pump's timer switches
 # What a secondary return loses: 40 m of lagged pipe, 10 W/m at 35 K (common practice, no source).
 LOOP_W_PER_K = 400.0 / 35.0
-W_PER_K_OF_L_PER_MIN = 68.6  # heat that a kelvin of hot water carries
+HOT_C = 50.0  # about what goes round
 START_C = (18.0, 25.0, 40.0, 48.0)  # bottom up: part charged
 
 
@@ -94,5 +95,5 @@ def _loop_of(settings: HomeSettings) -> Loop | None:
         return any(in_span(second, *span) for span in spans), lasts_s + JUST_S
 
     l_per_min = built.secondary_return_l_per_min
-    lost = math.exp(-LOOP_W_PER_K / (l_per_min * W_PER_K_OF_L_PER_MIN))
+    lost = math.exp(-LOOP_W_PER_K / flow_w_per_k(l_per_min, HOT_C))
     return Loop(runs, l_per_min, 1.0 - lost)

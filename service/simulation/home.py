@@ -12,6 +12,7 @@ from dataclasses import dataclass, replace
 
 from adapters.types import Command
 from adapters.wiring import Kind, Quantity, Signal
+from service.cylinder.water import flow_w_per_k
 from service.simulation.household import TapDraw
 from service.simulation.tank import Answer, Push, Tank
 from service.simulation.weather import Weather
@@ -24,7 +25,6 @@ HEAT_STEP_S = 120.0
 LOOP_STEP_S = 300.0
 IDLE_STEP_S = 900.0
 LEAST_FLOW_C = 30.0  # a compressor needs some lift; common practice, no source
-W_PER_L_MIN_K = 69.5  # heat that warms a litre a minute by a kelvin, at 20 degC
 
 
 @dataclass(frozen=True)
@@ -316,8 +316,9 @@ class SimulatedHome:
         if plant.charging_l_per_min is None:
             return hottest_c
         heat_w = plant.capacity_w(outdoor_c, hottest_c)
-        rise_k = heat_w / (W_PER_L_MIN_K * plant.charging_l_per_min)
-        flow_c = self._last.at_c[-1] + rise_k + plant.approach_k
+        came_c = self._last.at_c[-1]
+        rise_k = heat_w / flow_w_per_k(plant.charging_l_per_min, came_c)
+        flow_c = came_c + rise_k + plant.approach_k
         return min(max(flow_c, LEAST_FLOW_C), hottest_c)
 
     def _count(self, push: Push, answer: Answer, mixed_l_per_min: float) -> None:
