@@ -61,6 +61,14 @@ def test_a_litre_is_worth_what_its_meter_counts(
     assert 1000 * kwh == pytest.approx(wh_per_l, rel=3e-4)
 
 
+def test_a_flow_carries_what_iapws_says() -> None:
+    for t_c in (10.0, 50.0):
+        (heat, kg) = (iapws(what, np.array([t_c]))[0] for what in "CD")
+        assert water.flow_w_per_k(18.0, t_c) == pytest.approx(
+            18.0 / 60 * kg * heat * 1000, rel=1e-3
+        )
+
+
 def test_hot_share_of_a_mixed_draw() -> None:
     """8.0 L at 41 degC from 55 and 10 degC take 5.5111 L hot, a share of 31/45.
 
