@@ -89,7 +89,7 @@ def plan(made_at_s: int = NOW_S, slots: int = 96) -> Plan:
         cost=0.29,
         from_surplus_kwh=0.0,
         purpose="charge",
-        reason=Reason("cheapest_window_before_use", {"price_per_kwh": 0.12, "use_l40": 140.0}),
+        reason=Reason("cheapest_before_use", {"price_per_kwh": 0.12, "use_l40": 140.0}),
     )
     return Plan(
         grid=grid(slots),
@@ -107,7 +107,7 @@ def plan(made_at_s: int = NOW_S, slots: int = 96) -> Plan:
         price_note="bands",
         cost=1.23,
         electricity_kwh=6.5,
-        reason=Reason("enough_until", {"spare_l40": 42.0}),
+        reason=Reason("enough_for_next", {"spare_l40": 42.0}),
     )
 
 
@@ -124,7 +124,7 @@ def decision(at: datetime = NOW) -> Decision:
 def fault(cleared: bool = False) -> Fault:
     since = NOW - timedelta(hours=2)
     return Fault(
-        "no_effect",
+        "command_without_effect",
         "heat_pump_relay",
         since,
         "fault",
@@ -160,7 +160,7 @@ def view(at: datetime = NOW) -> View:
         drawn_today_l40=84.0,
         running=(),
         mode=Rule.PLAN,
-        lead=Reason("enough_until", {"spare_l40": 42.0}),
+        lead=Reason("enough_for_next", {"spare_l40": 42.0}),
         decision=decision(),
         plan=plan(),
         demand=forecast(),

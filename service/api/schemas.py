@@ -51,7 +51,7 @@ def _round(value: float | None, digits: int = 2) -> float | None:
 class ReasonOut(BaseModel):
     """Why, as a code and the facts that fill its sentence."""
 
-    model_config = _example(code="enough_until", facts={"spare_l40": 42.0})
+    model_config = _example(code="enough", facts={"spare_l40": 42.0})
     code: str
     facts: Facts
 
@@ -224,8 +224,8 @@ class FaultOut(BaseModel):
     """Something wrong, with its evidence."""
 
     model_config = _example(
-        code="no_effect",
-        subject="heat_pump_relay",
+        code="command_without_effect",
+        subject="heat_pump",
         since="2026-03-02T10:00:00Z",
         severity="fault",
         facts={"electricity_w": 0.0},
@@ -262,7 +262,7 @@ class AcknowledgementIn(BaseModel):
 
     model_config = ConfigDict(
         extra="forbid",
-        json_schema_extra={"example": {"code": "no_effect", "subject": "heat_pump_relay"}},
+        json_schema_extra={"example": {"code": "command_without_effect", "subject": "heat_pump"}},
     )
     code: str = Field(max_length=200)
     subject: str = Field(max_length=200)
@@ -288,11 +288,11 @@ class StateOut(BaseModel):
         drawn_today_l40=84.0,
         running=[],
         rule="plan",
-        lead={"code": "enough_until", "facts": {"spare_l40": 42.0}},
+        lead={"code": "enough_for_next", "facts": {"spare_l40": 42.0}},
         decision=None,
         overrides=[],
         faults=[],
-        loses=["no_electricity_meter"],
+        loses=["no_flow_meter_draws_from_profile"],
         learned_weight=0.75,
         hygiene={"lukewarm_h": 14.0},
         caution=None,
@@ -368,7 +368,7 @@ class WindowOut(BaseModel):
         cost=0.29,
         from_surplus_kwh=0.0,
         purpose="charge",
-        reason={"code": "cheapest_window_before_use", "facts": {"price_per_kwh": 0.12}},
+        reason={"code": "cheapest_before_use", "facts": {"price_per_kwh": 0.12}},
     )
     start: datetime
     end: datetime

@@ -305,7 +305,7 @@ LOSES: dict[str, str] = {
     "one_probe_wide_band": "With one probe the charge is known only roughly, so less is promised "
     "than is probably there.",
     "no_flow_meter_draws_from_profile": "Without a flow meter draws are read from the cooling of "
-    "the cylinder; small ones go unseen.",
+    "the cylinder; single small ones go unseen.",
     "no_cold_inlet_seasonal_guess": "Without a cold-inlet sensor its temperature is a guess by "
     "season that the probes correct, and litres at 40\u00a0°C are less sure.",
     "no_heat_pump_meter_effect_from_temperatures": "Without a meter on the heat pump, whether it "

@@ -24,17 +24,18 @@ from pydantic import TypeAdapter
 from service.api.access import Access
 from service.api.answers import Kept, to_text
 from service.api.app import make_app
-from service.api.problems import MOST_BODY_BYTES
+from service.api.problems import KINDS, MOST_BODY_BYTES
 from service.api.routes import at_home, router
 from service.control.overrides import check_wish
 from service.control.state import Lease
 from service.control.types import Draw, Fault, Override, View
 from service.house import ChangedMeanwhile, Health
-from service.pages import cold
+from service.pages import cold, fault_words, sentences
 from service.pages.local import Local
 from service.records.errors import RecordsError
 from service.records.records import Records
 from service.records.values import Score
+from service.scheduling.reasons import FACTS as REASONS
 from service.settings import HomeSettings, HomeWiring, Tunables
 from service.settings_check import changed_tunables
 from service.warmth import KWH_PER_LITRE_KELVIN
@@ -186,7 +187,7 @@ def test_state_tells_charge_in_tenths_and_litres(place: Place) -> None:
     told = answer.json()
     assert (told["charge_tenths"], told["usable_l40"], told["reference_l40"]) == (4, 182.4, 352.0)
     assert told["at"] == "2026-03-02T12:00:00Z"
-    assert told["lead"] == {"code": "enough_until", "facts": {"spare_l40": 42.0}}
+    assert told["lead"] == {"code": "enough_for_next", "facts": {"spare_l40": 42.0}}
     assert told["probes_c"]["probe_3"] is None
     assert told["decision"]["commands"][0]["lease_s"] == 600
 
@@ -226,7 +227,7 @@ def test_the_plan_gives_windows_with_reasons_and_what_it_expects(place: Place) -
     (window,) = told["windows"]
     assert (window["source"], window["target_tenths"], window["cost"]) == ("heat_pump", 8, 0.29)
     assert window["start"] == "2026-03-02T13:00:00Z"
-    assert window["reason"]["code"] == "cheapest_window_before_use"
+    assert window["reason"]["code"] == "cheapest_before_use"
     assert len(told["slots"]) == 96
     assert told["slots"][61]["price_estimated"] is True
     assert told["currency"] == "EUR"
@@ -651,10 +652,10 @@ def test_faults_hygiene_scores_and_decisions_are_there(place: Place) -> None:
         ),
     )
     place.records.add_score("home", Score("2026-03-01", NOW, {"bias_l40": -3.0, "whole": "{}"}))
-    sent = {"code": "no_effect", "subject": "heat_pump_relay"}
+    sent = {"code": "command_without_effect", "subject": "heat_pump_relay"}
     assert place.near.post(f"{BASE}/faults/acknowledgements", json=sent).status_code == 201
     (fault,) = place.near.get(f"{BASE}/faults?lasting=true").json()["items"]
-    assert (fault["code"], fault["acknowledged_by"]) == ("no_effect", "local")
+    assert (fault["code"], fault["acknowledged_by"]) == ("command_without_effect", "local")
     hygiene = place.near.get(f"{BASE}/hygiene").json()
     assert hygiene["now"]["lukewarm_h"] == 14.0
     assert hygiene["items"][0]["passed"] is True
@@ -755,6 +756,30 @@ def test_the_description_has_examples_and_problem_details(place: Place) -> None:
     named = [o["operationId"] for operations in told["paths"].values() for o in operations.values()]
     assert len(set(named)) == len(named)
     assert {"read_state", "make_override", "change_settings"} <= set(named)
+
+
+def codes_in(example: Any) -> Iterator[str]:
+    """Every code that an example names."""
+    if isinstance(example, Mapping):
+        if isinstance(example.get("code"), str):
+            yield example["code"]
+        yield from example.get("loses", ())
+        example = list(example.values())
+    if isinstance(example, list):
+        for part in example:
+            yield from codes_in(part)
+
+
+def test_the_examples_name_codes_that_are_told(place: Place) -> None:
+    """A home-automation system is written by them."""
+    known = {
+        *(*REASONS, *sentences.LEADS, *sentences.DECISIONS, *sentences.COLD, *sentences.LOSES),
+        *(*fault_words.FAULTS, *KINDS),
+    }
+    shapes = place.near.get("/api/v1/openapi.json").json()["components"]["schemas"]
+    found = {code for shape in shapes.values() for code in codes_in(shape.get("example"))}
+    assert len(found) >= 5
+    assert found <= known
 
 
 def reads(described: Mapping[str, Any]) -> list[tuple[str, APIRoute]]:

@@ -180,7 +180,9 @@ def test_a_step_that_gives_nothing_writes_nothing(records: Records) -> None:
 
 def test_a_fault_is_seen_acknowledged_and_over(records: Records) -> None:
     records.store("home", samples.outputs(faults=(samples.fault(),)))
-    seen = records.acknowledge_fault("home", "no_effect", "heat_pump_relay", "installer", NOW)
+    seen = records.acknowledge_fault(
+        "home", "command_without_effect", "heat_pump_relay", "installer", NOW
+    )
     assert seen.acknowledged_by == "installer"
     records.store("home", samples.outputs(faults=(samples.fault(cleared=True),)))
     (kept,) = records.faults("home").items
@@ -188,7 +190,7 @@ def test_a_fault_is_seen_acknowledged_and_over(records: Records) -> None:
     assert kept.acknowledged_by == "installer"
     assert records.faults("home", lasting=True).items == ()
     with pytest.raises(KeyError):
-        records.acknowledge_fault("home", "no_effect", "other", "installer", NOW)
+        records.acknowledge_fault("home", "command_without_effect", "other", "installer", NOW)
 
 
 def test_only_the_last_snapshots_are_kept_newest_first(records: Records) -> None:
@@ -312,7 +314,7 @@ def test_old_plans_and_forecasts_lose_their_bulk_and_keep_their_sense(records: R
     (plan,) = records.plans("home").items
     assert plan.whole is None
     assert plan.windows[0]["target_tenths"] == 8
-    assert plan.windows[0]["reason"]["code"] == "cheapest_window_before_use"
+    assert plan.windows[0]["reason"]["code"] == "cheapest_before_use"
     (forecast,) = records.forecasts("home").items
     assert forecast.whole is None
     assert forecast.means.expected_kwh.shape == (96,)
