@@ -60,7 +60,7 @@ def in_span(second: Any, since: str | None, until: str | None) -> Any:
 
 
 def second_of_day(local: datetime) -> float:
-    """Seconds from midnight of a local time, as its clock shows it."""
+    """Seconds from midnight of a local time, as its clock shows it; ``in_span`` takes them."""
     return local.hour * 3600 + local.minute * 60 + local.second + local.microsecond / 1e6
 
 

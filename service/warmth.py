@@ -10,7 +10,7 @@ from dataclasses import dataclass, replace
 from datetime import datetime, timedelta
 
 from adapters.wiring import Quantity
-from service.clock import in_span
+from service.clock import in_span, second_of_day
 from service.control import cold as why
 from service.control import plant as plants
 from service.control.types import Draw, Fault, Override
@@ -151,8 +151,7 @@ def _quiet(wiring: HomeWiring, then: Tunables, at: datetime) -> tuple[str, str] 
         return None
     for moment in (at, at - why.AT_ONCE):
         local = moment.astimezone(wiring.zone_info)
-        second = local.hour * 3600 + local.minute * 60 + local.second
-        if in_span(second, then.quiet_from, then.quiet_until):
+        if in_span(second_of_day(local), then.quiet_from, then.quiet_until):
             return then.quiet_from, then.quiet_until
     return None
 

@@ -31,7 +31,7 @@ def main() -> int:
     bootstrap.ensure_environment(bootstrap.ROOT / "tests" / "requirements.lock")
     python = str(bootstrap.PYTHON)
     # Tests wait for brokers and services more than they compute.
-    workers = str(2 * (os.cpu_count() or 1) + 1)
+    workers = str(2 * (os.cpu_count() or 1))
     # A file's tests share what they set up, so a worker gets whole files; in the order of their
     # names, since by their number of tests the long files of one or two would all come last.
     shared_out = ["-n", workers, "--dist", "loadfile", "--no-loadscope-reorder"]

@@ -532,17 +532,20 @@ class TypicalWeekOut(BaseModel):
     half_hours_l40: list[list[float]]
 
 
+_A_BATH: dict[str, Any] = {
+    "start": "2026-03-02T19:02:00Z",
+    "end": "2026-03-02T19:12:00Z",
+    "hot_l": 100.0,
+    "energy_kwh": 2.7,
+    "use_l40": 79.0,
+    "measured_by": "flow_meter",
+}
+
+
 class DrawOut(BaseModel):
     """One finished draw-off."""
 
-    model_config = _example(
-        start="2026-03-02T06:41:10Z",
-        end="2026-03-02T06:47:10Z",
-        hot_l=28.0,
-        energy_kwh=1.4,
-        use_l40=40.0,
-        measured_by="flow_meter",
-    )
+    model_config = _example(**_A_BATH)
     start: datetime
     end: datetime
     hot_l: float = Field(description="As metered, at the outlet's temperature.")
@@ -588,12 +591,7 @@ class WarmthOut(DrawOut):
     """How warm one draw-off came and, where it was colder than wanted, why."""
 
     model_config = _example(
-        start="2026-03-02T19:02:00Z",
-        end="2026-03-02T19:12:00Z",
-        hot_l=100.0,
-        energy_kwh=2.7,
-        use_l40=79.0,
-        measured_by="flow_meter",
+        **_A_BATH,
         mean_c=33.4,
         end_c=24.1,
         least_c=39.0,

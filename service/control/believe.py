@@ -167,8 +167,7 @@ def advance(
         circulation=went_round,
     )
     lived = estimator.advance(belief.estimator, seen, lived_s)
-    belief = changed(_lived(belief, lived, elapsed_s), circulated_s=waits_s)
-    belief = _estimated(belief, plant, cold_c)
+    belief = _estimated(_lived(belief, lived, elapsed_s, waits_s), plant, cold_c)
     if not probes_c:
         return belief
     if _cannot_be(belief, plant, probes_c):
@@ -201,8 +200,13 @@ def _begin(
     return _estimated(_lived(belief, started, elapsed_s), plant, cold_c)
 
 
-def _lived(belief: Belief, now: EstimatorState, elapsed_s: float) -> Belief:
-    """The belief with an estimator that has lived up to now: nothing waits to be lived through."""
+def _lived(
+    belief: Belief, now: EstimatorState, elapsed_s: float, circulated_s: float = 0.0
+) -> Belief:
+    """The belief with an estimator that has lived up to now.
+
+    Nothing waits to be lived through, but what is too little of a circulation to be moved.
+    """
     return changed(
         belief,
         estimator=now,
@@ -211,7 +215,7 @@ def _lived(belief: Belief, now: EstimatorState, elapsed_s: float) -> Belief:
         heat_kwh={},
         metered=True,
         unclaimed_kwh=0.0,
-        circulated_s=0.0,
+        circulated_s=circulated_s,
     )
 
 

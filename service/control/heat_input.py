@@ -146,10 +146,10 @@ def moved_l_per_kwh(
     in the time; a counter that tells heat late does no harm.
     """
     source = plant.sources.get("heat_pump")
-    duty = plant.duty(outdoor_c, _following_flow_c(state, plant, fresh, outdoor_c))
-    if source is None or source.charging_l_per_min is None or duty is None:
+    if source is None or source.charging_l_per_min is None:
         return None
-    return source.charging_l_per_min * 60.0 / (duty.heat_w / 1000.0)
+    duty = plant.duty(outdoor_c, _following_flow_c(state, plant, fresh, outdoor_c))
+    return None if duty is None else source.charging_l_per_min * 60.0 / (duty.heat_w / 1000.0)
 
 
 def _following_flow_c(

@@ -8,7 +8,7 @@ from datetime import datetime
 from functools import cached_property
 
 from adapters.wiring import Quantity
-from service.clock import in_span
+from service.clock import in_span, second_of_day
 from service.control import around, performance
 from service.control.overrides import Standing
 from service.control.plant import CALL_MARGIN_K, KWH_PER_LK, LAYERS, Plant, Probe, SourcePlant
@@ -263,8 +263,7 @@ class Situation:
         """Whether the heat pump's quiet hours hold."""
         t = self.settings.tunables
         local = self.now.astimezone(self.plant.zone)
-        second = local.hour * 3600 + local.minute * 60 + local.second
-        return bool(in_span(second, t.quiet_from, t.quiet_until))
+        return bool(in_span(second_of_day(local), t.quiet_from, t.quiet_until))
 
     @cached_property
     def outdoor_c(self) -> float | None:

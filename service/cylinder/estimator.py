@@ -36,6 +36,7 @@ from service.cylinder.estimator_motion import (
     PARAMETERS,
     PIPES,
     Motion,
+    cell_l,
     cell_volumes_l,
     settled,
 )
@@ -50,7 +51,6 @@ from service.cylinder.estimator_state import (
     EstimatorState,
     N,
     Observation,
-    cell_l,
     cold_c_of,
     coldest_c_of,
     correlation,
@@ -147,7 +147,7 @@ def start(
     levels = np.array([level for _, level in placed])
     readings = _readings(placed, first)
     usable = np.isfinite(readings) & (readings > faults.LOW_C) & (readings < faults.HIGH_C)
-    middles = middles_l(cylinder, cylinder.volume_l / CELLS) / cylinder.volume_l
+    middles = middles_l(cylinder, cell_l(cylinder)) / cylinder.volume_l
     if usable.any():
         # Water is nowhere colder than below: of two that contradict it the colder is believed.
         shown = np.minimum.accumulate(readings[usable][::-1])[::-1]
@@ -176,7 +176,7 @@ def start(
         placed,
         probe_sd_k,
         np.clip(cells, 0.0, HOTTEST_C),
-        cylinder.volume_l / CELLS,
+        cell_l(cylinder),
         np.zeros(PARAMETERS + m),
         covariance.astype(np.float32),
         faults.Watch.begin(m),

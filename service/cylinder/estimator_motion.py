@@ -69,7 +69,7 @@ class Motion:
     @property
     def h_l(self) -> float:
         """Volume of a whole cell, L."""
-        return self.cylinder.volume_l / CELLS
+        return cell_l(self.cylinder)
 
     @property
     def volumes_l(self) -> Floats:
@@ -380,19 +380,19 @@ class Motion:
 
         What a larger zone would do besides is what ``mixing_factor`` did wrong.
         """
-        volumes = self.volumes_l
-        tops, before = np.cumsum(volumes), self.x[:, 0].copy()
+        volumes, before = self.volumes_l, self.x[:, 0].copy()
 
         def mixed(part: Floats, litres: float) -> Floats:
-            share = np.clip(litres - tops + volumes, 0.0, volumes)
+            share = among_lowest_l(volumes, litres)
             mean = share @ part / litres
             weight = (share / np.maximum(volumes, 1e-9))[:, None]
             found: Floats = part + weight * (mean - part)
             return found
 
-        stirred_l = min(self.mixing_factor * zone_l, tops[-1])
+        most_l = self.cylinder.volume_l
+        stirred_l = min(self.mixing_factor * zone_l, most_l)
         self.x = mixed(self.x, stirred_l)
-        more = mixed(before[:, None], min((1.0 + STIRRED_MORE) * stirred_l, tops[-1]))[:, 0]
+        more = mixed(before[:, None], min((1.0 + STIRRED_MORE) * stirred_l, most_l))[:, 0]
         self._parameter(MIXING)[:] += (more - self.x[:, 0]) / (STIRRED_MORE * self.mixing_factor)
 
     def _mix(self, inside: NDArray[np.bool_], tank_l: float, litres: float) -> None:
@@ -435,9 +435,14 @@ def kwh_per_lk(t_c: Value) -> Value:
     return 1.1738e-3 - 0.000883e-3 * t_c
 
 
+def cell_l(cylinder: Cylinder) -> float:
+    """What a whole cell holds, L."""
+    return cylinder.volume_l / CELLS
+
+
 def cell_volumes_l(cylinder: Cylinder, phase_l: float) -> Floats:
     """What of each cell lies inside, L: the lowest and the highest are partial."""
-    h = cylinder.volume_l / CELLS
+    h = cell_l(cylinder)
     volumes = np.full(CELLS + 1, h)
     volumes[0] = phase_l
     volumes[-1] = h - phase_l
@@ -446,9 +451,15 @@ def cell_volumes_l(cylinder: Cylinder, phase_l: float) -> Floats:
 
 def cell_edges_l(cylinder: Cylinder, phase_l: float) -> Floats:
     """Where cells begin and end inside the cylinder, litres above the floor, (CELLS + 2,)."""
-    h = cylinder.volume_l / CELLS
+    h = cell_l(cylinder)
     edges: Floats = np.clip(phase_l + h * np.arange(-1.0, CELLS + 1.0), 0.0, cylinder.volume_l)
     return edges
+
+
+def among_lowest_l(volumes_l: Floats, litres: float) -> Floats:
+    """What of each cell, of ``volumes_l`` from the bottom up, lies among the lowest litres, L."""
+    among: Floats = np.clip(litres - np.cumsum(volumes_l) + volumes_l, 0.0, volumes_l)
+    return among
 
 
 def block_lengths(starts: Ints, cells: int) -> Ints:

@@ -11,7 +11,7 @@ import numpy as np
 
 from service.cylinder import estimator_faults as faults
 from service.cylinder.estimator_heat import Heat
-from service.cylinder.estimator_motion import CELLS, INLET, MIXING, PARAMETERS
+from service.cylinder.estimator_motion import CELLS, INLET, MIXING, PARAMETERS, cell_l
 from service.cylinder.geometry import Cylinder
 from service.cylinder.water import Floats
 
@@ -61,11 +61,6 @@ class Observation:
     heat_known: bool = True
     expected_l: float = 0.0
     circulation: Circulation | None = None
-
-
-def cell_l(cylinder: Cylinder) -> float:
-    """What one of the estimator's cells holds, L."""
-    return cylinder.volume_l / CELLS
 
 
 def nothing_unseen() -> Floats:
@@ -122,7 +117,7 @@ def inlet_error_k(state: EstimatorState) -> float:
 
 def middles_l(cylinder: Cylinder, phase_l: float) -> Floats:
     """Volume below the middle of each whole cell, L; the outermost ones lie partly outside."""
-    h = cylinder.volume_l / CELLS
+    h = cell_l(cylinder)
     middles: Floats = phase_l + h * (np.arange(N) - 0.5).astype(np.float64)
     return middles
 

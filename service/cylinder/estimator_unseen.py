@@ -15,7 +15,14 @@ import numpy as np
 
 from service.cylinder import estimator_faults as faults
 from service.cylinder.estimator_heat import NOTHING_KWH, Heat, put_in
-from service.cylinder.estimator_motion import INLET, INLET_SD_K, PARAMETERS, Motion, cell_volumes_l
+from service.cylinder.estimator_motion import (
+    INLET,
+    INLET_SD_K,
+    PARAMETERS,
+    Motion,
+    among_lowest_l,
+    cell_volumes_l,
+)
 from service.cylinder.estimator_state import (
     UNSEEN_STEPS,
     EstimatorState,
@@ -131,8 +138,7 @@ def _risen_to(
     if cylinder.inlet_mixing_l <= 0 or cylinder.inlet_tanks > 1:
         return at, risen_c
     zone_l = min(mixing_factor_of(state) * cylinder.inlet_mixing_l, cylinder.volume_l)
-    volumes = cell_volumes_l(cylinder, state.phase_l)
-    inside = np.clip(zone_l - np.cumsum(volumes) + volumes, 0.0, volumes)
+    inside = among_lowest_l(cell_volumes_l(cylinder, state.phase_l), zone_l)
     above_k = float(inside @ state.cells_c) / zone_l - coldest_c
     stirred_c = coldest_c + above_k * np.exp(-np.minimum(zone_l - at, came_l) / zone_l)
     return at, np.where((at < zone_l) & (came_l > 0), stirred_c, risen_c)

@@ -364,8 +364,9 @@ def _step(cylinder: Cylinder, state: State, drive: Drive, step_s: float, tally: 
             square_l2 *= tally.circulated_kg - before_kg
             low_l = cylinder.volume_l - cylinder.plate_mixing_l
             dispersed.append((square_l2, low_l, cylinder.volume_l))
-    if circulates:
-        water = circulated(cylinder, water, drive, step_s, tally)
+    if drive.secondary_return is not None and circulates:
+        circuit, ambient_c = drive.secondary_return, drive.ambient_c
+        water = circulated(cylinder, water, circuit, ambient_c, step_s, tally)
     if moves:
         water = overturned(water)
     if heats:

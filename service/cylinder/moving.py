@@ -8,7 +8,7 @@ from __future__ import annotations
 
 import math
 
-from service.cylinder.drive import Drive, PlateCharge
+from service.cylinder.drive import Drive, PlateCharge, SecondaryReturn
 from service.cylinder.flows import Tally
 from service.cylinder.geometry import Cylinder
 from service.cylinder.segments import (
@@ -157,19 +157,21 @@ def _exchanger_limit_kw(
 
 
 def circulated(
-    cylinder: Cylinder, water: Column, drive: Drive, step_s: float, tally: Tally
+    cylinder: Cylinder,
+    water: Column,
+    circuit: SecondaryReturn,
+    ambient_c: float,
+    step_s: float,
+    tally: Tally,
 ) -> Column:
     """Water leaves at the top and comes back cooler at a level."""
-    circuit = drive.secondary_return
-    if circuit is None or circuit.flow_l_per_min <= 0:
-        return water
     out, rest = split_volume(water[::-1], circuit.flow_l_per_min / 60 * step_s)
     if not out:
         return water
     rest = rest[::-1]
     kg = mass_kg(out)
     returned = enthalpy_kj_per_kg(circuit.return_c)
-    lost, ambient = circuit.loss_share, enthalpy_kj_per_kg(max(drive.ambient_c, 0.0))
+    lost, ambient = circuit.loss_share, enthalpy_kj_per_kg(max(ambient_c, 0.0))
     back_kj = sum([kg * min(h - lost * max(h - ambient, 0.0), returned) for kg, h, _, _ in out])
     tally.return_loss_kj += heat_kj(out) - back_kj
     rest, at = cut_at(rest, circuit.level * cylinder.volume_l)

@@ -8,6 +8,7 @@ from collections.abc import Iterator
 from adapters.wiring import Quantity
 from service.clock import in_span, second_of, second_of_day, utc
 from service.control import plant as control_plant
+from service.control.circulation import HOT_C
 from service.cylinder.water import flow_w_per_k
 from service.settings import HomeSettings, span_of_day
 from service.simulation.home import TAP_C, HeatPumpPlant, Loop, SimulatedHome
@@ -19,7 +20,6 @@ DAY_S = 86_400
 JUST_S = 1e-3  # a stretch ends a rounding error before a pump's timer switches
 # What a secondary return loses: 40 m of lagged pipe, 10 W/m at 35 K (common practice, no source).
 LOOP_W_PER_K = 400.0 / 35.0
-HOT_C = 50.0  # about what goes round
 START_C = (18.0, 25.0, 40.0, 48.0)  # bottom up: part charged
 
 

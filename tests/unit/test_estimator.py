@@ -451,8 +451,6 @@ def test_a_cold_inlet_that_is_only_believed_teaches_no_error_to_the_probes(
     assert inlet_k == pytest.approx(10.0 - believed_c, abs=0.6)
     assert offset_k < 1.0
     assert off_l < 0.05 * 250
-    if believed_c > 10.0:
-        return
     misled_l, misled_k, _ = lived(measured=True)  # as if that temperature were sure
     assert misled_l > 2 * off_l
     assert misled_k > 1.0
