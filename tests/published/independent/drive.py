@@ -2,6 +2,7 @@
 
 from __future__ import annotations
 
+import math
 from collections.abc import Iterator
 from dataclasses import dataclass
 
@@ -63,20 +64,36 @@ class Day:
         return ours / true - 1 if true else 0.0
 
 
-def steps(case: Case, day: int) -> Iterator[tuple[int, int, Drive]]:
-    """(first minute, minutes, drive): equal minutes together, an hour at most."""
+def steps(case: Case, day: int, alike: float = 0.0) -> Iterator[tuple[int, int, Drive]]:
+    """(first minute, minutes, drive): equal minutes together, an hour at most.
+
+    ``alike`` also puts minutes of one charge together, with their mean, whose heat differs by no
+    more than this share and whose temperature by no more than so many times 10 K. The litres that
+    a plate exchanger moves may differ as they like then, since they follow from the two.
+    """
     made = about()
     ratio = HEAT_RATIO * 60_000
     names = ("drawn_l", "lower_kwh", "upper_kwh", "coil_kwh", "coil_flow_c", "plate_kwh",
              "plate_l", "plate_outlet_c")  # fmt: skip
+    share = np.array([0.0, alike, alike, alike, 0.0, alike, 0.0, 0.0])
+    besides = np.array(
+        [0.0, 0.0, 0.0, 0.0, 10 * alike, 0.0, math.inf if alike else 0.0, 10 * alike]
+    )
     first, last = day * DAY, (day + 1) * DAY
     rows = np.stack([case[name] for name in names], axis=1)
     minute = first
     while minute < last:
         until = minute + 1
-        while until < min(last, minute + 60) and np.array_equal(rows[until], rows[minute]):
+        within = share * rows[minute] + besides
+        while (
+            until < min(last, minute + 60)
+            and (
+                (abs(rows[until] - rows[minute]) <= within)
+                & ((rows[until] > 0) == (rows[minute] > 0))
+            ).all()
+        ):
             until += 1
-        row = dict(zip(names, rows[minute].tolist(), strict=True))
+        row = dict(zip(names, rows[minute:until].mean(axis=0).tolist(), strict=True))
         coil = plate = None
         if row["coil_kwh"] > 0:
             coil = CoilCharge(ratio * row["coil_kwh"], *made["coil"], row["coil_flow_c"])
@@ -120,13 +137,13 @@ def tank(case: Case, tanks: int, segments: int = 40) -> Cylinder:
     )
 
 
-def run_day(case: Case, day: int, tanks: int, segments: int = 40) -> Day:
-    """Drive our model through one day of a case."""
+def run_day(case: Case, day: int, tanks: int, segments: int = 40, alike: float = 0.0) -> Day:
+    """Drive our model through one day of a case; ``alike`` as for ``steps``."""
     cylinder = tank(case, tanks, segments)
     state = model.start(cylinder, case.nodes_c[max(day * DAY - 1, 0)])
     volumes = cylinder.layer_volumes_l(LAYERS)
     ends, profiles, outlets, true_outlets, drawn = [], [], [], [], []
-    for minute, minutes, drive in steps(case, day):
+    for minute, minutes, drive in steps(case, day, alike):
         state, flows = model.advance(cylinder, state, drive, 60.0 * minutes)
         ends.append(minute + minutes - 1)
         profiles.append(model.profile(cylinder, state, LAYERS))
