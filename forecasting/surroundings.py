@@ -19,6 +19,7 @@ References:
 from __future__ import annotations
 
 from dataclasses import dataclass, replace
+from functools import cache
 from typing import Any, Literal
 from zoneinfo import ZoneInfo
 
@@ -44,6 +45,7 @@ SKY_LEAN = 0.05  # of a day's usual surplus: how soon this morning counts for mo
 SKY_FLOOR_W_PER_M2 = 15.0
 
 
+@cache
 def _wave_of_months(values: tuple[float, ...]) -> Floats:
     """Mean, cosine and sine of a yearly wave through twelve monthly values, shape (3,)."""
     middle = (np.arange(12) + 0.5) / 12.0 * 2.0 * np.pi

@@ -12,7 +12,7 @@ from service.settings import Http
 from service.simulation import demo as demos
 from service.simulation.fitted import home_of
 from service.simulation.household import SCHOOL_FAMILY, draws
-from service.simulation.replay import Replay
+from service.simulation.replay import Replay, hastened
 
 BEGIN = datetime(2026, 3, 2, 0, 0, tzinfo=UTC)
 DAYS, EVERY_S = 4, 3 * 3600.0
@@ -29,7 +29,7 @@ def test_charging_teaches_no_error_to_the_probes() -> None:
         replace(demos.WEATHER, pv_peak_w=0.0),
         BEGIN.timestamp(),
     )
-    replay = Replay(settings, home, lambda _: (0.3, 0.08))
+    replay = Replay(hastened(settings), home, lambda _: (0.3, 0.08))
     volumes = home.tank.cylinder.layer_volumes_l(40)
     levels = (np.arange(40) + 0.5) / 40
     off_l, offsets_k = [], []

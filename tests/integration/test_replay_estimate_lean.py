@@ -13,7 +13,7 @@ from service.settings import HomeSettings
 from service.simulation.fitted import build_of, home_of
 from service.simulation.home import SimulatedHome
 from service.simulation.household import SCHOOL_FAMILY, draws
-from service.simulation.replay import Replay
+from service.simulation.replay import Replay, hastened
 from service.simulation.tank import OurTank
 from service.simulation.weather import Weather
 from tests import control_plant
@@ -56,7 +56,7 @@ def _followed(
 ) -> Iterator[tuple[Replay, Estimate, float]]:
     """The home lived from hour to hour, with what is believed and what is truly there, L."""
     begin_s = home.now_s
-    replay = Replay(settings, home, lambda _: (0.3, 0.08))
+    replay = Replay(hastened(settings), home, lambda _: (0.3, 0.08))
     cylinder = home.tank.cylinder
     volumes = cylinder.layer_volumes_l(40)
     for k in range(from_h, int(days * 86_400 / EVERY_S)):

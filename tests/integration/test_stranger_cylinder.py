@@ -13,7 +13,7 @@ from service.settings import HomeSettings, Http
 from service.simulation import demo as demos
 from service.simulation.fitted import build_of, home_of
 from service.simulation.household import SCHOOL_FAMILY, draws
-from service.simulation.replay import Replay
+from service.simulation.replay import Replay, hastened
 from service.simulation.tank import Push, StrangerTank
 
 STRANGER = [sys.executable, str(Path(__file__).with_name("stranger.py"))]
@@ -47,7 +47,7 @@ def test_a_strangers_cylinder_is_driven_for_two_days() -> None:
     history = tuple(
         demos.as_record(t) for t in draws(SCHOOL_FAMILY, first - timedelta(weeks=4), 28, zone, 6)
     )
-    replay = Replay(settings, home, _night_is_cheap, history)
+    replay = Replay(hastened(settings), home, _night_is_cheap, history)
     try:
         report = replay.run(BEGIN.timestamp() + 2 * 86_400)
     finally:

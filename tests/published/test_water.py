@@ -4,7 +4,6 @@ from __future__ import annotations
 
 import numpy as np
 import pytest
-from CoolProp.CoolProp import PropsSI
 
 from service.cylinder import water
 from service.cylinder.segments import segment
@@ -14,6 +13,9 @@ T_C = np.arange(0.5, 90.01, 0.5)
 
 
 def iapws(what: str, t_c: np.ndarray, pascal: float = PASCAL) -> np.ndarray:
+    # Here, because it takes seconds to load and every worker collects this file.
+    from CoolProp.CoolProp import PropsSI
+
     return np.array([PropsSI(what, "T", t + 273.15, "P", pascal, "Water") for t in t_c]) / 1000
 
 

@@ -19,7 +19,7 @@ from service.simulation import money
 from service.simulation.fitted import build_of, home_of
 from service.simulation.home import SimulatedHome
 from service.simulation.household import TapDraw
-from service.simulation.replay import Replay
+from service.simulation.replay import Replay, hastened
 from service.simulation.tank import OurTank
 from service.simulation.weather import Weather
 from tests.control_plant import CHEAP_NIGHT, habits, settings, wiring
@@ -72,7 +72,7 @@ def _lived(home: HomeSettings, litres: float, days: int = 1) -> tuple[SimulatedH
     past = tuple(habits(28, utc(MIDNIGHT_S), rate))
     until_s = MIDNIGHT_S + days * DAY_S
     price_at = money.price_at(home, MIDNIGHT_S, until_s)
-    Replay(home, lived, price_at, history=past, on_outputs=note).run(until_s)
+    Replay(hastened(home), lived, price_at, history=past, on_outputs=note).run(until_s)
     return lived, sent
 
 
