@@ -2,6 +2,7 @@
 
 from __future__ import annotations
 
+import math
 from typing import NamedTuple
 
 from adapters.wiring import Quantity
@@ -11,7 +12,7 @@ from service.control.detectors import without_heat
 from service.control.effect import gained_unasked
 from service.control.metering import Metered
 from service.control.plant import COIL_FROM_C, Plant, SourcePlant
-from service.control.situation import METERED_AS
+from service.control.situation import METERED_AS, NEAR_FOOT_SHARE
 from service.control.state import State
 from service.cylinder.sources import Duty
 from service.scheduling.types import SourceName
@@ -48,8 +49,8 @@ def since_stride(
 
     A heat pump also warms rooms: its heat counts only while it is run for hot water, or while
     the cylinder gains heat that nothing we ran gave, as when its own control heats it.
-    What is only assumed ends when the water where the source begins is as hot as it can make it,
-    and when the source is known not to heat.
+    What is only assumed ends when all water that the source heats is as hot as it can make it, and
+    when the source is known not to heat.
     """
     before = state.belief
     heat, measured, unclaimed_kwh = before.heat_kwh, before.metered, before.unclaimed_kwh
@@ -72,9 +73,8 @@ def since_stride(
             warms_water,
         )
         if not was_measured and kwh > 0:
-            reached = plant.reached_by(source)
-            lowest = next((fresh[p.name] for p in reached if p.name in fresh), None)
-            if lowest is not None and lowest >= source.limit_c - 1.0:
+            lowest_c = _lowest_heated_c(state, plant, source, fresh)
+            if lowest_c is not None and lowest_c >= source.limit_c - 1.0:
                 kwh = 0.0
             if running and name in failed:
                 kwh = 0.0
@@ -86,6 +86,27 @@ def since_stride(
         elif name == "heat_pump" and not (running or rests):
             unclaimed_kwh += _unclaimed_kwh(plant, meter, fresh, usual)
     return Put(heat, measured, tuple(assumed_of), unclaimed_kwh)
+
+
+def _lowest_heated_c(
+    state: State, plant: Plant, source: SourcePlant, fresh: dict[str, float]
+) -> float | None:
+    """The coldest of the water that a source heats, degC; None where no probe tells.
+
+    What the lowest probe shows that it reaches; where that sits far above the source's foot, the
+    coldest water that is believed in between, if that is colder: a top that stands hot since the
+    last charge says nothing of what is heated below it.
+    """
+    lowest = next((p for p in plant.reached_by(source) if p.name in fresh), None)
+    if lowest is None:
+        return None
+    shown_c, estimate = fresh[lowest.name], state.belief.estimate
+    level = plant.level(lowest.height_m)
+    if estimate is None or level <= source.foot + NEAR_FOOT_SHARE:
+        return shown_c
+    layers = len(estimate.profile_c)
+    between = estimate.profile_c[math.ceil(source.foot * layers) : math.ceil(level * layers)]
+    return min(shown_c, float(between.min()))
 
 
 def _warms_unasked(state: State, plant: Plant, meter: Metered, outdoor_c: float | None) -> bool:

@@ -5,6 +5,7 @@ from __future__ import annotations
 from dataclasses import replace
 from typing import Any
 
+import numpy as np
 import pytest
 
 from adapters.wiring import Quantity
@@ -14,6 +15,7 @@ from service.control.beginning import start
 from service.control.metering import Metered
 from service.control.state import Book, Lease, Moment, State, Watch
 from service.control.types import Fault
+from service.cylinder import estimator
 from tests.control_plant import MONDAY, settings, wiring
 
 NOW_S = 10_000.0
@@ -67,6 +69,26 @@ def test_an_immersion_heater_that_runs_uncommanded_is_not_counted_again_as_the_h
         assert put.kwh == {"immersion": pytest.approx(0.05)}
     # Where a heat pump at rest is seen to warm the water, it was told of it and not of another.
     assert _assumed_kwh(_state(0.30, 300.0, book=book, faults=(runs,))) == 0.0
+
+
+@pytest.mark.parametrize(
+    ("shows", "below_c", "heats"),
+    [("probe_3", 12.0, True), ("probe_3", 60.0, False), ("probe_1", 12.0, False)],
+)
+def test_hot_water_at_a_probe_ends_assumed_heat_only_where_nothing_colder_is_below(
+    shows: str, below_c: float, heats: bool
+) -> None:
+    """A probe near the top shows 60 degC before the charge begins, one near the foot at its end."""
+    plant = plants.of(UNMETERED)
+    cylinder, level = plant.cylinder, plant.level(1.4)
+    water = estimator.start(cylinder, {"top": level}, estimator.Observation({"top": 60.0}))
+    water = replace(water, cells_c=np.r_[np.full(30, below_c), np.full(11, 60.0)])
+    state = _state(0.0, 300.0, book=Book(leases={"pump": replace(RESTS, action="run")}))
+    belief = replace(state.belief, estimator=water, estimate=estimator.estimate(water, 10.0))
+    put = heat_input.since_stride(
+        replace(state, belief=belief), plant, Metered({}, {}, {}, {}), {shows: 60.0}, 7.0, MINUTE_S
+    )
+    assert (put.kwh.get("heat_pump", 0.0) > 0.0) is heats
 
 
 @pytest.mark.parametrize("fine", [True, False])
