@@ -344,6 +344,24 @@ def test_probes_that_stay_fresh_longer_than_a_lease_are_told_in_one_line() -> No
     assert all(s["name"] in lines[0] for s in late)
 
 
+@pytest.mark.parametrize(
+    ("names", "told"),
+    [
+        ({"probe_3"}, True),
+        ({"probe_3", "draw"}, False),
+        ({"probe_2", "probe_3"}, False),
+        (set(), False),
+    ],
+)
+def test_draws_that_show_late_are_warned_of(names: set[str], told: bool) -> None:
+    wired = [s for s in wiring()["signals"] if s["name"] in names]
+    found = [m for m in config_checks.check(settings(signals=wired)) if m.code == "draws_unseen"]
+    assert bool(found) is told
+    if told:
+        assert found[0].severity == "warn"
+        assert str(found[0]).startswith("signals.probe_3.height_m = 1.4: no flow meter is wired")
+
+
 def test_a_line_without_a_value_has_no_equals_sign() -> None:
     latching = [a | {"released_by": "nobody"} for a in wiring()["actuators"]]
     lines = [str(m) for m in config_checks.refused(settings(actuators=latching))]
