@@ -11,7 +11,7 @@ from service.control.plant import Plant
 from service.settings import HomeWiring
 
 # Share of the volume that may lie below the lowest probe where no flow meter is wired: half way up
-# the charge is known within an eighth, near the top within a third (lived homes, RMS of V40).
+# the charge is known within an eighth, near the top by a third to a half (RMS in lived homes).
 HIGHEST_LOWEST_PROBE = 0.55
 
 
