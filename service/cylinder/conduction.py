@@ -33,7 +33,7 @@ _CRUMB_SHARE = 0.1  # of a nominal segment
 _CRUMB_KJ_PER_KG = 0.1  # a merge that changes its neighbour by less than 0.025 K is no harm
 _FINEST_SHARE = 1 / 8  # of a nominal segment: distance left inside water that is kept mixed
 _VISIBLE = 0.1  # of a nominal segment's diffusion time: as far as one trapezoidal step goes
-_MOST_STEPS = 4  # trapezoidal steps that cost less than the poles below
+_MOST_STEPS = 8  # trapezoidal steps that cost less than the poles below
 
 _MILD_C = 20.0
 _KG_PER_L = 0.993  # of water at 35 to 40 degC
