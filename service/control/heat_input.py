@@ -95,14 +95,16 @@ def _lowest_heated_c(
 
     What the lowest probe shows that it reaches; where that sits far above the source's foot, the
     coldest water that is believed in between, if that is colder: a top that stands hot since the
-    last charge says nothing of what is heated below it.
+    last charge says nothing of what is heated below it. Where no flow meter counts what came in
+    there, what is believed of it is a guess, and it is rather taken for heated.
     """
     lowest = next((p for p in plant.reached_by(source) if p.name in fresh), None)
     if lowest is None:
         return None
     shown_c, estimate = fresh[lowest.name], state.belief.estimate
     level = plant.level(lowest.height_m)
-    if estimate is None or level <= source.foot + NEAR_FOOT_SHARE:
+    counted = bool(plant.settings.wiring.signals_of(Quantity.DRAW_FLOW))
+    if estimate is None or not counted or level <= source.foot + NEAR_FOOT_SHARE:
         return shown_c
     layers = len(estimate.profile_c)
     between = estimate.profile_c[math.ceil(source.foot * layers) : math.ceil(level * layers)]

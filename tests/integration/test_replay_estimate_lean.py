@@ -52,11 +52,12 @@ def _lean_home(
 
 
 def _followed(
-    settings: HomeSettings, home: SimulatedHome, from_h: int, days: float
+    settings: HomeSettings, home: SimulatedHome, from_h: int, days: float, *, hasty: bool = True
 ) -> Iterator[tuple[Replay, Estimate, float]]:
     """The home lived from hour to hour, with what is believed and what is truly there, L."""
     begin_s = home.now_s
-    replay = Replay(hastened(settings), home, lambda _: (0.3, 0.08))
+    lived = hastened(settings) if hasty else settings
+    replay = Replay(lived, home, lambda _: (0.3, 0.08))
     cylinder = home.tank.cylinder
     volumes = cylinder.layer_volumes_l(40)
     for k in range(from_h, int(days * 86_400 / EVERY_S)):
@@ -150,7 +151,8 @@ def test_by_a_single_probe_the_charge_is_right_on_average_and_surely_there(
     (probe,) = (s for s in control_plant.wiring()["signals"] if s["name"] == "probe_2")
     settings, home = _lean_home(changes, [probe], 1, days)
     off_l, sure = [], []
-    for _, found, true_l in _followed(settings, home, 96, days):
+    # At its own pace, with readings every few minutes: they are all that is known.
+    for _, found, true_l in _followed(settings, home, 96, days, hasty=False):
         off_l.append(found.v40_l - true_l)
         sure.append(true_l >= found.v40_low_l - 1.0)
     tenth_l = _tenth_l(home)

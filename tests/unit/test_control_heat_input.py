@@ -72,14 +72,21 @@ def test_an_immersion_heater_that_runs_uncommanded_is_not_counted_again_as_the_h
 
 
 @pytest.mark.parametrize(
-    ("shows", "below_c", "heats"),
-    [("probe_3", 12.0, True), ("probe_3", 60.0, False), ("probe_1", 12.0, False)],
+    ("shows", "below_c", "counted", "heats"),
+    [
+        ("probe_3", 12.0, True, True),
+        ("probe_3", 60.0, True, False),
+        ("probe_1", 12.0, True, False),
+        ("probe_3", 12.0, False, False),  # what is below is a guess where no meter counts
+    ],
 )
 def test_hot_water_at_a_probe_ends_assumed_heat_only_where_nothing_colder_is_below(
-    shows: str, below_c: float, heats: bool
+    shows: str, below_c: float, counted: bool, heats: bool
 ) -> None:
     """A probe near the top shows 60 degC before the charge begins, one near the foot at its end."""
-    plant = plants.of(UNMETERED)
+    left_out = {"pump_power"} if counted else {"pump_power", "draw"}
+    signals = [s for s in wiring()["signals"] if s["name"] not in left_out]
+    plant = plants.of(settings(signals=signals))
     cylinder, level = plant.cylinder, plant.level(1.4)
     water = estimator.start(cylinder, {"top": level}, estimator.Observation({"top": 60.0}))
     water = replace(water, cells_c=np.r_[np.full(30, below_c), np.full(11, 60.0)])
