@@ -36,28 +36,24 @@ def main() -> int:
     # names, since by their number of tests the long files of one or two would all come last.
     shared_out = ["-n", workers, "--dist", "loadfile", "--no-loadscope-reorder"]
     folders = ["service", "forecasting", "adapters", "tests"]
-    checks = [
-        [python, "-m", "ruff", "check", *folders],
-        [python, "-m", "ruff", "format", "--check", "-q", *folders],
-        [python, "-m", "mypy"],
-        [python, "-m", "pytest", *shared_out, *sys.argv[1:]],
-    ]
     # Many tests start the service as a process: without byte code each compiles everything anew.
     environment = {**os.environ, "PYTHONDONTWRITEBYTECODE": ""}
-    # Nor need each worker compile all tests anew: that is done beside the first checks.
+
+    def failed(*check: str) -> int:
+        print("$", " ".join(["python", "-m", *check]), flush=True)
+        command = [python, "-m", *check]
+        return subprocess.run(command, cwd=bootstrap.ROOT, env=environment, check=False).returncode
+
+    status = failed("ruff", "check", *folders)
+    status = status or failed("ruff", "format", "--check", "-q", *folders)
+    if status:
+        return status
+    # Nor need each worker compile all tests anew: that is done once, beside the types.
     collect = [python, "-m", "pytest", "--collect-only", "-qq", *sys.argv[1:]]
-    with subprocess.Popen(
-        collect, cwd=bootstrap.ROOT, env=environment,
-        stdout=subprocess.DEVNULL, stderr=subprocess.DEVNULL,
-    ) as compiled:  # fmt: skip
-        for check in checks:
-            if check is checks[-1]:
-                compiled.wait()
-            print("$", " ".join(["python", *check[1:]]), flush=True)
-            done = subprocess.run(check, cwd=bootstrap.ROOT, env=environment, check=False)
-            if done.returncode:
-                return done.returncode
-    return 0
+    hushed = {"stdout": subprocess.DEVNULL, "stderr": subprocess.DEVNULL}
+    with subprocess.Popen(collect, cwd=bootstrap.ROOT, env=environment, **hushed):
+        status = failed("mypy")
+    return status or failed("pytest", *shared_out, *sys.argv[1:])
 
 
 if __name__ == "__main__":

@@ -55,9 +55,9 @@ def misfits(plant: Plant) -> Iterator[Misfit]:
 
 def _unseen_draws(plant: Plant) -> Iterator[Misfit]:
     """A flow meter or a probe low down must tell what was drawn before it is nearly all gone."""
-    if not plant.probes or plant.settings.wiring.signals_of(Quantity.DRAW_FLOW):
+    if not plant.probes or plant.of(Quantity.DRAW_FLOW):
         return
-    lowest = min(plant.probes, key=lambda p: p.height_m)
+    lowest = plant.probes[0]
     level = plant.level(lowest.height_m)
     if level > HIGHEST_LOWEST_PROBE:
         yield Misfit(

@@ -11,8 +11,8 @@ from service.control.arrival import USED_W
 from service.control.detectors import without_heat
 from service.control.effect import gained_unasked
 from service.control.metering import Metered
-from service.control.plant import COIL_FROM_C, Plant, SourcePlant
-from service.control.situation import METERED_AS, NEAR_FOOT_SHARE
+from service.control.plant import COIL_FROM_C, LAYERS, Plant, SourcePlant
+from service.control.situation import FULL_WITHIN_K, METERED_AS
 from service.control.state import State
 from service.cylinder.sources import Duty
 from service.scheduling.types import SourceName
@@ -74,7 +74,7 @@ def since_stride(
         )
         if not was_measured and kwh > 0:
             lowest_c = _lowest_heated_c(state, plant, source, fresh)
-            if lowest_c is not None and lowest_c >= source.limit_c - 1.0:
+            if lowest_c is not None and lowest_c >= source.limit_c - FULL_WITHIN_K:
                 kwh = 0.0
             if running and name in failed:
                 kwh = 0.0
@@ -102,13 +102,12 @@ def _lowest_heated_c(
     if lowest is None:
         return None
     shown_c, estimate = fresh[lowest.name], state.belief.estimate
-    level = plant.level(lowest.height_m)
-    counted = bool(plant.settings.wiring.signals_of(Quantity.DRAW_FLOW))
-    if estimate is None or not counted or level <= source.foot + NEAR_FOOT_SHARE:
+    counted = plant.of(Quantity.DRAW_FLOW)
+    if estimate is None or not counted or plant.near_foot(source, lowest):
         return shown_c
-    layers = len(estimate.profile_c)
-    between = estimate.profile_c[math.ceil(source.foot * layers) : math.ceil(level * layers)]
-    return min(shown_c, float(between.min()))
+    edges = (source.foot, plant.level(lowest.height_m))
+    first, end = (math.ceil(level * LAYERS) for level in edges)
+    return min(shown_c, float(estimate.profile_c[first:end].min()))
 
 
 def _warms_unasked(state: State, plant: Plant, meter: Metered, outdoor_c: float | None) -> bool:

@@ -28,6 +28,7 @@ CEILING_BELOW_THERMOSTAT_K = 2.0
 DISINFECTION_BELOW_CEILING_K = 1.0  # room for what a heater still gives when it is released
 DISINFECTION_MARGIN_K = 1.5  # heated this much beyond, so that the probe holds its temperature
 LAYERS = 40
+NEAR_FOOT_SHARE = 0.15  # of the height: a probe this close above a source's foot
 KWH_PER_LK = 1.15e-3  # heat in a litre of hot stored water, by its temperature
 COIL_FROM_C = 30.0  # a coil's flow follows the water it heats, from about here to the set
 MILD_C = 7.0  # outdoors
@@ -197,6 +198,10 @@ class Plant:
     def reached_by(self, source: SourcePlant) -> tuple[Probe, ...]:
         """The probes that a source heats: those at its foot or above, from the bottom up."""
         return tuple(p for p in self.probes if p.height_m >= source.foot_m)
+
+    def near_foot(self, source: SourcePlant, probe: Probe) -> bool:
+        """Whether a probe that a source heats tells of the water where the source begins."""
+        return probe.height_m <= source.foot_m + NEAR_FOOT_SHARE * self.cylinder.height_m
 
     def heat_w(self, source: SourcePlant, outdoor_c: float | None) -> float:
         """Heat a source usually gives, W: a heat pump at this outdoor temperature."""

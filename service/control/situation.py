@@ -21,7 +21,6 @@ from service.scheduling.types import SourceName
 from service.settings import HomeSettings
 
 UPSIDE_DOWN_K = 15.0
-NEAR_FOOT_SHARE = 0.15  # of the height: a probe this close above a source's foot
 FULL_WITHIN_K = 1.0  # a layer this close to the set temperature takes no more heat
 ELEMENT_RESTART_K = 6.0  # an immersion thermostat's differential
 RESTART_MARGIN_K = 2.0  # beside the heat pump's own restart differential
@@ -185,11 +184,10 @@ class Situation:
         foot_c = self.layer_c(source.foot)
         if foot_c is not None and foot_c >= enough_c:
             return True
-        low_m = source.foot_m + NEAR_FOOT_SHARE * self.plant.cylinder.height_m
         return any(
             self.probes_c.get(p.name, -1.0) >= enough_c and p.name not in self.faulty_probes
-            for p in self.plant.probes
-            if source.foot_m <= p.height_m <= low_m
+            for p in self.plant.reached_by(source)
+            if self.plant.near_foot(source, p)
         )
 
     def reached_c(self, source: SourcePlant) -> list[float]:

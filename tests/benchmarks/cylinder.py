@@ -88,8 +88,7 @@ def run() -> Result:
         (
             f"ours with {SEGMENTS} segments for a nominal height, read out at 40 layers",
             f"our mixing: {tanks} tanks in series, fitted to the calibration day",
-            "both live the same fifteen days, charges and all; their days used to be timed with a "
-            "draw each hour and no heat, in which they are nearly twice as fast",
+            "both live the same fifteen days, charges and all",
             "minutes of a charge within 1 % of heat and 0.1 K are one step of ours",
             "inputs of both are laid out before the clock starts",
         ),

@@ -75,10 +75,9 @@ def steps(case: Case, day: int, alike: float = 0.0) -> Iterator[tuple[int, int, 
     ratio = HEAT_RATIO * 60_000
     names = ("drawn_l", "lower_kwh", "upper_kwh", "coil_kwh", "coil_flow_c", "plate_kwh",
              "plate_l", "plate_outlet_c")  # fmt: skip
-    share = np.array([0.0, alike, alike, alike, 0.0, alike, 0.0, 0.0])
-    besides = np.array(
-        [0.0, 0.0, 0.0, 0.0, 10 * alike, 0.0, math.inf if alike else 0.0, 10 * alike]
-    )
+    share = alike * np.array([name.endswith("_kwh") for name in names])
+    besides = 10 * alike * np.array([name.endswith("_c") for name in names])
+    besides[names.index("plate_l")] = math.inf if alike else 0.0
     first, last = day * DAY, (day + 1) * DAY
     rows = np.stack([case[name] for name in names], axis=1)
     minute = first
