@@ -181,7 +181,7 @@ def replay(
     home: Annotated[str | None, typer.Option(help="Which home; the first by default.")] = None,
     days: Annotated[int, typer.Option(min=1, max=3660, help="At most so many.")] = 365,
     since: Annotated[
-        str | None, typer.Option(help="First local day, YYYY-MM-DD; by default the first draw's.")
+        str | None, typer.Option(help="First local day, YYYY-MM-DD; by default the latest days.")
     ] = None,
     tank: Annotated[
         str | None, typer.Option(help="A stranger's cylinder model: a command of JSON lines.")

@@ -290,6 +290,8 @@ def _refusal(situation: Situation, run: Run, was: SourceRun, running: bool) -> s
         return "minimum_rest"
     if sum(elapsed_s - m < HOUR_S for m in was.starts) >= source.starts_per_hour:
         return "starts_used_up"
+    if source.charging_l_per_min is not None and situation.water_runs:
+        return "water_runs"  # it would mix what is being drawn with cold
     return None
 
 

@@ -24,6 +24,7 @@ UPSIDE_DOWN_K = 15.0
 FULL_WITHIN_K = 1.0  # a layer this close to the set temperature takes no more heat
 ELEMENT_RESTART_K = 6.0  # an immersion thermostat's differential
 RESTART_MARGIN_K = 2.0  # beside the heat pump's own restart differential
+LONGEST_WAITED_FOR_S = 1800.0  # a draw-off; what runs on may be a tap left open, or a leak
 ORDER: tuple[SourceName, ...] = ("heat_pump", "immersion")
 METERED_AS: dict[SourceName, Quantity] = {
     "heat_pump": Quantity.HEAT_PUMP_ELECTRICITY,
@@ -163,6 +164,16 @@ class Situation:
             total += self.fresh[p.name] * (above - below) / height
             below = above
         return total * self.plant.cylinder.volume_l * KWH_PER_LK
+
+    @property
+    def water_runs(self) -> bool:
+        """Whether somebody draws now; what runs on for longer is waited for no more."""
+        draw = self.state.draws
+        return (
+            draw.live
+            and draw.start_s is not None
+            and self.now_s - draw.start_s < LONGEST_WAITED_FOR_S
+        )
 
     def running(self, source: SourceName) -> bool:
         """Whether a lease runs this source."""

@@ -387,6 +387,7 @@ HELD_BACK: dict[str, str] = {
     "minimum_rest": "the minimum rest",
     "starts_used_up": "the starts allowed in an hour",
     "power_limit": "the power limit",
+    "water_runs": "water that runs just now: the charging pump would mix what is drawn with cold",
     "will_not_call": "the heat pump's own control, which would not call now",
     "block_used_up": "the longest blocking allowed in a day, which is used up",
     "drained": "the water, which has been drained and must flow in again first",

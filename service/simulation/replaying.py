@@ -69,7 +69,9 @@ def replay(
         first = first or datetime.now(UTC).date() - timedelta(days=days)
         taps = list(sources.from_name(draws, first, days, zone, seed))
     local = [utc(t.start_s).astimezone(zone).date() for t in taps]
-    first = first or min(local, default=datetime.now(UTC).date())
+    if first is None:  # the latest: those before teach, as far as they were recorded
+        first = max(local, default=datetime.now(UTC).date()) - timedelta(days=days - 1)
+        first = max(first, min(local, default=first))
     taps = [t for t, day in zip(taps, local, strict=True) if 0 <= (day - first).days < days]
     if not taps:
         raise sources.BadDraws(

@@ -90,11 +90,13 @@ def test_the_sun_on_a_homes_panels_heats_its_water(tmp_path: Path) -> None:
 def test_a_file_of_draws_is_lived_from_its_first_day_to_its_last(tmp_path: Path) -> None:
     config = config_text.write(tmp_path, 1883)
     file = tmp_path / "draws.csv"
-    file.write_text("start,litres_40c,seconds\n2026-03-01T07:00,40,300\n2026-03-02T07:00,40,300\n")
+    file.write_text("start,litres_40c,seconds\n2026-03-01T07:00,40,300\n2026-03-02T07:00,50,300\n")
     done = process("replay", "--config", str(config), "--draws", str(file))
     assert done.returncode == 0, done.stdout + done.stderr
     assert re.search(r"days +2\.0 ", done.stdout)
-    assert re.search(r"wanted +80 L at 40 °C in 2 draws", done.stdout)
+    assert re.search(r"wanted +90 L at 40 °C in 2 draws", done.stdout)
+    latest = _replay(config, "--draws", str(file), "--days", "1")
+    assert re.search(r"wanted +50 L at 40 °C in 1 draw", latest.stdout), latest.stdout
 
 
 def test_a_replay_hastens_unless_asked_for_the_services_own_pace(tmp_path: Path) -> None:

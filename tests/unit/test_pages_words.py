@@ -405,7 +405,9 @@ def test_a_temperature_in_a_reason_is_told_to_a_tenth():
     assert "held at 56.6\N{NO-BREAK SPACE}°C for 60 minutes" in said
 
 
-@pytest.mark.parametrize("code", ["block_used_up", "drained", "minimum_rest", "will_not_call"])
+@pytest.mark.parametrize(
+    "code", ["block_used_up", "drained", "minimum_rest", "water_runs", "will_not_call"]
+)
 def test_what_holds_a_charge_back_is_told_in_a_sentence(code: str):
     assert words.fact("waits_for", code, DUBLIN) == sentences.HELD_BACK[code]
 
