@@ -61,7 +61,9 @@ def ensure_environment(lock: Path) -> None:
         venv.create(ENVIRONMENT, with_pip=True)
     print(f"ladle: installing what {lock.relative_to(ROOT)} lists (a minute or two)", flush=True)
     pip = [str(PYTHON), "-m", "pip", "--disable-pip-version-check", "--no-input", "install", "-q"]
-    for arguments in (["--require-hashes", "-r", str(lock)], ["--no-deps", "-e", str(ROOT)]):
+    # Python compiles what is imported, which is a small part of what is installed.
+    listed = ["--no-compile", "--require-hashes", "-r", str(lock)]
+    for arguments in (listed, ["--no-deps", "-e", str(ROOT)]):
         done = subprocess.run([*pip, *arguments], cwd=ROOT, check=False)
         if done.returncode != 0:
             fail(f"installing from {lock.relative_to(ROOT)} failed; the lines above say why")

@@ -368,7 +368,14 @@ def _correct(state: EstimatorState, seen: Observation, elapsed_s: float) -> Esti
     # A reading far off what was thought possible pulls, but no harder than three deviations.
     total = spread.diagonal() + scatter
     scatter = scatter + total * np.maximum(miss**2 / (9.0 * total) - 1.0, 0.0)
-    gain = np.linalg.solve(spread + np.diag(scatter), crossed.T).T
+    innovation = spread + np.diag(scatter)
+    gain = np.linalg.solve(innovation, crossed.T).T
+    if seen.drawn_l is None and m > 1:
+        # Colder water that rose unseen would pass for a colder inlet: it is considered, not learned
+        # (Schmidt 1966: Application of state-space methods to navigation problems). A lone probe
+        # shows draws by nothing else.
+        gain[N + INLET] = 0.0
+        covariance = covariance - crossed @ gain.T + gain @ (innovation @ gain.T)
     change = gain @ miss
     covariance = covariance - gain @ crossed.T
     covariance = 0.5 * (covariance + covariance.T)

@@ -77,15 +77,16 @@ def find_draw(
     most_l = min(state.unseen_l + could_l, 0.9 * state.cylinder.volume_l)
     if not use.any() or most_l <= 0:
         return _still_unseen(state, likely, most_l)
-    tried = np.linspace(0.0, most_l, 81)
-    lowest_l = middles_l(state.cylinder, state.phase_l)[0]
+    tried, middles = np.linspace(0.0, most_l, 81), middles_l(state.cylinder, state.phase_l)
     shown_c = readings[use] - state.errors[PARAMETERS:][use]
     coldest_c = coldest_c_of(state, seen, shown_c)
     at, expected = _risen_to(state, levels[use], tried, coldest_c)
     _, spread = crossed_with(covariance, look_at_cells(state, levels))
     sd2 = state.probe_sd_k**2 + SUSPECTED_SD_K**2 + np.maximum(spread.diagonal()[use], 0.0)
     came_sd2 = INLET_SD_K**2 if seen.cold_measured else covariance[N + INLET, N + INLET]
-    sd2 = sd2 + (at < lowest_l) * came_sd2
+    # Water that came in at a believed temperature is no surer of it a few litres later.
+    inlet_sd2 = covariance[:N, N + INLET] ** 2 / max(float(covariance[N + INLET, N + INLET]), 1e-6)
+    sd2 = sd2 + np.where(at < middles[0], came_sd2, np.interp(at, middles, inlet_sd2))
     misfit = np.minimum((shown_c - expected) ** 2 / (2 * sd2), 12.0).sum(axis=1)
     # Of two that fit alike, the smaller draw.
     best = int(np.argmin(misfit + tried / state.cylinder.volume_l))

@@ -200,15 +200,11 @@ class SimulatedHome:
         """Whether a tap is open."""
         return self._draw is not None
 
-    def advance(self, to_s: float, *, until_turned: bool = False) -> bool:
-        """Live up to ``to_s``; True: ``until_turned``, a source had begun or ceased to heat."""
-        heats = self.pump.heats, self.element.heats
+    def advance(self, to_s: float) -> None:
+        """Live up to ``to_s``."""
         while self.now_s < to_s - 1e-6:
             self.open_tap()
             self._stretch(to_s)
-            if until_turned and (self.pump.heats, self.element.heats) != heats:
-                return True
-        return False
 
     def open_tap(self) -> None:
         """Begin the next draw if its time has come and no tap is open."""

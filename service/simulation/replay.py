@@ -181,11 +181,7 @@ class Replay:
         return report
 
     def _live(self, until_s: float) -> None:
-        """Live up to a moment, a minute of a draw, its end, or until a source starts or stops.
-
-        What the flow meter showed as a tap opened is kept. Its plant's meters show a heat pump
-        that its own control starts, and nobody asked the step to be woken for that.
-        """
+        """Live up to a moment, a minute of a draw or its end; what its meter showed is kept."""
         home = self.home
         while True:
             if home.drawing:
@@ -193,14 +189,15 @@ class Replay:
             event_s, opens = home.next_event_s(), not home.drawing
             if event_s > until_s:
                 break
-            if home.advance(event_s, until_turned=True) or not opens:
+            home.advance(event_s)
+            if not opens:
                 return
             self._opened += [self._reading(s) for s in self._meters]
             home.open_tap()
             if self._rates:  # what shows a rate shows nothing before water runs
                 home.advance(home.now_s + RATE_SHOWS_S)
                 self._opened += [self._reading(s) for s in self._rates]
-        home.advance(until_s, until_turned=True)
+        home.advance(until_s)
 
     def _step(self, readings: tuple[Reading, ...], done: tuple[WorkDone, ...] = ()) -> Outputs:
         now_s = self.home.now_s

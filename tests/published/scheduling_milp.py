@@ -13,8 +13,6 @@ from collections import defaultdict
 from dataclasses import dataclass, field
 
 import numpy as np
-from scipy.optimize import Bounds, LinearConstraint, milp
-from scipy.sparse import coo_array
 
 
 @dataclass
@@ -68,6 +66,10 @@ class _Model:
                 data.append(a)
                 i.append(k)
                 j.append(v)
+        # Loaded where it is used: every worker that collects tests would wait for it.
+        from scipy.optimize import Bounds, LinearConstraint, milp
+        from scipy.sparse import coo_array
+
         matrix = coo_array((data, (i, j)), (len(self.rows), len(self.low))).tocsr()
         cost = np.zeros(len(self.low))
         for v, a in self.cost.items():

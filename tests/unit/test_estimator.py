@@ -182,6 +182,32 @@ def test_a_draw_that_nobody_metered_is_looked_for_in_stirred_water(
     assert state.errors[MIXING] == pytest.approx(factor - 1.0, abs=0.05)
 
 
+def test_draws_that_nobody_metered_are_not_taken_for_a_colder_inlet() -> None:
+    """Believed 3 K too cold, it is 10 degC: the lower probe stands in it after each shower.
+
+    Were the inlet learned to be colder still, no more water of it could have come past a probe that
+    shows 10 degC, and 89 L more than there were would be promised as sure.
+    """
+    probes = {"lower": 0.125, "upper": 0.875}
+    truth = model.start(CYLINDER, 50.0)
+
+    def seen() -> Observation:
+        t = model.temperatures_at(CYLINDER, truth, np.array(list(probes.values())))
+        readings = dict(zip(probes, map(float, t), strict=True))
+        return Observation(readings, None, cold_c=7.0, cold_measured=False)
+
+    state = estimator.start(CYLINDER, probes, seen())
+    promised_l = []
+    for minute in range(12 * 60):
+        flow = 9.0 if minute % 120 in range(30, 36) else 0.0
+        truth, _ = model.advance(CYLINDER, truth, Drive(draw_l_per_min=flow), 60.0)
+        state = estimator.advance(state, seen(), 60.0)
+        if minute % 10 == 9:
+            promised_l.append(estimator.estimate(state, 10.0).v40_low_l - true_v40(truth))
+    assert max(promised_l) < 10.0
+    assert estimator.inlet_error_k(state) == pytest.approx(0.0, abs=0.05)
+
+
 def _one_probe(
     flow_l_per_min: float, expected_l_per_min: float, minutes: int
 ) -> tuple[estimator.EstimatorState, model.State]:

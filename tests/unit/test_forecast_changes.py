@@ -2,7 +2,6 @@
 
 import numpy as np
 import pytest
-from scipy import stats
 
 from forecasting import changes
 
@@ -45,6 +44,8 @@ def test_the_ratio_is_the_poisson_likelihoods():
     small[:, [14, 20, 26, 36, 42]] = 4.0  # like clockwork, so no more spread than chance
     small[-14:] = np.where(small[-14:] > 0, 2.0, 0.0)
     usual, last = 20.0 * 7 + 0.05 * 5, 10.0 * 7
+    from scipy import stats  # loaded where it is used: it takes a second
+
     one = stats.poisson.logpmf(last, changes.FEWER * usual) - stats.poisson.logpmf(last, usual)
     by_chance = usual * np.log(changes.FEWER) ** 2
     wandered = 2.0 * (changes.WANDER * usual * np.log(changes.FEWER)) ** 2 / by_chance

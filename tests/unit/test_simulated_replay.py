@@ -10,11 +10,10 @@ from service.clock import utc
 from service.control.types import Outputs
 from service.simulation import replaying
 from service.simulation.fitted import home_of
-from service.simulation.home import Stretch
 from service.simulation.household import TapDraw
 from service.simulation.replay import HotWater, Replay, Report
 from service.simulation.weather import Weather
-from tests.control_plant import settings, wiring
+from tests.control_plant import settings
 
 NOON_S = 1_767_355_200.0  # 2026-01-02 12:00 UTC
 
@@ -33,35 +32,6 @@ def test_a_meter_tells_while_water_runs() -> None:
     assert first is not None
     assert last is not None
     assert last < first - 40.0
-
-
-def test_a_heat_pump_that_starts_by_itself_is_seen_at_once() -> None:
-    """Its meters show it, as they do in a home; nobody asked the step to be woken for that."""
-    pump_left_alone = [a for a in wiring()["actuators"] if a["source"] != "heat_pump"]
-    wired = settings(actuators=pump_left_alone, heat_pump={"own_restart_k": 1.0})
-    home = home_of(wired, iter(()), Weather(), NOON_S)
-    stepped_s: list[float] = []
-    turned_s: list[float] = []
-
-    def step_made(outputs: Outputs) -> None:
-        stepped_s.append(outputs.view.at.timestamp())
-
-    replay = Replay(wired, home, lambda _: (0.3, 0.0), on_outputs=step_made)
-    paid, heated = home.on_stretch, False
-    assert paid is not None
-
-    def lived(stretch: Stretch) -> None:
-        nonlocal heated
-        if (stretch.heat_pump_w > 0.0) != heated:
-            heated = not heated
-            turned_s.append(stretch.from_s + stretch.seconds)
-        paid(stretch)
-
-    home.on_stretch = lived
-    replay.run(NOON_S + 86_400.0)
-    assert home.pump.starts >= 2
-    assert len(turned_s) >= 3
-    assert all(any(abs(at - s) < 1.0 for at in stepped_s) for s in turned_s)
 
 
 def test_a_replay_without_a_past_begins_with_the_published_habits_not_with_an_absence() -> None:
