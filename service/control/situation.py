@@ -169,11 +169,7 @@ class Situation:
     def water_runs(self) -> bool:
         """Whether somebody draws now; what runs on for longer is waited for no more."""
         draw = self.state.draws
-        return (
-            draw.live
-            and draw.start_s is not None
-            and self.now_s - draw.start_s < LONGEST_WAITED_FOR_S
-        )
+        return draw.runs and self.now_s - (draw.start_s or 0.0) < LONGEST_WAITED_FOR_S
 
     def running(self, source: SourceName) -> bool:
         """Whether a lease runs this source."""

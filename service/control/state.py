@@ -115,6 +115,11 @@ class DrawWatch:
     arrived_mark_s: float = NEVER
     past_mark_s: float = NEVER  # when a draw-off of a past day last arrived
 
+    @property
+    def runs(self) -> bool:
+        """Whether somebody draws now."""
+        return self.live and self.start_s is not None
+
 
 @dataclass(frozen=True)
 class Belief:

@@ -197,12 +197,11 @@ def step(
     )
     state = changed(state, book=book)
     situation = situation.with_state(state)
-    ran = state.draws.start_s is not None and state.draws.live
     surround = around.follow(
         state.around,
         plant,
         fresh,
-        state.draws.cold_c if ran else None,
+        state.draws.cold_c if state.draws.runs else None,
         situation.surplus_w,
         now,
         elapsed_s,

@@ -127,8 +127,7 @@ def test_a_demo_names_no_command_that_it_cannot_carry_out(tmp_path: Path) -> Non
         page = httpx.get(address).text
     finally:
         demo.terminate()
-        rest = "" if demo.stdout is None else demo.stdout.read()  # with what was read ahead
-        demo.wait(timeout=30)
+        rest, _ = demo.communicate(timeout=30)
     assert "No access token has been made yet" in page
     assert "token make" not in page
     assert "token make" not in said + rest

@@ -263,49 +263,40 @@ def test_a_source_that_may_not_start_leaves_its_power_to_the_other() -> None:
     assert home.last.view.running == ("pump",)
 
 
+def _with_charging_pump(fixed_l_per_min: float | None) -> LittleHome:
+    """Half full, with a heat pump alone, after two quiet minutes."""
+    changes = {
+        "actuators": [wiring()["actuators"][0]],
+        "heat_pump": {"charging_pump_l_per_min": fixed_l_per_min},
+    }
+    plain = {"plans": False, "profile_c": [12.0] * 20 + [52.0] * 20, "every_s": 60.0}
+    home = LittleHome(settings(CALM, **changes), **plain)
+    home.live(120)
+    return home
+
+
 @pytest.mark.parametrize("fixed", [None, 18.0])
 def test_a_charging_pump_of_fixed_flow_waits_until_nobody_draws(fixed: float | None) -> None:
     """It would mix the hot water that is being drawn with cold; but no tap is waited for for ever.
 
     A pump that follows the store lays hot water on top, and need not wait.
     """
-    drawn: dict[str, float] = {"l_per_min": 0.0}
-    home = LittleHome(
-        settings(
-            CALM,
-            actuators=[wiring()["actuators"][0]],
-            heat_pump={"charging_pump_l_per_min": fixed},
-        ),
-        plans=False,
-        profile_c=[12.0] * 20 + [52.0] * 20,
-        every_s=60.0,
-        draws=lambda at: drawn["l_per_min"],
-    )
-    home.live(120)
-    drawn["l_per_min"] = 6.0
+    home = _with_charging_pump(fixed)
+    home.draws = lambda at: 6.0
     home.live(120)
     home.state = replace(home.state, plan=_plan(home.now, 500.0, 0))
     home.live(300)
     assert home.last.view.running == (() if fixed else ("pump",))
     assert home.last.view.decision is not None
     assert home.last.view.decision.inputs["waits_for"] == ("water_runs" if fixed else None)
-    drawn["l_per_min"] = 0.0
+    home.draws = lambda at: 0.0
     home.live(300)
     assert home.last.view.running == ("pump",)
 
 
 def test_a_tap_left_open_holds_no_charge_back_for_ever() -> None:
-    home = LittleHome(
-        settings(
-            CALM,
-            actuators=[wiring()["actuators"][0]],
-            heat_pump={"charging_pump_l_per_min": 18.0},
-        ),
-        plans=False,
-        profile_c=[12.0] * 20 + [52.0] * 20,
-        every_s=60.0,
-        draws=lambda at: 0.5,
-    )
+    home = _with_charging_pump(18.0)
+    home.draws = lambda at: 0.5
     home.live(120)
     home.state = replace(home.state, plan=_plan(home.now, 500.0, 0))
     home.live(1500)
