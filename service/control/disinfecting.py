@@ -17,7 +17,7 @@ from service.control.precedence import Ruling, Run
 from service.control.situation import Situation
 from service.control.state import Attempt, Facts, HygieneClock, Rise, changed
 from service.control.types import HygieneEvidence, Rule
-from service.scheduling.types import Reason, Window
+from service.scheduling.types import Plan, Reason, Window
 
 RETRY_S = 6 * 3600.0  # after an attempt that failed; twice as long after each further one
 GIVE_UP_FACTOR = 3.0  # an attempt lasts at most this much longer than reckoned
@@ -239,6 +239,18 @@ def _lowest_c(s: Situation) -> float | None:
 def planned_now(s: Situation) -> bool:
     """Whether the plan has placed the disinfection at this moment."""
     return any(w.start_s <= s.now_s < w.end_s for w in _planned(s))
+
+
+def still_planned(s: Situation) -> Plan | None:
+    """The plan in force; what it has placed ahead is being done when one was begun before its time.
+
+    A plan is made anew only once a disinfection passed, and nobody is to wait for a second one.
+    """
+    made = s.state.plan
+    if made is None or s.state.hygiene.attempt is None or planned_now(s):
+        return made
+    ahead = tuple(w for w in made.windows if w.purpose != "disinfection" or w.end_s <= s.now_s)
+    return replace(made, windows=ahead)
 
 
 def _planned_by(s: Situation, in_s: float) -> bool:

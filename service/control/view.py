@@ -3,7 +3,7 @@
 from __future__ import annotations
 
 from adapters.wiring import Quantity
-from service.control import hygiene, observe, overrides
+from service.control import disinfecting, hygiene, observe, overrides
 from service.control.detectors import FLUSH
 from service.control.situation import Situation
 from service.control.state import Facts
@@ -41,7 +41,7 @@ def make(s: Situation, decision: Decision | None, week: tuple[tuple[float, ...],
         mode=decision.rule if decision is not None else Rule.FAIL_SAFE,
         lead=lead(s, decision),
         decision=decision,
-        plan=state.plan,
+        plan=disinfecting.still_planned(s),
         demand=state.demand,
         surroundings=state.surroundings,
         overrides=tuple(o for o in state.overrides if overrides.still_to_come(o, s.now)),

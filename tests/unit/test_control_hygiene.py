@@ -287,7 +287,10 @@ def test_the_plan_is_asked_to_have_it_over_an_hour_before_it_is_due() -> None:
 def test_one_that_the_plan_has_placed_in_time_is_not_begun_before(
     over_before_due_h: float, *, waits: bool
 ) -> None:
-    """A margin for surprises would begin it hours before the cheap ones, week by week earlier."""
+    """A margin for surprises would begin it hours before the cheap ones, week by week earlier.
+
+    What is begun before its place in the plan is not announced once more for later.
+    """
     home = _home({"hygiene": {"longest_interval_days": 7}, "tariff": CHEAP_NIGHT}, plans=True)
     home.live(240)
     made, clock = home.state.plan, home.state.hygiene
@@ -307,6 +310,9 @@ def test_one_that_the_plan_has_placed_in_time_is_not_begun_before(
     home.plans = False
     home.live(60)
     assert (home.last.view.mode is Rule.HYGIENE) is not waits
+    shown = home.last.view.plan
+    assert shown is not None
+    assert shown.windows == ((placed,) if waits else ())
 
 
 def test_due_before_a_stated_return_and_the_absence_itself_is_left_alone() -> None:
