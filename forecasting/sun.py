@@ -57,12 +57,29 @@ def _degrees(text: str, whole: int) -> float:
     return -value if text[0] == "-" else value
 
 
+@lru_cache(maxsize=1)
+def _zone_links() -> dict[str, str]:
+    """The zone that each other name of one stands for, from the time-zone database itself."""
+    text = (resources.files("tzdata") / "zoneinfo" / "tzdata.zi").read_text("utf-8")
+    links = (line.split() for line in text.splitlines() if line.startswith("L "))
+    return {name: target for _, target, name in links}
+
+
+def has_town(zone: ZoneInfo) -> bool:
+    """Whether a zone has a principal town of its own, and is no other name or bare offset."""
+    return zone.key in _zone_places()
+
+
 def place_of_zone(zone: ZoneInfo) -> Place:
     """A place to start from when nobody said where the home stands: its zone's principal town.
 
-    A zone without one (UTC, Etc/GMT+3) is put at 50 degrees north.
+    Another name of a zone (NZ, Asia/Calcutta) stands where that zone does; one without any town
+    (UTC, Etc/GMT+3) is put at 50 degrees north.
     """
-    return _zone_places().get(zone.key, Place(50.0, 0.0))
+    places, name = _zone_places(), zone.key
+    if name not in places:
+        name = _zone_links().get(name, name)
+    return places.get(name, Place(50.0, 0.0))
 
 
 def sun_height_deg(at_s: Ints, place: Place) -> Floats:

@@ -47,10 +47,12 @@ def test_clear_sky(place):
         ("Asia/Kathmandu", 27.72, 85.32),
         ("Australia/Lord_Howe", -31.55, 159.08),
         ("Europe/Oslo", 59.92, 10.75),  # keeps another zone's time since 1970
+        ("NZ", -36.87, 174.77),  # another name of Pacific/Auckland
+        ("America/Buenos_Aires", -34.60, -58.45),
     ],
 )
 def test_a_zone_stands_at_its_principal_town(zone, north, east):
-    """IANA time-zone database, zone.tab, as shipped by the tzdata package."""
+    """IANA time-zone database, zone.tab and its links, as shipped by the tzdata package."""
     place = place_of_zone(ZoneInfo(zone))
     assert place.latitude_deg == pytest.approx(north, abs=0.02)
     assert place.longitude_deg == pytest.approx(east, abs=0.02)
