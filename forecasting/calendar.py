@@ -110,6 +110,20 @@ def grid(now_s: int, zone: ZoneInfo, slot_minutes: int, hours: float) -> SlotGri
     return SlotGrid(cuts[start:stop], cuts[start + 1 : stop + 1])
 
 
+def holidays_known(country: str, subdivision: str = "") -> bool:
+    """Whether a country's public holidays, or those of a part of it, are known."""
+    try:
+        holidays.country_holidays(country, subdiv=subdivision or None)
+    except NotImplementedError:
+        return False
+    return True
+
+
+def subdivisions(country: str) -> tuple[str, ...]:
+    """The parts of a country, by their codes, that have public holidays of their own."""
+    return tuple(holidays.country_holidays(country).subdivisions)
+
+
 @lru_cache(maxsize=64)
 def _holiday_ordinals(country: str, subdivision: str, year: int) -> frozenset[int]:
     found = holidays.country_holidays(country, subdiv=subdivision or None, years=year)

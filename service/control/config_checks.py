@@ -10,7 +10,9 @@ from collections.abc import Iterator
 
 from adapters import actuators
 from adapters.wiring import Form
+from forecasting.calendar import holidays_known, subdivisions
 from forecasting.draws import TRUST_ABSENCE_D
+from forecasting.sun import has_town
 from service.clock import second_of
 from service.control import (
     config_hygiene,
@@ -38,7 +40,7 @@ def check(settings: HomeSettings, prefix: str = "ladle") -> tuple[Misfit, ...]:
         settings: the home's wiring and tunables.
         prefix: the prefix of Ladle's own topics on the broker.
     """
-    found = [*_written(settings), *_figures(settings.wiring)]
+    found = [*_written(settings), *_place(settings.wiring), *_figures(settings.wiring)]
     if any(m.severity == "refuse" for m in found):
         return tuple(found)  # nothing can be worked out from these
     plant = plants.of(settings)
@@ -176,6 +178,53 @@ def _written(settings: HomeSettings) -> Iterator[Misfit]:
             str(t.reserve_tenths),
             f"must not be above highest_tenths, {t.highest_tenths}",
             "lower the reserve",
+        )
+
+
+def _place(wiring: HomeWiring) -> Iterator[Misfit]:
+    """Where the home stands: holidays that nobody knows, sun and seasons of somewhere else."""
+    country, part = wiring.country, wiring.subdivision
+    if country and not holidays_known(country):
+        code = country.upper()
+        yield Misfit(
+            "refuse",
+            "holidays_unknown",
+            "country",
+            country,
+            "no public holidays are known of such a country",
+            f"write {code}"
+            if holidays_known(code)
+            else 'write its code by ISO 3166-1, such as FR, or "" to go without public holidays',
+        )
+    elif country and not holidays_known(country, part):
+        parts = ", ".join(subdivisions(country)) or "none"
+        yield Misfit(
+            "refuse",
+            "holidays_unknown",
+            "subdivision",
+            part,
+            f"{country} has no such part with public holidays of its own; known: {parts}",
+            'write one of these, or "" for those of the whole country',
+        )
+    elif part and not country:
+        yield Misfit(
+            "warn",
+            "subdivision_alone",
+            "subdivision",
+            part,
+            "is a part of no country, so no public holidays are known",
+            "name its country too, such as FR",
+        )
+    if wiring.latitude is None and not has_town(wiring.zone_info):
+        at = wiring.where
+        yield Misfit(
+            "warn",
+            "place_unsaid",
+            "latitude / longitude",
+            "none / none",
+            f"{wiring.zone} has no principal town of its own, so sun and seasons are those of "
+            f"latitude {at.latitude_deg:.1f}, longitude {at.longitude_deg:.1f}",
+            "give both, or the name of the zone that is that of the nearest large town",
         )
 
 

@@ -55,6 +55,35 @@ def test_refuses(tunables: dict[str, Any], changes: dict[str, Any], code: str) -
     assert _codes(tunables, **changes)[code] == "refuse"
 
 
+@pytest.mark.parametrize(
+    ("country", "part", "said"),
+    [
+        ("fr", "", "country = fr: no public holidays are known of such a country; write FR"),
+        ("XX", "", 'ISO 3166-1, such as FR, or "" to go without'),
+        ("AU", "Sydney", "subdivision = Sydney: AU has no such part with"),
+    ],
+)
+def test_holidays_that_nobody_knows_are_refused(country: str, part: str, said: str) -> None:
+    """Learning would fail with them each time it is due."""
+    found = config_checks.refused(settings(country=country, subdivision=part))
+    assert [m.code for m in found] == ["holidays_unknown"]
+    assert said in str(found[0])
+
+
+def test_holidays_that_are_known_and_none_at_all_fit() -> None:
+    for country, part in (("", ""), ("AU", "NSW"), ("DE", "Bayern")):
+        assert config_checks.refused(settings(country=country, subdivision=part)) == ()
+    assert _codes(subdivision="NSW")["subdivision_alone"] == "warn"
+
+
+def test_a_zone_without_a_town_needs_a_place() -> None:
+    """Sun and seasons would be another place's, in the south the other way round."""
+    assert _codes(zone="Etc/GMT+3")["place_unsaid"] == "warn"
+    assert _codes(zone="NZ")["place_unsaid"] == "warn"
+    assert "place_unsaid" not in _codes(zone="Pacific/Chatham")
+    assert "place_unsaid" not in _codes(zone="Etc/GMT+3", latitude=-34.9, longitude=-56.2)
+
+
 def test_no_source_reaches_the_lowest_probe() -> None:
     home = settings(cylinder={"immersion_height_m": 0.5})
     misfit = next(m for m in config_checks.refused(home) if m.key == "hygiene.disinfect_c")
