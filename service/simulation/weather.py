@@ -67,12 +67,12 @@ class Weather:
     outdoor: Told | None = None
 
     def outdoor_c(self, at_s: float) -> float:
-        """Outdoor temperature, degC: as told, or coldest in mid-January and before sunrise."""
+        """Outdoor temperature, degC: as told, or coldest in midwinter and before sunrise."""
         told_c = None if self.outdoor is None else self.outdoor.at(at_s)
         if told_c is not None:
             return told_c
         day, hour = self._solar(at_s)
-        season = -math.cos(2 * math.pi * (day - 15) / 365.25)
+        season = self._season(day, 15)
         daily = -math.cos(2 * math.pi * (hour - 4.5) / 24)
         # A day's own departure is its noon's; in between the weather changes steadily.
         noon, share = divmod(at_s / DAY_S - 0.5, 1.0)
@@ -81,9 +81,9 @@ class Weather:
         return self.mean_c + self.yearly_swing_k * season + self.daily_swing_k * daily + odd_k
 
     def cold_inlet_c(self, at_s: float) -> float:
-        """Cold-inlet temperature, degC: coldest in the second half of February."""
+        """Cold-inlet temperature, degC: coldest in late winter."""
         day, _ = self._solar(at_s)
-        return self.inlet_mean_c - self.inlet_swing_k * math.cos(2 * math.pi * (day - 50) / 365.25)
+        return self.inlet_mean_c + self.inlet_swing_k * self._season(day, 50)
 
     def sun_share(self, at_s: float) -> float:
         """Sun on a horizontal roof as a share of its peak, 0..1, clouds included."""
@@ -103,6 +103,11 @@ class Weather:
     def pv_w(self, at_s: float) -> float:
         """Power of the PV generator, W."""
         return self.pv_peak_w * self.sun_share(at_s)
+
+    def _season(self, day: float, coldest_day: int) -> float:
+        """-1 on the coldest day, in the north that of the year, in the south half a year on .. 1."""
+        south = -1.0 if self.latitude < 0 else 1.0
+        return -south * math.cos(2 * math.pi * (day - coldest_day) / 365.25)
 
     def _solar(self, at_s: float) -> tuple[float, float]:
         moment = datetime.fromtimestamp(at_s + self.longitude / 360 * DAY_S, UTC)

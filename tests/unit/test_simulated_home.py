@@ -2,6 +2,8 @@
 
 from __future__ import annotations
 
+from datetime import UTC, datetime
+
 import numpy as np
 import pytest
 
@@ -122,3 +124,13 @@ def test_a_total_is_published_to_its_last_digit_however_large_it_is(
     for home.drawn_l in (12_345.65, 12_345.85):
         live._report()
     assert told[1] - told[0] == pytest.approx(0.2 / (per_pulse or 1.0), abs=step / 2)
+
+
+def test_south_of_the_equator_january_is_summer() -> None:
+    """In the air and in the mains, as the sun's height has it anyway."""
+    january, july = (datetime(2026, month, 15, 12, tzinfo=UTC).timestamp() for month in (1, 7))
+    for latitude, warmer in ((47.0, july), (-37.0, january)):
+        colder = january + july - warmer
+        weather = Weather(seed=1, latitude=latitude, longitude=0.0)
+        assert weather.outdoor_c(warmer) > weather.outdoor_c(colder) + 8
+        assert weather.cold_inlet_c(warmer) > weather.cold_inlet_c(colder) + 4
