@@ -105,7 +105,7 @@ class Weather:
         return self.pv_peak_w * self.sun_share(at_s)
 
     def _season(self, day: float, coldest_day: int) -> float:
-        """-1 on the coldest day, in the north that of the year, in the south half a year on .. 1."""
+        """-1 on the coldest day .. 1; in the south it comes half a year later in the year."""
         south = -1.0 if self.latitude < 0 else 1.0
         return -south * math.cos(2 * math.pi * (day - coldest_day) / 365.25)
 
