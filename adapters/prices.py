@@ -6,7 +6,7 @@ from datetime import UTC, datetime
 from typing import Any
 
 from adapters.fetch import TIMEOUT_S, fetch, shown
-from adapters.rows import Moments, csv_rows, find, json_rows, number
+from adapters.rows import Moments, csv_rows, find, json_rows, number, there
 from adapters.types import PriceSeries, Refusal, Unusable
 from adapters.wiring import PriceFeed
 
@@ -43,7 +43,11 @@ def read_prices(
 
 def _read(feed: PriceFeed, document: bytes, fetched_s: float) -> PriceSeries:
     is_csv = feed.kind == "csv"
-    rows: list[Any] = list(csv_rows(document)) if is_csv else json_rows(document, feed.rows)
+    rows: list[Any]
+    if is_csv:
+        rows = list(csv_rows(document, {"start": feed.start, "price": feed.price}))
+    else:
+        rows = json_rows(document, feed.rows)
 
     def cell(row: Any, name: str) -> object:
         return row.get(name) if is_csv else find(row, name)
@@ -52,12 +56,13 @@ def _read(feed: PriceFeed, document: bytes, fetched_s: float) -> PriceSeries:
     found: list[tuple[int, int | None, float]] = []
     for line, row in enumerate(rows, start=1):
         try:
-            start = begins.read(cell(row, feed.start))
+            start = begins.read(there(cell(row, feed.start), feed.start, "start"))
             end = None
             if feed.end is not None and feed.slot_minutes is None:
                 end_value = cell(row, feed.end)
                 end = finishes.read(end_value) if end_value not in (None, "") else None
-            price = number(cell(row, feed.price), f"the price {feed.price!r}")
+            found_price = there(cell(row, feed.price), feed.price, "price")
+            price = number(found_price, f"the price {feed.price!r}")
         except Unusable as bad:
             raise Unusable(bad.code, f"row {line}: {bad.what}", bad.mend) from None
         found.append((start, end, price * feed.per_kwh_factor))

@@ -6,6 +6,7 @@ import csv
 import io
 import json
 import math
+from collections.abc import Mapping
 from dataclasses import dataclass
 from typing import Any, NoReturn
 from zoneinfo import ZoneInfo
@@ -40,11 +41,15 @@ def json_rows(document: bytes, expression: str) -> list[Any]:
     return rows
 
 
-def csv_rows(document: bytes) -> list[dict[str, str | None]]:
+def csv_rows(document: bytes, columns: Mapping[str, str]) -> list[dict[str, str | None]]:
     """The rows of a CSV document with a heading line; comma, semicolon or tab.
 
+    Args:
+        document: the file's bytes.
+        columns: those it must have, each by the setting's key that names it.
+
     Raises:
-        Unusable: not UTF-8 text, or no rows.
+        Unusable: not UTF-8 text, no rows, or a column is missing.
     """
     try:
         text = document.decode("utf-8-sig")
@@ -64,6 +69,14 @@ def csv_rows(document: bytes) -> list[dict[str, str | None]]:
             f"does not hold 1 to {MOST_ROWS} rows",
             "give it a heading line and a row for each price",
         )
+    for key, name in columns.items():
+        if name not in rows[0]:
+            there_are = ", ".join(repr(column)[:40] for column in list(rows[0])[:12])
+            raise Unusable(
+                "no_such_field",
+                f"has no column {name!r}; its first line names {there_are}",
+                f"name the column in '{key}'",
+            )
     return rows
 
 
@@ -79,6 +92,21 @@ def find(row: object, expression: str) -> object:
         raise Unusable(
             "no_such_field", f"{expression!r} cannot be applied ({error})", "check the JMESPath"
         ) from None
+
+
+def there(value: object, expression: str, key: str) -> object:
+    """What was found in a row by the expression that stands in a setting's ``key``.
+
+    Raises:
+        Unusable: nothing was.
+    """
+    if value is None:
+        raise Unusable(
+            "no_such_field",
+            f"{expression!r} finds nothing",
+            f"name in '{key}' where it stands in a row, and leave rows without it out",
+        )
+    return value
 
 
 def number(value: object, what: str) -> float:

@@ -5,7 +5,7 @@ from __future__ import annotations
 from itertools import pairwise
 
 from adapters.fetch import TIMEOUT_S, fetch, shown
-from adapters.rows import Moments, find, json_rows, number
+from adapters.rows import Moments, find, json_rows, number, there
 from adapters.types import Refusal, Unusable, WeatherSeries
 from adapters.wiring import WeatherFeed
 
@@ -43,11 +43,11 @@ def _read(feed: WeatherFeed, document: bytes, fetched_s: float) -> WeatherSeries
     surplus: list[float] = []
     for line, row in enumerate(json_rows(document, feed.rows), start=1):
         try:
-            starts.append(moments.read(find(row, feed.start)))
+            starts.append(moments.read(there(find(row, feed.start), feed.start, "start")))
             if feed.outdoor_c is not None:
-                outdoor.append(_within(find(row, feed.outdoor_c), feed.outdoor_c, OUTDOOR_C))
+                outdoor.append(_within(row, feed.outdoor_c, "outdoor_c", OUTDOOR_C))
             if feed.surplus_w is not None:
-                surplus.append(_within(find(row, feed.surplus_w), feed.surplus_w, SURPLUS_W))
+                surplus.append(_within(row, feed.surplus_w, "surplus_w", SURPLUS_W))
         except Unusable as bad:
             raise Unusable(bad.code, f"row {line}: {bad.what}", bad.mend) from None
     if any(b <= a for a, b in pairwise(starts)):
@@ -64,8 +64,8 @@ def _read(feed: WeatherFeed, document: bytes, fetched_s: float) -> WeatherSeries
     )
 
 
-def _within(value: object, name: str, limits: tuple[float, float]) -> float:
-    got = number(value, repr(name))
+def _within(row: object, name: str, key: str, limits: tuple[float, float]) -> float:
+    got = number(there(find(row, name), name, key), repr(name))
     if not limits[0] <= got <= limits[1]:
         raise Unusable(
             "out_of_range",

@@ -65,6 +65,18 @@ def test_ends_may_be_left_out() -> None:
     assert series(feed(time_unit="ms", end=None), ms).start_s == got.start_s
 
 
+def test_a_field_or_column_that_is_not_there_is_named_with_its_key() -> None:
+    """Not taken for a time or a number that is written wrongly, which would be searched in vain."""
+    rows = [{"start": "2026-01-01T00:00:00Z", "price": 0.2}]
+    for key, name in (("start", "from"), ("price", "value.amount")):
+        got = refused(feed(**{key: name}), rows)
+        assert (got.code, got.what) == ("no_such_field", f"row 1: {name!r} finds nothing")
+        assert f"name in '{key}'" in got.mend
+    got = refused(feed(kind="csv", price="Preis"), b"start, price\n2026-01-01T00:00:00Z,0.2\n")
+    assert got.what == "has no column 'Preis'; its first line names 'start', ' price'"
+    assert got.mend == "name the column in 'price'"
+
+
 @pytest.mark.parametrize(("day", "hours"), [("2026-03-29", 23), ("2026-10-25", 25)])
 def test_days_of_23_and_25_hours_in_local_time_without_offset(day: str, hours: int) -> None:
     """Europe/Paris changes its clocks at 01:00 UTC on the last Sundays of March and October."""
@@ -105,7 +117,7 @@ def test_csv(tmp_path: Path) -> None:
         ({"rows": []}, "no_rows"),
         ([{"start": "2026-01-01T00:00:00", "end": "2026-01-01T01:00:00Z", "price": 1}], "no_zone"),
         ([{"start": "2026-01-01T00:00:00Z", "price": 1}], "no_end"),
-        ([{"start": "2026-01-01T00:00:00Z", "end": "2026-01-01T01:00:00Z"}], "not_a_number"),
+        ([{"start": "2026-01-01T00:00:00Z", "end": "2026-01-01T01:00:00Z"}], "no_such_field"),
         ([{"start": "2026-01-01T01:00:00Z", "end": "2026-01-01T00:00:00Z", "price": 1}], "overlap"),
         (b'[{"start":"2026-01-01T00:00:00Z","end":"2026-01-01T01:00:00Z","price":NaN}]',
          "not_finite"),
