@@ -151,6 +151,12 @@ def test_expressions_are_checked_when_configured() -> None:
         feed(zone="Europe/Nowhere")
 
 
+@pytest.mark.parametrize("factor", [0, -0.001])
+def test_a_factor_that_makes_prices_nothing_or_turns_them_over_is_refused(factor: float) -> None:
+    with pytest.raises(ValidationError, match="per_kwh_factor"):
+        feed(per_kwh_factor=factor)
+
+
 @settings(max_examples=100, deadline=None)
 @given(document=st.binary(max_size=80), kind=st.sampled_from(["mqtt", "csv"]))
 def test_any_bytes_are_answered(document: bytes, kind: str) -> None:
