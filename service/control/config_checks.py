@@ -12,7 +12,7 @@ from adapters import actuators
 from adapters.wiring import Form
 from forecasting.calendar import holidays_known, subdivisions
 from forecasting.draws import TRUST_ABSENCE_D
-from forecasting.sun import has_town
+from forecasting.sun import has_town, place_of_zone
 from service.clock import second_of
 from service.control import (
     config_hygiene,
@@ -28,6 +28,9 @@ from service.settings import HomeSettings, HomeWiring
 DAY_MINUTES = 1440
 # While one of these stands nothing is commanded, whoever wrote the settings.
 UNSAFE = frozenset({"ceiling_not_below_thermostat", "thermostat_not_below_cutout", "latches"})
+# A zone reaches hardly further from its principal town: Asia/Shanghai to 20 degrees north of it and
+# 48 west. A sign that was forgotten is further.
+FARTHEST_NORTH_DEG, FARTHEST_EAST_DEG = 30.0, 60.0
 # What plant in a home can be, in W of heat or electricity; a figure in kW falls below.
 HEAT_PUMP_W = (200.0, 100_000.0)
 IMMERSION_W = (100.0, 12_000.0)
@@ -215,8 +218,21 @@ def _place(wiring: HomeWiring) -> Iterator[Misfit]:
             "is a part of no country, so no public holidays are known",
             "name its country too, such as FR",
         )
-    if wiring.latitude is None and not has_town(wiring.zone_info):
-        at = wiring.where
+    at, town = wiring.where, place_of_zone(wiring.zone_info)
+    if wiring.latitude is not None and has_town(wiring.zone_info):
+        north = abs(at.latitude_deg - town.latitude_deg)
+        east = abs((at.longitude_deg - town.longitude_deg + 180.0) % 360.0 - 180.0)
+        if north > FARTHEST_NORTH_DEG or east > FARTHEST_EAST_DEG:
+            yield Misfit(
+                "warn",
+                "place_outside_zone",
+                "latitude / longitude",
+                f"{at.latitude_deg:g} / {at.longitude_deg:g}",
+                f"is far from {wiring.zone}, whose principal town is at latitude "
+                f"{town.latitude_deg:.1f}, longitude {town.longitude_deg:.1f}",
+                "south and west are written with a minus; check both and the zone",
+            )
+    elif wiring.latitude is None and not has_town(wiring.zone_info):
         yield Misfit(
             "warn",
             "place_unsaid",
@@ -224,7 +240,7 @@ def _place(wiring: HomeWiring) -> Iterator[Misfit]:
             "none / none",
             f"{wiring.zone} has no principal town of its own, so sun and seasons are those of "
             f"latitude {at.latitude_deg:.1f}, longitude {at.longitude_deg:.1f}",
-            "give both, or the name of the zone that is that of the nearest large town",
+            "give both, or write the zone with its principal town, as Europe/Paris is",
         )
 
 

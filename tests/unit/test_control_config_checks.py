@@ -84,6 +84,19 @@ def test_a_zone_without_a_town_needs_a_place() -> None:
     assert "place_unsaid" not in _codes(zone="Etc/GMT+3", latitude=-34.9, longitude=-56.2)
 
 
+def test_a_place_far_from_its_zone_is_warned_of() -> None:
+    """A minus that was forgotten turns the seasons over, or noon into midnight."""
+
+    def far(zone: str, latitude: float, longitude: float) -> bool:
+        return "place_outside_zone" in _codes(zone=zone, latitude=latitude, longitude=longitude)
+
+    assert far("Australia/Sydney", 33.9, 151.2)
+    assert far("America/Chicago", 41.9, 87.6)
+    assert not far("Australia/Sydney", -33.9, 151.2)
+    assert not far("Asia/Shanghai", 39.5, 76.0)  # its far west
+    assert not far("Pacific/Fiji", -16.8, -179.9)  # over the antimeridian from the main island
+
+
 def test_no_source_reaches_the_lowest_probe() -> None:
     home = settings(cylinder={"immersion_height_m": 0.5})
     misfit = next(m for m in config_checks.refused(home) if m.key == "hygiene.disinfect_c")
