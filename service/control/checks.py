@@ -116,7 +116,8 @@ def disinfection(s: Situation) -> Iterator[Finding]:
         facts: Facts = {"because": when.refused.code, **when.refused.facts}
         yield Finding("disinfection_refused", "hygiene", facts)
     if when.overdue:
-        facts = {"overdue_h": round(-when.in_s / HOUR_S, 1), "because": when.why}
+        # The moment, for a fault keeps the facts it was told with, however long it stands.
+        facts = {"due_s": round(s.now_s + when.in_s), "because": when.why}
         reaches_c = disinfecting.out_of_reach_c(s) if when.ours else None
         if reaches_c is not None:
             disinfect_c = s.settings.tunables.hygiene.disinfect_c

@@ -117,7 +117,7 @@ FAULTS: dict[str, tuple[str, str]] = {
         "message below to whoever maintains Ladle.",
     ),
     "disinfection_overdue": (
-        "The thermal disinfection is overdue by {overdue_h}.",
+        "The thermal disinfection is overdue: it was due {due_s}.",
         "Ask the installer to find out what holds it back. Until it has passed, follow local "
         "guidance for water that may carry Legionella.",
     ),
@@ -136,8 +136,8 @@ FAULTS: dict[str, tuple[str, str]] = {
 # The same where more is known: said instead when all its facts are there.
 FAULTS_EXPLAINED: dict[str, tuple[str, str]] = {
     "disinfection_overdue": (
-        "The thermal disinfection is overdue by {overdue_h}: it needs {disinfect_c}, and in this "
-        "cold nothing heats the water above {reaches_c}.",
+        "The thermal disinfection is overdue: it was due {due_s}. It needs {disinfect_c}, and in "
+        "the cold of that time nothing heated the water above {reaches_c}.",
         "It is done once it is warmer outside. Ask the installer for a source that gets hotter in "
         "winter, such as an immersion heater. Until it has passed, follow local guidance for "
         "water that may carry Legionella.",

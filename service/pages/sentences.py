@@ -399,7 +399,6 @@ FACT_NAMES: dict[str, str] = {
     "waits_for": "held back by",
     "plan_made_at": "plan of",
     "watts": "electricity",
-    "overdue_h": "overdue by",
     "reaches_c": "hottest water to be had",
     "age_s": "age",
 }

@@ -455,6 +455,10 @@ def test_in_the_cold_a_heat_pump_alone_tries_once_and_again_when_it_is_warm() ->
     assert all(o.view.mode is not Rule.HYGIENE for o in home.outputs[begin:])
     overdue = next(f for f in home.last.view.faults if f.code == "disinfection_overdue")
     assert overdue.facts["reaches_c"] == 50.0
+    # The facts are those it was told with, and still true two days on: a day after the beginning
+    # the first was due, which was seen seven days later.
+    seen_s = overdue.since.timestamp()
+    assert overdue.facts["due_s"] == pytest.approx(seen_s - 7 * 86_400.0, abs=600.0)
     home.outdoor_c, home.reaches_c = 12.0, 62.0
     home.live(240)
     assert home.last.view.mode is Rule.HYGIENE

@@ -419,12 +419,15 @@ def test_an_overdue_disinfection_says_when_cold_air_is_the_cause():
             subject="hygiene",
             severity="fault",
             since=NOW,
-            facts={"overdue_h": 5.0} | facts,
+            facts={"due_s": NOW.timestamp()} | facts,
         )
         told = fault_words.fault(made, DUBLIN)
         return f"{told.title} {told.remedy}"
 
-    assert "in this cold nothing heats the water above 50.0\u00a0°C" in said(
+    assert said().startswith(
+        f"The thermal disinfection is overdue: it was due {DUBLIN.moment(NOW)}."
+    )
+    assert "in the cold of that time nothing heated the water above 50.0\u00a0°C" in said(
         reaches_c=50.0, disinfect_c=60.0
     )
     assert "immersion heater" in said(reaches_c=50.0, disinfect_c=60.0)
