@@ -26,6 +26,7 @@ SOURCES = {"heat_pump": "Heat pump", "immersion": "Immersion heater"}
 DISINFECTION, HOT = "disinfection", "hot"  # a window's purpose, and what stands over it
 LOOKS = {"heat_pump": "striped", "immersion": "dotted"}
 LABELLED = 60.0  # px; a shorter stretch of the reserve has no room for its label
+PRICE_DIGITS = 6
 
 
 @dataclass(frozen=True)
@@ -307,7 +308,7 @@ def _price(
     plan: Plan, local: Local, axis: _Axis, top: float, prefix: str
 ) -> tuple[float, list[svg.Element]]:
     height = 54.0
-    price = plan.import_per_kwh
+    price = _prices(plan)
     least = min(0.0, float(price.min(initial=0.0)))
     most = max(float(price.max(initial=0.0)), least + 0.01)
     top += 18
@@ -337,6 +338,12 @@ def _price(
         at = y(value) + (14 if slot == high else -5)
         parts.append(canvas.words(middle, at, price_figure(value), "value halo", "middle"))
     return bottom, parts
+
+
+def _prices(plan: Plan) -> Floats:
+    """Import prices; two slots of one price differ by what a mean over their length is off."""
+    rounded: Floats = np.round(plan.import_per_kwh, PRICE_DIGITS)
+    return rounded
 
 
 def _surplus(
@@ -393,7 +400,8 @@ def describe(plan: Plan, reference_l40: float, local: Local) -> str:
     low = plan.low_l40 / reference_l40 * 10
     starts = (*plan.grid.start_s, plan.grid.end_s[-1])
     lowest = int(np.argmin(expected))
-    cheapest, dearest = int(np.argmin(plan.import_per_kwh)), int(np.argmax(plan.import_per_kwh))
+    price = _prices(plan)
+    cheapest, dearest = int(np.argmin(price)), int(np.argmax(price))
     sentences = [
         f"The charge starts at {figure(float(expected[0]), 1)} tenths and is expected to be lowest "
         f"{local.moment(float(starts[lowest]))} at {figure(float(expected[lowest]), 1)} tenths, "
@@ -413,10 +421,12 @@ def describe(plan: Plan, reference_l40: float, local: Local) -> str:
     else:
         sentences.append("No charging is planned.")
     sentences.append(
-        f"The price is lowest {local.moment(float(plan.grid.start_s[cheapest]))} at "
-        f"{local.price(float(plan.import_per_kwh[cheapest]))} and highest "
+        f"The price is {local.price(float(price[cheapest]))} throughout."
+        if price[cheapest] == price[dearest]
+        else f"The price is lowest {local.moment(float(plan.grid.start_s[cheapest]))} at "
+        f"{local.price(float(price[cheapest]))} and highest "
         f"{local.moment(float(plan.grid.start_s[dearest]))} at "
-        f"{local.price(float(plan.import_per_kwh[dearest]))}."
+        f"{local.price(float(price[dearest]))}."
     )
     return " ".join(sentences)
 

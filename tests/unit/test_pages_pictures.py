@@ -48,6 +48,17 @@ def test_the_timeline_is_well_formed_named_and_described(plan: Plan):
         assert "Charging is planned" in (names[picture.get("aria-describedby")] or "")
 
 
+def test_one_price_at_all_hours_has_no_cheapest_hour(plan: Plan):
+    """A mean over a slot is a rounding error off: no reason to name an hour."""
+    assert "The price is lowest" in timeline.describe(plan, 280.0, LOCAL)
+    flat = 0.30 + 1e-16 * np.arange(len(plan.grid))
+    said = timeline.describe(replace(plan, import_per_kwh=flat), 280.0, LOCAL)
+    assert "The price is EUR\u00a00.30 per kWh throughout." in said
+    assert "lowest" not in said.partition("will be drawn")[2]
+    drawn = texts(wide(replace(plan, import_per_kwh=flat)))
+    assert drawn.count("0.30") == 1
+
+
 def test_the_two_sizes_share_no_identifier(plan: Plan):
     found = [re.findall(r'id="([^"]+)"', drawn) for drawn in timeline.timeline(plan, 280.0, LOCAL)]
     assert not set(found[0]) & set(found[1])
