@@ -548,7 +548,7 @@ class DrawOut(BaseModel):
     model_config = _example(**_A_BATH)
     start: datetime
     end: datetime
-    hot_l: float = Field(description="As metered, at the outlet's temperature.")
+    hot_l: float = Field(description="From the cylinder, at its outlet's temperature.")
     energy_kwh: float = Field(description="Above the cold inlet.")
     use_l40: float
     measured_by: Literal["flow_meter", "profile"]

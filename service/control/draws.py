@@ -308,6 +308,7 @@ def _add(
             start_s=begin if watch.start_s is None else watch.start_s,
             last_flow_s=end,
             litres=watch.litres + litres,
+            through_l=watch.through_l + through_l,
             kwh=watch.kwh + kwh,
             litres_40c=watch.litres_40c + litres_40c,
             total_kwh=watch.total_kwh + kwh,
@@ -333,13 +334,14 @@ def _close(watch: DrawWatch) -> tuple[DrawWatch, list[Draw]]:
             Draw(
                 datetime.fromtimestamp(watch.start_s, UTC),
                 datetime.fromtimestamp(watch.last_flow_s, UTC),
-                watch.litres,
+                watch.through_l,
                 watch.kwh,
                 watch.litres_40c,
                 "flow_meter",
             )
         )
-    return changed(watch, start_s=None, litres=0.0, kwh=0.0, litres_40c=0.0), done
+    watch = changed(watch, start_s=None, litres=0.0, through_l=0.0, kwh=0.0, litres_40c=0.0)
+    return watch, done
 
 
 def flowing(watch: DrawWatch) -> bool:

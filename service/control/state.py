@@ -96,7 +96,8 @@ class DrawWatch:
     start_s: float | None = None
     last_flow_s: float = 0.0
     apart_s: float = 0.0  # from a total's report before to the one that showed more than a step
-    litres: float = 0.0
+    litres: float = 0.0  # as metered
+    through_l: float = 0.0  # of them through the cylinder: fewer behind a mixing valve
     kwh: float = 0.0
     litres_40c: float = 0.0
     outlet_c: float | None = None  # the water at the tap, as last known in measured time

@@ -75,7 +75,7 @@ class Draw:
 
     start: datetime
     end: datetime
-    litres: float  # as metered, hot water at the outlet's temperature
+    litres: float  # from the cylinder, at its outlet's temperature
     kwh: float  # above the cold inlet
     litres_40c: float
     measured_by: MeasuredBy
