@@ -31,6 +31,7 @@ def of(
     """The history of draws in order of their start.
 
     The time of a doubtful draw was not watched: that nothing is known of it is all that it says.
+    A draw that came cold counts what was wanted: who got little hot water does not need little.
 
     Args:
         drawn: in order of their start.
@@ -45,7 +46,7 @@ def of(
     return DrawHistory(
         start_s=np.array([int(d.start.timestamp()) for d in known], np.int64),
         duration_s=np.array([(d.end - d.start).total_seconds() for d in known], np.float64),
-        litres_40c=np.array([d.litres_40c for d in known], np.float64),
+        litres_40c=np.array([d.wanted_l40 for d in known], np.float64),
         energy_kwh=np.array([d.kwh for d in known], np.float64),
         watched_from_s=from_s,
         watched_to_s=to_s,

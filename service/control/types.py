@@ -63,6 +63,9 @@ class Override:
 MeasuredBy = Literal["flow_meter", "profile", "doubtful"]
 
 
+LARGE_BATH_L40 = 200.0  # common practice, no source
+
+
 @dataclass(frozen=True)
 class Draw:
     """One finished draw-off.
@@ -79,6 +82,16 @@ class Draw:
     kwh: float  # above the cold inlet
     litres_40c: float
     measured_by: MeasuredBy
+
+    @property
+    def wanted_l40(self) -> float:
+        """What was wanted at the tap, L at 40 degC, also where it came colder.
+
+        With water below 40 degC no cold is mixed in: all that runs at the tap comes from the
+        cylinder, and hot enough it would have been as many litres. What runs cold for longer than
+        a large bath takes is a tap left open or a burst pipe, which nobody wanted.
+        """
+        return max(self.litres_40c, min(self.litres, LARGE_BATH_L40))
 
 
 WorkKind = Literal["learn", "forecast", "plan"]

@@ -104,11 +104,11 @@ def _cell(row: dict[str, str | None], column: str) -> str:
 
 
 def from_records(kept: Iterable[Draw]) -> Iterator[TapDraw]:
-    """Recorded draws, in order of their start."""
+    """Recorded draws, in order of their start; of those that came cold, what was wanted."""
     for draw in sorted(kept, key=lambda d: d.start):
         seconds = max((draw.end - draw.start).total_seconds(), 5.0)
         if draw.litres_40c > 0:
-            yield TapDraw(draw.start.timestamp(), draw.litres_40c / seconds * 60.0, seconds)
+            yield TapDraw(draw.start.timestamp(), draw.wanted_l40 / seconds * 60.0, seconds)
 
 
 def apart(given: Iterator[TapDraw]) -> Iterator[TapDraw]:

@@ -3,7 +3,7 @@
 from __future__ import annotations
 
 from collections.abc import Callable
-from datetime import datetime, timedelta
+from datetime import UTC, datetime, timedelta
 from typing import Any
 
 import pytest
@@ -16,6 +16,7 @@ from service.control.state import DrawWatch, Held
 from service.control.step import step
 from service.control.types import Draw, Inputs
 from service.settings import HomeSettings
+from service.simulation.sources import from_records
 from tests.control_plant import MONDAY, LittleHome, settings, wiring
 
 CALM: dict[str, Any] = {
@@ -371,3 +372,21 @@ def test_what_is_drawn_from_above_the_highest_probe_counts_as_hot_as_it_is(
     litres_40c = sum(d.litres_40c for d in home.history)
     litres = sum(d.litres for d in home.history)
     assert litres_40c / litres == pytest.approx((hot_c - 10.0) / 30.0, rel=0.12)
+
+
+def test_a_draw_that_came_cold_teaches_what_was_wanted() -> None:
+    """Else who ran out of hot water would be learned as one who needs little, and run out again."""
+    begin = datetime(2026, 1, 5, 7, tzinfo=UTC)
+
+    def drawn(litres: float, litres_40c: float) -> Draw:
+        end = begin + timedelta(minutes=10)
+        return Draw(begin, end, litres, 1.0, litres_40c, "flow_meter")
+
+    hot, cold, burst = drawn(60.0, 90.0), drawn(80.0, 16.0), drawn(5000.0, 300.0)
+    spilt = drawn(900.0, 20.0)
+    begin_s = int(begin.timestamp())
+    for draw, wanted in ((hot, 90.0), (cold, 80.0), (burst, 300.0), (spilt, 200.0)):
+        learned = draw_history.of([draw], begin_s - 1, begin_s + 3600)
+        assert learned.litres_40c.tolist() == [wanted]
+        (lived,) = from_records([draw])
+        assert lived.litres_40c == pytest.approx(wanted)
