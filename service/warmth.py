@@ -142,7 +142,16 @@ def _before(
         quiet=_quiet(settings.wiring, then, draw.start),
         expected_l40=_expected_l40(home, records, began, draw.end),
         plan=plans[0].reason if plans else None,
+        mixers=_mixers(settings.wiring),
     )
+
+
+def _mixers(wiring: HomeWiring) -> frozenset[str]:
+    """The heat pump's actuators where its charging pump has a fixed flow."""
+    pump = wiring.heat_pump
+    if pump is None or pump.charging_pump_l_per_min is None:
+        return frozenset()
+    return frozenset(a.name for a in wiring.actuators if a.source == "heat_pump")
 
 
 def _quiet(wiring: HomeWiring, then: Tunables, at: datetime) -> tuple[str, str] | None:

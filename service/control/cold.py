@@ -61,6 +61,7 @@ class Before:
     quiet          the heat pump's quiet hours that held then or shortly before, local
     expected_l40   what the last forecast before ``began`` expected until the draw-off's end
     plan           the reason of the last plan before ``began``
+    mixers         actuators whose heat comes by a charging pump of fixed flow
     """
 
     draws: tuple[Draw, ...]
@@ -73,6 +74,7 @@ class Before:
     quiet: tuple[str, str] | None = None
     expected_l40: float | None = None
     plan: Reason | None = None
+    mixers: frozenset[str] = frozenset()
 
 
 def one_charge(draw: Draw, before: Iterable[Draw]) -> tuple[Draw, ...]:
@@ -236,7 +238,20 @@ def _hindered(draw: Draw, x: Before) -> Iterator[Reason]:
     if now is not None and now.inputs.get("running"):
         begun_s = (draw.start - now.at).total_seconds()
         if BEGUN_S[0] <= begun_s <= BEGUN_S[1]:
-            yield Reason("not_in_time", {"since": now.at.timestamp(), "begun_s": round(begun_s)})
+            yield _begun(draw, x, now, begun_s)
+
+
+def _begun(draw: Draw, x: Before, now: Decision, begun_s: float) -> Reason:
+    """A charge that had begun too late; or with enough there, which its pump mixed with colder."""
+    facts: dict[str, float | int | str | None] = {
+        "since": now.at.timestamp(),
+        "begun_s": round(begun_s),
+    }
+    had = now.inputs.get("charge_l40")
+    runs = set(str(now.inputs["running"]).split(", "))
+    if runs & x.mixers and isinstance(had, int | float) and had >= draw.wanted_l40:
+        return Reason("charge_mixes", facts | {"charge_l40": had})
+    return Reason("not_in_time", facts)
 
 
 def _accepted(draw: Draw, x: Before) -> Iterator[Reason]:

@@ -276,6 +276,15 @@ COLD: dict[str, tuple[tuple[str, ...], str]] = {
         ("Heating had begun only {begun_s} before, {since}.",),
         "A larger reserve, or a charge by a time, leaves more time to heat.",
     ),
+    "charge_mixes": (
+        (
+            "A charge had begun {begun_s} before, {since}, with {charge_l40} at 40\u00a0°C in the "
+            "cylinder: a charging pump of fixed flow mixes what is hot with colder water before it "
+            "makes more.",
+        ),
+        "Ask for a charge by a time, so that it is over before. Ask the installer whether the "
+        "pump's flow can be set so that hot water returns.",
+    ),
     "accepted": (
         (
             "The plan knew of it: the chance of running short was {short_chance}. Comfort is set "

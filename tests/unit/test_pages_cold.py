@@ -182,7 +182,13 @@ def _decided(rule: Rule, code: str, ago: timedelta, **inputs: Any) -> Decision:
 
 def _said(records: Records, **named: Any) -> list[str]:
     """What the page names as the causes of a shower that ran cold."""
-    house = fake_house.FakeHouse(fake_house.settings("Mill Lane"), fake_house.lived_in([]))
+    settings = fake_house.settings("Mill Lane")
+    assert settings.wiring.heat_pump is not None
+    pump = settings.wiring.heat_pump.model_copy(update=named.pop("pump", {}))
+    settings = settings.model_copy(
+        update={"wiring": settings.wiring.model_copy(update={"heat_pump": pump})}
+    )
+    house = fake_house.FakeHouse(settings, fake_house.lived_in([]))
     tunables = house.settings.tunables.model_copy(update=named.pop("tunables", {}))
     records.add_settings(HOME, tunables, "file", START - timedelta(days=9))
     for wish in named.pop("wishes", ()):
@@ -268,6 +274,26 @@ def test_the_cause_of_a_cold_draw_off_is_named_with_its_figures(
     causes = _said(records, **named)
     assert said in causes[0]
     assert len(causes) == 1
+
+
+def test_a_charge_that_mixed_what_was_hot_is_not_said_to_have_begun_too_late(
+    records: Records,
+) -> None:
+    """With enough there when it began, no earlier beginning and no reserve would have helped."""
+
+    def begun(pump: dict[str, float], charge_l40: int) -> str:
+        runs = {"running": "heat_pump_call", "charge_l40": charge_l40}
+        decided = _decided(Rule.PLAN, "tight", 9 * MINUTE, **runs)
+        return _said(records, decisions=(decided,), pump=pump)[0]
+
+    fixed = {"charging_pump_l_per_min": 15.0}
+    said = begun(fixed, 220)
+    assert said.startswith("A charge had begun 9\u00a0min before")
+    assert (
+        "with 220\u00a0L at 40\u00a0°C in the cylinder: a charging pump of fixed flow mixes" in said
+    )
+    assert begun(fixed, 30).startswith("Heating had begun only 9\u00a0min before")
+    assert begun({}, 220).startswith("Heating had begun only 9\u00a0min before")
 
 
 def test_what_kept_heat_away_is_named_before_how_much_was_drawn(records: Records) -> None:
