@@ -306,6 +306,7 @@ def _heat(
 
 def _estimated(belief: Belief, plant: Plant, cold_c: float) -> Belief:
     assert belief.estimator is not None
-    found: Estimate = estimator.estimate(belief.estimator, cold_c)
+    use_c = plant.settings.wiring.cylinder.use_c
+    found: Estimate = estimator.estimate(belief.estimator, cold_c, use_c)
     shown = tenths.shown_tenths(found.v40_low_l, plant.reference_l40, belief.shown_tenths)
     return changed(belief, estimate=found, cold_c=cold_c, shown_tenths=shown)

@@ -22,7 +22,7 @@ from service.cylinder.estimator_motion import (
 )
 from service.cylinder.estimator_state import EstimatorState, N, slope_k_per_l
 from service.cylinder.estimator_unseen import unseen_l
-from service.cylinder.usable import lukewarm_kwh, v40_l
+from service.cylinder.usable import USE_C, lukewarm_kwh, v40_l
 from service.cylinder.water import Floats
 
 LAYERS = CELLS  # of the profile that is read out
@@ -36,7 +36,7 @@ class Estimate:
 
     profile_c, profile_sd_c  (LAYERS,) from the bottom, degC and K
     shown_c         (LAYERS,) the profile without draws that are only expected: by what was seen
-    lukewarm_kwh    heat above the cold inlet in water below 40 degC
+    lukewarm_kwh    heat above the cold inlet in water too cool to use
     return_loss     share of what hot water is above the ambient that goes round a secondary return
     flow_scale      true litres for each metered one
     probe_offsets_c what each probe shows too much, K; only their differences are observable
@@ -61,8 +61,8 @@ class Estimate:
     probes_used: tuple[str, ...]
 
 
-def estimate(state: EstimatorState, cold_c: float) -> Estimate:
-    """Read the state out for a cold inlet at ``cold_c`` degC (below 40)."""
+def estimate(state: EstimatorState, cold_c: float, use_c: float = USE_C) -> Estimate:
+    """Read the state out for a cold inlet at ``cold_c`` degC, water used from ``use_c`` on."""
     cylinder = state.cylinder
     volumes = cylinder.layer_volumes_l(LAYERS)
     # Layers are as thick as cells, so each lies alike over the two cells that it cuts.
@@ -73,12 +73,13 @@ def estimate(state: EstimatorState, cold_c: float) -> Estimate:
     own = lower * own[:, :-1] + upper * own[:, 1:]
     sd = np.sqrt(np.maximum(own.diagonal(), 0.0))
     profile = settled(lower * state.cells_c[:-1] + upper * state.cells_c[1:], volumes)
-    best, low, high = _band(profile, own, volumes, cold_c)
+    best, low, high = _band(profile, own, volumes, cold_c, use_c)
     shown = profile
     if state.unseen_l > 0:  # draws that no probe can have shown yet: as many as were expected
         drawn_l, most_l = unseen_l(state)
         profile, least = (_risen(shown, volumes, litres, cold_c) for litres in (drawn_l, most_l))
-        was, (best, without) = best, v40_l(np.stack((profile, least)), volumes, cold_c).tolist()
+        both = np.stack((profile, least))
+        was, (best, without) = best, v40_l(both, volumes, cold_c, use_c).tolist()
         # How many they were and how warm the water is are two things that err each for itself.
         low = max(best - math.hypot(best - without, was - low), 0.0)
     offsets = {
@@ -94,7 +95,7 @@ def estimate(state: EstimatorState, cold_c: float) -> Estimate:
         v40_l=best,
         v40_low_l=low,
         v40_high_l=high,
-        lukewarm_kwh=float(lukewarm_kwh(profile, volumes, cold_c)),
+        lukewarm_kwh=float(lukewarm_kwh(profile, volumes, cold_c, use_c)),
         loss_w_per_k=cylinder.loss_w_per_k * float(1.0 + state.errors[LOSS]),
         loss_sd_w_per_k=cylinder.loss_w_per_k * float(deviations[LOSS]),
         flow_scale=float(1.0 + state.errors[FLOW]),
@@ -115,25 +116,26 @@ def _risen(profile: Floats, volumes: Floats, litres: float, cold_c: float) -> Fl
 
 
 def _band(
-    profile: Floats, covariance: Floats, volumes: Floats, cold_c: float
+    profile: Floats, covariance: Floats, volumes: Floats, cold_c: float, use_c: float
 ) -> tuple[float, float, float]:
     """V40 with its 5 and 95 % bounds: along what changes it most, and with its own law.
 
-    V40 jumps where water crosses 40 degC, so its slope is taken with a soft threshold as wide
-    as the profile is unsure or steep there, and the bounds are V40 of whole profiles.
+    V40 jumps where water crosses the temperature of use, so its slope is taken with a soft
+    threshold as wide as the profile is unsure or steep there, and the bounds are V40 of whole
+    profiles.
     """
     sd = np.sqrt(np.maximum(covariance.diagonal(), 1e-6))
     steep = np.abs(slope_k_per_l(profile, 1.0))
     width = np.sqrt(sd**2 + (0.5 * steep) ** 2 + 0.09)
-    score = np.clip((profile - 40.0) / width, -6.0, 6.0)
+    score = np.clip((profile - use_c) / width, -6.0, 6.0)
     above = 0.5 * (1.0 + np.tanh(0.7978845608 * score * (1.0 + 0.044715 * score**2)))
     density = np.exp(-0.5 * score**2) / (2.5066282746 * width)
-    slope = volumes * (above + (profile - cold_c) * density) / (40.0 - cold_c)
+    slope = volumes * (above + (profile - cold_c) * density) / (USE_C - cold_c)
     along = covariance @ slope
     deviation = math.sqrt(max(float(slope @ along), 1e-9))
     step = Z90 * along / deviation
     border = BORDER_SD_CELLS * float(volumes.sum()) / CELLS
     wider = Z90 * (math.hypot(deviation, border) - deviation)
     less, more = settled(profile - step, volumes), settled(profile + step, volumes)
-    best, low, high = v40_l(np.stack((profile, less, more)), volumes, cold_c).tolist()
+    best, low, high = v40_l(np.stack((profile, less, more)), volumes, cold_c, use_c).tolist()
     return best, max(min(low - wider, best), 0.0), max(high + wider, best)

@@ -60,6 +60,34 @@ def usable_l(
 
     Returns shape (...). Raises ValueError when ``use_c`` is not above ``cold_c``.
     """
+    litres: Floats = _usable_kj(profile_c, volumes_l, cold_c, use_c, graded) / _kj_per_litre(
+        use_c, cold_c
+    )
+    return litres
+
+
+def v40_l(
+    profile_c: Floats,
+    volumes_l: Floats,
+    cold_c: float,
+    use_c: float = USE_C,
+    *,
+    graded: bool = True,
+) -> Floats:
+    """V40 of a profile in litres: ``usable_l`` at 40 degC.
+
+    Where a home has no use for water cooler than ``use_c``, that of its hotter water alone.
+    """
+    litres: Floats = _usable_kj(profile_c, volumes_l, cold_c, use_c, graded) / _kj_per_litre(
+        USE_C, cold_c
+    )
+    return litres
+
+
+def _usable_kj(
+    profile_c: Floats, volumes_l: Floats, cold_c: float, use_c: float, graded: bool
+) -> Floats:
+    """Heat above the cold inlet in what is ``use_c`` or hotter, kJ; shape (...)."""
     _check_use(cold_c, use_c)
     profile_c = np.asarray(profile_c, np.float64)
     volumes_l = np.asarray(volumes_l, np.float64)
@@ -70,14 +98,13 @@ def usable_l(
         hot_c = profile_c
     cold = enthalpy_kj_per_kg(float(cold_c))
     heat = share * volumes_l * density_kg_per_l(hot_c) * (enthalpy_kj_per_kg(hot_c) - cold)
-    per_litre = density_kg_per_l(float(use_c)) * (enthalpy_kj_per_kg(float(use_c)) - cold)
-    litres: Floats = heat.sum(axis=-1) / per_litre
-    return litres
+    return np.asarray(heat.sum(axis=-1))
 
 
-def v40_l(profile_c: Floats, volumes_l: Floats, cold_c: float, *, graded: bool = True) -> Floats:
-    """V40 of a profile in litres: ``usable_l`` at 40 degC."""
-    return usable_l(profile_c, volumes_l, cold_c, USE_C, graded=graded)
+def _kj_per_litre(use_c: float, cold_c: float) -> float:
+    """Heat above the cold inlet in a litre at ``use_c``, kJ."""
+    rise = enthalpy_kj_per_kg(float(use_c)) - enthalpy_kj_per_kg(float(cold_c))
+    return float(density_kg_per_l(float(use_c)) * rise)
 
 
 def heat_above_cold_kwh(profile_c: Floats, volumes_l: Floats, cold_c: float) -> Floats:
@@ -92,9 +119,7 @@ def lukewarm_kwh(
     profile_c: Floats, volumes_l: Floats, cold_c: float, use_c: float = USE_C
 ) -> Floats:
     """Heat above the cold inlet, in kWh, in water too cool to use; shape (...)."""
-    _check_use(cold_c, use_c)
-    per_litre = density_kg_per_l(use_c) * (enthalpy_kj_per_kg(use_c) - enthalpy_kj_per_kg(cold_c))
-    usable = usable_l(profile_c, volumes_l, cold_c, use_c) * per_litre / KJ_PER_KWH
+    usable = _usable_kj(profile_c, volumes_l, cold_c, use_c, True) / KJ_PER_KWH
     below: Floats = np.maximum(heat_above_cold_kwh(profile_c, volumes_l, cold_c) - usable, 0.0)
     return below
 

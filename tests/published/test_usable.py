@@ -49,6 +49,15 @@ def test_v40_of_a_full_store(
     assert lukewarm_kwh(profile, volumes, 10.0) == pytest.approx(0.0, abs=1e-9)
 
 
+def test_water_too_cool_for_a_home_does_not_count() -> None:
+    """Half of 200 L at 60 degC, half at 43: below 45 degC that is no more use than cold water."""
+    profile, volumes = np.r_[np.full(20, 43.0), np.full(20, 60.0)], np.full(40, 5.0)
+    assert v40_l(profile, volumes, 10.0, 45.0) == pytest.approx(0.5 * 330.25, rel=2e-4)
+    assert v40_l(profile, volumes, 10.0, 43.0) == pytest.approx(v40_l(profile, volumes, 10.0))
+    below = lukewarm_kwh(profile, volumes, 10.0, 45.0)
+    assert below == pytest.approx(100.0 * 33.0 * 4.18 / 3600.0, rel=0.01)
+
+
 @pytest.mark.parametrize("hot_share", [0.25, 0.5, 0.8])
 def test_a_sharp_store_gives_its_hot_part_only(hot_share: float) -> None:
     layers = 40

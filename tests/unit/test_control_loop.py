@@ -5,6 +5,8 @@ from __future__ import annotations
 from dataclasses import replace
 from datetime import datetime, timedelta
 
+import pytest
+
 from service.control import snapshot
 from service.control.types import Rule, Wish
 from service.settings import Tunables
@@ -88,3 +90,14 @@ def test_when_other_people_move_in_what_was_learned_is_left_behind_at_once() -> 
     assert home.state.model.days == 0
     assert home.last.view.learned_weight == 0.0
     assert home.last.view.typical_week_l40 != habits_l40
+
+
+@pytest.mark.parametrize(("use_c", "usable"), [(40.0, True), (45.0, False)])
+def test_water_cooler_than_the_home_uses_is_not_counted_on(use_c: float, usable: bool) -> None:
+    """A store at 43 degC: at 45 degC wanted it is no reserve, and is heated."""
+    home = LittleHome(settings({"reserve_tenths": 3}, cylinder={"use_c": use_c}), profile_c=43.0)
+    home.live(60)
+    shown_l40 = home.last.view.v40_l
+    assert shown_l40 is not None
+    assert shown_l40 > 200.0 if usable else shown_l40 < 1.0
+    assert home.until(lambda h: bool(h.last.view.running), 900) != usable
