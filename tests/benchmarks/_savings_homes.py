@@ -34,7 +34,8 @@ from service.simulation.demo import as_record
 from service.simulation.household import TapDraw
 from service.simulation.replay import hastened
 from service.simulation.weather import Weather
-from tests.benchmarks import forecast
+from tests.benchmarks import _forecast_households as households
+from tests.benchmarks import _forecast_walk as walk
 
 HABITS_TUNING = (0, 1, 2, 3, 4, 8, 9, 10, 11, 13, 16, 17)
 HABITS_FINAL = (75, 77, 79, 81, 83, 85)
@@ -54,7 +55,7 @@ HOUR_S, DAY_S = 3600, 86_400
 # 2019 lived as 2030, which has the same weekdays, Easter and clock changes: a service that is
 # built today rightly refuses to believe a clock that shows 2019.
 LATER_S = 4018 * DAY_S
-BEGIN_S = forecast.BEGIN_S + LATER_S
+BEGIN_S = walk.BEGIN_S + LATER_S
 COLD_C = 12.0  # for counting what earlier draws held
 
 
@@ -88,7 +89,7 @@ def weather(case: Case) -> Weather:
 def settings(case: Case, comfort: str = "balanced", *, brief: bool = True) -> HomeSettings:
     """The home as its installer would enter it; no mixing valve is recorded, so that no strategy
     is charged with disinfections. ``brief`` plans as ``ladle replay`` does."""
-    plan = forecast.households.plan(case.household)
+    plan = households.plan(case.household)
     volume = VOLUME_L[plan.size]
     height = 0.9 + volume / 400.0
     probes = tuple(
@@ -169,9 +170,9 @@ def day_ahead(case: Case) -> np.ndarray:
     """Price of every hour since the year began, per kWh with grid charges and taxes, shape (n,)."""
     rng = np.random.default_rng([77, CLIMATES.index(case.climate)])
     at = weather(case)
-    hours = (forecast.households.DAYS + 3) * 24
+    hours = (households.DAYS + 3) * 24
     moments = BEGIN_S + np.arange(hours) * HOUR_S
-    local = np.array([utc(m).astimezone(forecast.ZONE).hour for m in moments])
+    local = np.array([utc(m).astimezone(walk.ZONE).hour for m in moments])
     shape = 0.035 * np.exp(-(((local - 8) / 2.0) ** 2)) + 0.05 * np.exp(
         -(((local - 19) / 2.2) ** 2)
     )
@@ -200,7 +201,7 @@ def price_at(case: Case, home: HomeSettings) -> Callable[[float], tuple[float, f
             return series[int(at_s - BEGIN_S) // HOUR_S], EXPORT_PER_KWH
 
         return hourly
-    return money.price_at(home, BEGIN_S, BEGIN_S + forecast.households.DAYS * DAY_S)
+    return money.price_at(home, BEGIN_S, BEGIN_S + households.DAYS * DAY_S)
 
 
 def feed(case: Case, from_s: float) -> Iterator[tuple[float, PriceSeries]]:
@@ -208,8 +209,8 @@ def feed(case: Case, from_s: float) -> Iterator[tuple[float, PriceSeries]]:
     if case.tariff != "hourly":
         return
     series = day_ahead(case)
-    for day in range(forecast.households.DAYS + 1):
-        midnight = forecast.wall_clock_s(np.array([day * 1440, (day + 1) * 1440])) + LATER_S
+    for day in range(households.DAYS + 1):
+        midnight = walk.wall_clock_s(np.array([day * 1440, (day + 1) * 1440])) + LATER_S
         out_s = float(midnight[0]) - DAY_S + PUBLISHED_AT_H * HOUR_S
         if out_s < from_s - 8 * DAY_S:
             continue
@@ -228,7 +229,7 @@ def feed(case: Case, from_s: float) -> Iterator[tuple[float, PriceSeries]]:
 
 def taps(household: int, from_s: float, until_s: float) -> Iterator[TapDraw]:
     """The household's draws that begin in a stretch, in order."""
-    h = forecast.load(household).history
+    h = walk.load(household).history
     a, b = np.searchsorted(h.start_s, [from_s - LATER_S, until_s - LATER_S])
     free_s = 0.0
     for start, seconds, litres in zip(

@@ -14,108 +14,35 @@ LADLE_BENCH_CACHE (default: a folder in the system's temporary folder).
 
 from __future__ import annotations
 
-import datetime as dt
-import os
-import tempfile
 from dataclasses import dataclass
-from pathlib import Path
-from zoneinfo import ZoneInfo
 
 import numpy as np
 
 from forecasting import calendar, draws, profiles, sums
-from forecasting.slots import litres_in_slots
-from forecasting.types import DemandForecast, DrawHistory, Household
+from forecasting.types import DemandForecast, Household
 from tests.benchmarks import _forecast_households as households
 from tests.benchmarks import _forecast_rivals as rivals
-from tests.benchmarks.frame import Figure, Result, at_least, at_most, seconds, within
+from tests.benchmarks._forecast_noticing import noticing
+from tests.benchmarks._forecast_walk import (
+    BEGIN_S,
+    HOURS,
+    ORIGINS,
+    ZONE,
+    Home,
+    Walk,
+    cache,
+    forecast_at,
+    load,
+)
+from tests.benchmarks.frame import Figure, Result, at_most, seconds, within
 
-ZONE = ZoneInfo("Europe/Berlin")
-HOURS = (3, 6, 12, 24)
-ORIGINS = (0, 6, 12, 18)
-EVALUATED = tuple(range(28, 363, 5))
+EVERY = tuple(range(28, 363))  # days on which chances are compared with what happened
+NTH = 5  # of which rivals, who learn anew for each, are asked on every fifth
+EVALUATED = EVERY[::NTH]
 SLOT_DAYS = EVALUATED[::3]
+BLOCK_D = 15  # days that are drawn together, so that two weeks' habits stay together
 LEVELS = np.array(rivals.LEVELS)
 AT = {level: rivals.LEVELS.index(level) for level in (0.5, 0.8, 0.95, 0.99)}
-DAY_S, HALF_HOUR_S = 86_400, 1_800
-BEGIN_S = int(dt.datetime(households.YEAR, 1, 1, tzinfo=ZONE).timestamp())
-
-
-def cache() -> Path:
-    named = os.environ.get("LADLE_BENCH_CACHE")
-    folder = Path(named) if named else Path(tempfile.gettempdir()) / "ladle-forecast-bench"
-    folder.mkdir(parents=True, exist_ok=True)
-    return folder
-
-
-def wall_clock_s(minutes: np.ndarray) -> np.ndarray:
-    """Minutes of the year on the wall clock as seconds since 1970 UTC."""
-    naive = int(dt.datetime(households.YEAR, 1, 1, tzinfo=dt.UTC).timestamp()) + minutes * 60
-    return naive - calendar.offset_s(naive - 3600, ZONE)
-
-
-@dataclass(frozen=True)
-class Home:
-    """One household's year and the sums that forecasts are about."""
-
-    plan: households.Plan
-    history: DrawHistory
-    start_s: dict[int, np.ndarray]  # origin hour -> moment by day
-    half_hours: np.ndarray
-    use: dict[tuple[int, int], np.ndarray]  # (hours, origin hour) -> litres by day
-    before: dict[int, np.ndarray]  # origin hour -> litres of the day before it
-    by_slot: np.ndarray  # (days, 48) after local midnight
-    free: np.ndarray
-
-    def upto(self, end_s: int, begin_s: int = BEGIN_S) -> DrawHistory:
-        """The history between two moments."""
-        h = self.history
-        a, b = np.searchsorted(h.start_s, [begin_s, end_s])
-        return DrawHistory(
-            h.start_s[a:b], h.duration_s[a:b], h.litres_40c[a:b], h.energy_kwh[a:b], begin_s, end_s
-        )
-
-    def household(self) -> Household:
-        return Household(occupants=self.plan.size, country="DE")
-
-
-def load(number: int) -> Home:
-    """A household's year, generated when it is not in the cache yet."""
-    path = cache() / f"{number:02d}.npz"
-    if not path.exists():
-        np.savez_compressed(path, **households.generate(households.plan(number)))
-    events = np.load(path)
-    start = wall_clock_s(events["start_min"])
-    order = np.argsort(start, kind="stable")
-    litres = events["litres"][order]
-    days = households.DAYS
-    history = DrawHistory(
-        start[order],
-        events["minutes"][order] * 60.0,
-        litres,
-        litres * 1.153e-3 * 30.0,
-        BEGIN_S,
-        int(wall_clock_s(np.array([days * 1440]))[0]),
-    )
-    edges = np.arange(BEGIN_S, BEGIN_S + (days + 1) * DAY_S, HALF_HOUR_S, dtype=np.int64)
-    half = litres_in_slots(history, edges[:-1], edges[1:])
-    total = np.concatenate([[0.0], np.cumsum(half)])
-    moments = {o: wall_clock_s(np.arange(days) * 1440 + o * 60) for o in ORIGINS}
-    index = {o: (m - BEGIN_S) // HALF_HOUR_S for o, m in moments.items()}
-    last = len(total) - 1
-    use = {
-        (w, o): total[np.minimum(i + 2 * w, last)] - total[i]
-        for w in HOURS
-        for o, i in index.items()
-    }
-    before = {o: total[i] - total[index[0]] for o, i in index.items()}
-    padded = np.concatenate([half, np.zeros(96)])
-    by_slot = np.array([padded[i : i + 48] for i in index[0]])
-    number_of_day = np.arange(days)
-    free = ((number_of_day + 1) % 7 >= 5) | np.isin(number_of_day + 1, households.GERMAN_HOLIDAYS)
-    return Home(
-        households.plan(number), history, moments, half, use, before, by_slot, free.astype(int)
-    )
 
 
 def rival_quantiles(home: Home) -> dict[str, np.ndarray]:
@@ -168,31 +95,6 @@ def crps(quantiles: np.ndarray, happened: np.ndarray) -> np.ndarray:
     return 2.0 * pinball(quantiles, happened)[..., rivals.SCORED].mean(-1)
 
 
-class Walk:
-    """Our forecaster as the service runs it: learned weekly, updated nightly."""
-
-    def __init__(self, home: Home, household: Household | None = None, begin_s: int = BEGIN_S):
-        self.home, self.begin_s = home, begin_s
-        self.household = household or home.household()
-        self.model: draws.DrawModel | None = None
-
-    def midnight(self, day: int) -> draws.DrawModel:
-        now = int(self.home.start_s[0][day])
-        if self.model is None or day % 7 == 0:
-            self.model = draws.learn(self.home.upto(now, self.begin_s), self.household, ZONE, now)
-        else:
-            yesterday = int(self.home.start_s[0][day - 1])
-            self.model = draws.update(self.model, self.home.upto(now, yesterday))
-        return self.model
-
-
-def forecast_at(home: Home, model: draws.DrawModel, day: int, hour: int) -> DemandForecast:
-    now = int(home.start_s[hour][day])
-    midnight = int(home.start_s[0][day])
-    grid = calendar.grid(now, ZONE, 30, 24)
-    return draws.forecast(model, grid, now, (), home.upto(now, midnight), np.full(len(grid), 10.0))
-
-
 ENDS = tuple(2 * w for w in HOURS)
 
 
@@ -215,21 +117,29 @@ def our_slots(made: DemandForecast) -> np.ndarray:
 
 @dataclass(frozen=True)
 class Scored:
-    """Ours and what happened on the evaluated days of one household."""
+    """Ours and what happened in one household, on EVERY day and on those of the rivals."""
 
-    ours: np.ndarray  # (days, origins, hours, levels)
-    happened: np.ndarray  # (days, origins, hours)
+    every: np.ndarray  # (days, origins, hours, levels)
+    every_happened: np.ndarray  # (days, origins, hours)
     slots: np.ndarray  # (slot days, 48, levels)
+
+    @property
+    def ours(self) -> np.ndarray:
+        """Ours on the EVALUATED days, shape (days, origins, hours, levels)."""
+        return self.every[::NTH]
+
+    @property
+    def happened(self) -> np.ndarray:
+        """What happened on them, shape (days, origins, hours)."""
+        return self.every_happened[::NTH]
 
 
 def walk(home: Home, household: Household | None = None) -> Scored:
-    """Every forecast of ours on the evaluated days."""
+    """Every forecast of ours."""
     walker = Walk(home, household)
     ours, happened, slots = [], [], []
-    for day in range(EVALUATED[0], EVALUATED[-1] + 1):
+    for day in EVERY:
         model = walker.midnight(day)
-        if day not in EVALUATED:
-            continue
         made = [forecast_at(home, model, day, o) for o in ORIGINS]
         ours.append([our_sums(m) for m in made])
         happened.append([[home.use[w, o][day] for w in HOURS] for o in ORIGINS])
@@ -239,8 +149,8 @@ def walk(home: Home, household: Household | None = None) -> Scored:
     return Scored(np.array(ours), np.array(happened), np.array(slots))
 
 
-def bootstrap_band(hits: np.ndarray, seed: int, block: int = 3) -> tuple[float, float]:
-    """99 % band of a coverage by resampling blocks of consecutive evaluated days."""
+def bootstrap_band(hits: np.ndarray, seed: int, block: int = BLOCK_D) -> tuple[float, float]:
+    """99 % band of a coverage by resampling blocks of consecutive days."""
     rng = np.random.default_rng(seed)
     by_day = hits.reshape(len(hits), -1).mean(1)
     count = int(np.ceil(len(by_day) / block))
@@ -272,26 +182,30 @@ def outside_by_chance(homes: int = 300, people: float = 3.0) -> dict[float, floa
     true = {level: np.quantile(use(40_000), level, axis=0) for level in (0.95, 0.99)}
     outside = dict.fromkeys(true, 0)
     for home in range(homes):
-        happened = use(len(EVALUATED))
+        happened = use(len(EVERY))
         for level, quantile in true.items():
             low, high = bootstrap_band(happened <= quantile, home)
             outside[level] += not low <= level <= high
     return {level: count / homes for level, count in outside.items()}
 
 
-def start_phase(home: Home, days: int = 42) -> float:
-    """Highest ratio of cumulative CRPS to the published profile's, from the fourth day on."""
+def start_phase(home: Home, days: int = 42) -> np.ndarray:
+    """Cumulative CRPS from the fourth day on, ours and the published profile's, shape (2, d)."""
     nothing = draws.learn(home.upto(BEGIN_S), home.household(), ZONE, BEGIN_S)
-    walker, ours, theirs, worst = Walk(home), 0.0, 0.0, 0.0
+    walker, losses = Walk(home), []
     for day in range(3, days):
         model = walker.midnight(day)
-        for k, hour in enumerate(ORIGINS):
-            happened = np.array([home.use[w, hour][day] for w in HOURS])
-            ours += float(crps(our_sums(forecast_at(home, model, day, hour)), happened).sum())
-            theirs += float(crps(our_sums(forecast_at(home, nothing, day, hour)), happened).sum())
-            if k == len(ORIGINS) - 1:
-                worst = max(worst, ours / theirs)
-    return worst
+        happened = [np.array([home.use[w, hour][day] for w in HOURS]) for hour in ORIGINS]
+        losses.append(
+            [
+                sum(
+                    float(crps(our_sums(forecast_at(home, m, day, hour)), use).sum())
+                    for hour, use in zip(ORIGINS, happened, strict=True)
+                )
+                for m in (model, nothing)
+            ]
+        )
+    return np.cumsum(losses, axis=0).T
 
 
 def after_change(home: Home) -> tuple[float, float]:
@@ -319,95 +233,6 @@ def after_change(home: Home) -> tuple[float, float]:
         return float(pairs[:, 0].sum() / pairs[:, 1].sum() - 1.0)
 
     return excess((1,)), excess((3, 4, 5))
-
-
-ABSENT_D = 14
-ALONGSIDE_D = 84  # a change stays in the learning window for so long; notices in it are no mistake
-
-
-@dataclass(frozen=True)
-class Noticed:
-    """What was noticed over one household's year."""
-
-    absence_after_d: float | None  # from the first day away on; None: never
-    false_absences: int
-    change_after_d: int | None
-    false_changes: int
-
-
-def spells(moments: list[float], apart_d: float) -> int:
-    """How many times something happened, counting again what lies so far from the last one."""
-    gaps = np.diff(moments)
-    return 0 if not moments else 1 + int((gaps > apart_d).sum())
-
-
-def notice(home: Home) -> Noticed:
-    """Look for absences every three hours and for changes every night, as the service would."""
-    walker, away, changed = Walk(home), [], []
-    for day in range(14, households.DAYS - 1):
-        model = walker.midnight(day)
-        midnight = int(home.start_s[0][day])
-        for hour in range(0, 24, 3):
-            now = midnight + hour * 3600
-            grid = calendar.grid(now, ZONE, 30, 1)
-            made = draws.forecast(
-                model, grid, now, (), home.upto(now, midnight), np.full(len(grid), 10.0)
-            )
-            if "absence_noticed" in made.notes:
-                away.append(day + hour / 24)
-        if model.habits_changed:
-            changed.append(float(day))
-    first = home.plan.absence_from
-    there = [t for t in away if first >= 0 and first <= t <= first + ABSENT_D + 1]
-    since = households.CHANGE_DAY
-    after = [t for t in changed if home.plan.change and since < t <= since + ALONGSIDE_D]
-    return Noticed(
-        there[0] - first if there else None,
-        spells([t for t in away if t not in there], 1.0),
-        int(after[0]) - since if after else None,
-        spells([t for t in changed if t not in after], 14.0),
-    )
-
-
-def noticing(numbers: tuple[int, ...], whose: str) -> tuple[list[Figure], list[str]]:
-    """Figures of what was noticed in some households' years."""
-    found = {n: notice(load(n)) for n in numbers}
-    plans = {n: households.plan(n) for n in numbers}
-    away = [found[n].absence_after_d for n in numbers if plans[n].absence_from >= 0]
-    changed = [n for n in numbers if plans[n].change]
-    in_time = [n for n in changed if (found[n].change_after_d or 99) <= 14]
-    figures = [
-        at_most(
-            f"absence noticed after, longest of {len(away)}, {whose}",
-            max(99.0 if d is None else d for d in away),
-            1.0,
-            "days",
-        ),
-        at_most(
-            f"false absences in a home-year, most of {len(numbers)}, {whose}",
-            max(f.false_absences for f in found.values()),
-            1,
-        ),
-        Figure(
-            f"false absences in {len(numbers)} home-years, {whose}",
-            sum(f.false_absences for f in found.values()),
-        ),
-        at_least(
-            f"lasting changes noticed within two weeks, of {len(changed)}, {whose}",
-            len(in_time),
-            len(changed),
-        ),
-        Figure(
-            f"changes noticed in {len(numbers)} home-years where there were none, {whose}",
-            sum(f.false_changes for f in found.values()),
-        ),
-    ]
-    each = ", ".join(
-        f"{n} ({plans[n].change or 'no change'}): absence {f.absence_after_d} d, false"
-        f" {f.false_absences}, change {f.change_after_d} d, false {f.false_changes}"
-        for n, f in found.items()
-    )
-    return figures, [f"noticed, {whose}: {each}"]
 
 
 def measured(numbers: tuple[int, ...]) -> dict[int, tuple[Home, Scored, dict, dict]]:
@@ -465,7 +290,7 @@ def run(long: bool = False) -> Result:
         whose = [min(rival_loss, key=lambda k: rival_loss[k][i]) for i in range(len(HOURS))]
         inside = []
         for level in (0.95, 0.99):
-            hit = ours.happened <= ours.ours[..., AT[level]]
+            hit = ours.every_happened <= ours.every[..., AT[level]]
             hits[level].append(hit)
             low, high = bootstrap_band(hit, number)
             inside.append(f"{level:g}: {hit.mean():.3f} in [{low:.3f}, {high:.3f}]")
@@ -551,7 +376,9 @@ def run(long: bool = False) -> Result:
         found, told = noticing(chosen, whose)
         figures += found
         notes += told
-    start = {n: start_phase(load(n)) for n in numbers}
+    begun = {n: start_phase(load(n)) for n in numbers}
+    start = {n: float((ours / theirs).max()) for n, (ours, theirs) in begun.items()}
+    together = np.sum(list(begun.values()), axis=0)
     notes.append(
         "cumulative CRPS over the starting profile's, highest: "
         + ", ".join(f"{n}: {v:.3f}" for n, v in start.items())
@@ -568,6 +395,9 @@ def run(long: bool = False) -> Result:
             "  homes of ten above it by more than half a per cent",
             sum(v > 1.005 for v in start.values()),
         )
+    )
+    figures.append(
+        Figure("  of all homes together, at its highest", float((together[0] / together[1]).max()))
     )
     spread = {lv: [float(h.mean()) - lv for h in hits[lv]] for lv in hits}
     for level, misses in spread.items():
@@ -602,7 +432,8 @@ def run(long: bool = False) -> Result:
         ),
         settings={
             "households": list(numbers),
-            "evaluated_days": "every fifth from day 29 on, origins at 0, 6, 12 and 18 h",
+            "evaluated_days": "from day 29 on, origins at 0, 6, 12 and 18 h: each day for coverage,"
+            " every fifth where rivals are compared with",
             "crps": "twice the mean pinball loss at 0.05, 0.15 .. 0.95, for everybody",
         },
     )

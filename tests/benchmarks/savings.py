@@ -37,8 +37,8 @@ from service.simulation.fitted import home_of
 from service.simulation.home import SimulatedHome
 from service.simulation.replay import Replay
 from service.simulation.tank import Tank
+from tests.benchmarks import _forecast_households as households
 from tests.benchmarks import _savings_homes as homes
-from tests.benchmarks import forecast
 from tests.benchmarks._savings_rules import RULES, FixedRule, bound
 from tests.benchmarks.frame import RESULTS, Figure, Result, at_least, at_most
 
@@ -47,7 +47,7 @@ COMFORTS = ("thrifty", "balanced", "ample")
 # (week that is lived, weeks it stands for): nothing is learned yet in the first.
 SAMPLED = ((0, 2), (2, 3), (6, 11), (18, 12), (31, 12), (43, 12))
 SETTLE_S, MEASURED_S = homes.DAY_S, 7 * homes.DAY_S
-YEAR_S = (forecast.households.DAYS - 1) * homes.DAY_S
+YEAR_S = (households.DAYS - 1) * homes.DAY_S
 
 
 @dataclass
