@@ -91,6 +91,21 @@ def misfits(plant: Plant) -> Iterator[Misfit]:
             "nothing is commanded, so nothing is disinfected",
             "see the plant's own disinfection",
         )
+    elif refusal.code == "disinfection_refused_power_limit":
+        yield Misfit(
+            "warn",
+            refusal.code,
+            "power_limit_w",
+            f"{settings.tunables.power_limit_w:g}",
+            "keeps every source that gets hot enough from running, so thermal disinfection is "
+            "refused"
+            + (
+                " and Ladle counts on the heat pump's own disinfection"
+                if hygiene.left_to_plant(plant)
+                else ""
+            ),
+            "raise it to what such a source takes, or leave it out",
+        )
     elif hygiene.left_to_plant(plant):
         lowest = plant.hygiene_probes[0]
         yield Misfit(

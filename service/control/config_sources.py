@@ -5,9 +5,8 @@ from __future__ import annotations
 import math
 from collections.abc import Iterator
 
-from adapters.wiring import Form
 from service.control.misfit import Misfit
-from service.control.plant import Plant, SourcePlant
+from service.control.plant import Plant
 from service.scheduling.types import SourceName
 
 REACH_MARGIN_K = 0.5
@@ -15,7 +14,6 @@ REACH_MARGIN_K = 0.5
 STARTS_SOON_H, ANSWERS_LATE_H = 48.0, 24.0
 COLDEST_INLET_C = 5.0  # hardly any mains is colder (SAP 10.2 table J1: 8 degC in January)
 SAID: dict[SourceName, str] = {"heat_pump": "heat pump", "immersion": "immersion heater"}
-OUTDOORS_C = (-20.0, -10.0, 0.0, 10.0, 20.0, 30.0)  # where a heat pump's least power is looked for
 
 
 def misfits(plant: Plant) -> Iterator[Misfit]:
@@ -155,10 +153,10 @@ def _spare_actuators(plant: Plant) -> Iterator[Misfit]:
 def _power_limit(plant: Plant) -> Iterator[Misfit]:
     """Sources that a power limit keeps from running ever."""
     limit_w = plant.settings.tunables.power_limit_w
-    needs = [(s, _least_power_w(plant, s)) for s in plant.sources.values() if s.actuators]
+    needs = [(s, plant.least_power_w(s)) for s in plant.sources.values() if s.actuators]
     if limit_w is None or not needs:
         return
-    kept = [f"the {SAID[s.name]} needs {w:.0f} W" for s, w in needs if w > limit_w]
+    kept = [f"the {SAID[s.name]} needs {w:.0f} W" for s, w in needs if plant.beyond_power(s)]
     if not kept:
         return
     everything = len(kept) == len(needs)
@@ -172,15 +170,6 @@ def _power_limit(plant: Plant) -> Iterator[Misfit]:
         f"set it to {math.ceil(max(w for _, w in needs) / 100) * 100} or more, in W, or leave it "
         "out",
     )
-
-
-def _least_power_w(plant: Plant, source: SourcePlant) -> float:
-    """The least electricity a source runs on, W."""
-    if source.name == "heat_pump":
-        duties = filter(None, map(plant.duty, OUTDOORS_C))
-        return min((duty.electricity_w for duty in duties), default=source.electricity_w)
-    diverters = [a for a in source.actuators if a.form is Form.DIVERTER]
-    return diverters[0].min_power_w if diverters else source.electricity_w
 
 
 def arithmetic(plant: Plant) -> str:

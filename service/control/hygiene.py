@@ -31,6 +31,8 @@ BROUGHT_FORWARD_S = DAY_S  # lukewarm for too long: within a day, so that a nigh
 ABSENCE_S = 2 * DAY_S  # a longer one: disinfected before the return, outlets to be flushed after
 PLANNED_EARLY_S = 3600.0  # the plan has it over so long before it is due: it may err
 RETURN_WINDOW_S = 36 * 3600.0  # a disinfection before a return lies within this of it
+# Why nothing that is commanded gets hot enough.
+UNREACHED = ("disinfection_refused_no_source_reaches", "disinfection_refused_power_limit")
 LONGEST_GAP_S = 360.0  # a longer silence is no hold: probes that tell every five minutes, and late
 HOTTER_K = 3.0
 HELD_ABOVE_K = 0.3  # what probes and standing loss take off before it is heated again
@@ -78,6 +80,9 @@ def _refusal(plant: Plant) -> Reason | None:
         )
     if not reaching(plant):
         lowest = plant.hygiene_probes[0]
+        if _hot_enough(plant):
+            limit_w = settings.tunables.power_limit_w
+            return Reason("disinfection_refused_power_limit", {"power_limit_w": limit_w})
         facts: Facts = {
             "disinfect_c": wanted_c,
             "probe": lowest.name,
@@ -93,16 +98,20 @@ def _refusal(plant: Plant) -> Reason | None:
 def left_to_plant(plant: Plant) -> bool:
     """Whether nothing that is commanded gets hot enough, and the heat pump disinfects by itself."""
     refused, pump = refusal(plant), plant.settings.wiring.heat_pump
-    unreached = refused is not None and refused.code == "disinfection_refused_no_source_reaches"
+    unreached = refused is not None and refused.code in UNREACHED
     return unreached and pump is not None and pump.own_disinfection
 
 
 def reaching(plant: Plant) -> tuple[SourcePlant, ...]:
     """The sources that can bring the lowest named probe to the disinfection temperature."""
-    return plant.remembered("hygiene.reaching", lambda: _reaching(plant))
+    return plant.remembered(
+        "hygiene.reaching",
+        lambda: tuple(x for x in _hot_enough(plant) if not plant.beyond_power(x)),
+    )
 
 
-def _reaching(plant: Plant) -> tuple[SourcePlant, ...]:
+def _hot_enough(plant: Plant) -> tuple[SourcePlant, ...]:
+    """The same, whatever power they take."""
     if not plant.hygiene_probes:
         return ()
     wanted_c = plant.settings.tunables.hygiene.disinfect_c

@@ -33,6 +33,7 @@ KWH_PER_LK = 1.15e-3  # heat in a litre of hot stored water, by its temperature
 COIL_FROM_C = 30.0  # a coil's flow follows the water it heats, from about here to the set
 MILD_C = 7.0  # outdoors
 WARM_C = 10.0  # outdoors: from here on the heat pump makes its hottest flow
+OUTDOORS_C = (-20.0, -10.0, 0.0, 10.0, 20.0, 30.0)  # where a heat pump's least power is looked for
 BORDER_S = 43_200.0
 CALL_MARGIN_K = 0.5  # an own sensor must be this much colder than needed to count on a start
 
@@ -299,6 +300,22 @@ class Plant:
             kept_quiet=rests or bool(pump.own_timer),
             written=written,
         )
+
+    def least_power_w(self, source: SourcePlant) -> float:
+        """The least electricity a source runs on, W: a heat pump at the mildest."""
+        if source.name == "heat_pump":
+            duties = filter(None, map(self.duty, OUTDOORS_C))
+            return min((duty.electricity_w for duty in duties), default=source.electricity_w)
+        diverters = [a for a in source.actuators if a.form is Form.DIVERTER]
+        return diverters[0].min_power_w if diverters else source.electricity_w
+
+    def beyond_power(self, source: SourcePlant) -> bool:
+        """Whether the power limit keeps a source from running ever."""
+        limit_w = self.settings.tunables.power_limit_w
+        if limit_w is None:
+            return False
+        least_w = self.remembered(f"least_w/{source.name}", lambda: self.least_power_w(source))
+        return least_w > limit_w
 
     @property
     def tenth_l40(self) -> float:

@@ -227,6 +227,8 @@ class Situation:
         """Why a source may not be used now although it is commanded at other times, as a code."""
         if name == "heat_pump" and self.quiet:
             return "quiet_hours"
+        if self.plant.beyond_power(self.plant.sources[name]):
+            return "power_limit"
         return "without_effect" if self.left_alone(name) else None
 
     @property

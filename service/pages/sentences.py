@@ -182,6 +182,11 @@ DECISIONS: dict[str, tuple[str, ...]] = {
         "{disinfect_c}.",
         "Thermal disinfection is refused: no source reaches it at the lowest probe.",
     ),
+    "disinfection_refused_power_limit": (
+        "Thermal disinfection is refused: what gets hot enough takes more than the power limit of "
+        "{power_limit_w}.",
+        "Thermal disinfection is refused: what gets hot enough takes more than the power limit.",
+    ),
     # wishes
     "more": (
         "Somebody asked for more: charging to {until_tenths}.",
@@ -388,6 +393,7 @@ NAMES = {  # of sources, and of slow work that fails
 
 HINDERED = {  # why a source that is commanded at other times is not used now
     "quiet_hours": "these are its quiet hours",
+    "power_limit": "it takes more than the power limit",
     "without_effect": "it did not when it was asked to, and is tried again later",
 }
 VERBATIM = frozenset({"running", "signals", "probe", "message", "with"})  # names, texts

@@ -17,7 +17,7 @@ from service.control.planning import PlanArguments
 from service.control.state import changed
 from service.control.types import HygieneEvidence, Rule, Wish
 from service.cylinder import model
-from tests.control_plant import CHEAP_NIGHT, MONDAY, LittleHome, settings, wiring
+from tests.control_plant import CHEAP_NIGHT, MONDAY, LittleHome, settings, showers, wiring
 
 HOT = [61.0] * 40
 WEEKLY: dict[str, Any] = {"hygiene": {"longest_interval_days": 7}}
@@ -600,3 +600,15 @@ def test_a_probe_under_a_fault_measures_no_disinfection() -> None:
         odd: Reading = home.reading("probe_1", 104.0)
         home.step((odd, home.reading("probe_2", 40.0), home.reading("probe_3", 45.0)))
     assert not any(e.passed for e in _evidence(home))
+
+
+def test_what_a_power_limit_never_lets_run_is_not_waited_for() -> None:
+    """The immersion heater alone gets hot enough and takes more than may be taken: the household
+    kept no plan and got no heat for half a day while a disinfection waited for it."""
+    home = _home({"power_limit_w": 2500.0, "reserve_tenths": 5}, draws=showers)
+    home.live(26 * 3600)
+    shown = home.last.view.hygiene
+    assert (shown["state"], shown["refused"]) == ("refused", "disinfection_refused_power_limit")
+    assert not any(o.view.mode is Rule.HYGIENE for o in home.outputs)
+    assert "disinfection_refused" in {f.code for f in home.last.view.faults}
+    assert home.water.usable_l(home.cold_c) > plants.of(home.settings).litres(4)
