@@ -23,6 +23,7 @@ RETRY_S = 6 * 3600.0  # after an attempt that failed; twice as long after each f
 GIVE_UP_FACTOR = 3.0  # an attempt lasts at most this much longer than reckoned
 START_MARGIN = 1.5
 PUMP_HELPS_K = 3.0  # a heat pump this close below what it reaches is left for another source
+PUMP_BACK_K = 10.0  # it is called back only for water so much colder, which a draw brought
 RISES_K = 1.0  # probes that changed by so much did change: ten times what a usual one wavers
 # A heat pump that is called while it starts, changes over from the rooms or defrosts warms nothing
 # for some minutes (common practice, no source); beyond that it only waits for the charged water.
@@ -278,8 +279,9 @@ def _source(s: Situation) -> SourcePlant | None:
         return next(iter(others or able), None)
     # Cold air lowers what it reaches: it must not be waited for when others would go on.
     wanted_c = s.settings.tunables.hygiene.disinfect_c
+    helps_k = PUMP_BACK_K if s.running("immersion") else PUMP_HELPS_K
     helps = pump is not None and (
-        s.reach_c(pump) >= wanted_c or (_lowest_c(s) or 0.0) < s.reach_c(pump) - PUMP_HELPS_K
+        s.reach_c(pump) >= wanted_c or (_lowest_c(s) or 0.0) < s.reach_c(pump) - helps_k
     )
     helps = helps or (len(hygiene.reaching(s.plant)) == 1 and pump in hygiene.reaching(s.plant))
     if pump is not None and helps and s.answers(pump):

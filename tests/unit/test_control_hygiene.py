@@ -421,6 +421,17 @@ def _measured_alone(**more: Any) -> LittleHome:
     return _home(WEEKLY | {"normal_set_c": 62}, every_s=240.0, changes=changes, **more)
 
 
+def test_the_heat_pump_is_not_called_back_for_each_little_draw() -> None:
+    """What the immersion heater has taken over it finishes; a real draw is for the heat pump."""
+    home = _home(profile_c=51.0)  # the heat pump reaches 55 degC
+    assert home.until(lambda h: h.on("element"), 26 * 3600)
+    for lowest in (53.0, 51.5, 53.0, 50.5, 48.0):
+        _feed(home, 5, lowest=lowest, upper=55.0)
+        assert (home.on("pump"), home.on("element")) == (False, True)
+    _feed(home, 5, lowest=20.0, upper=55.0)
+    assert (home.on("pump"), home.on("element")) == (True, False)
+
+
 def test_an_attempt_ends_where_the_heat_pump_stands_still_and_nothing_else_reaches() -> None:
     home = _stands(tunables=WEEKLY | {"normal_set_c": 60}, reaches_c=57.0, changes=ALONE)
     assert home.until(lambda h: _heats(h, "pump"), 1800)
