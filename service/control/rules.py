@@ -257,7 +257,7 @@ def _lowest_will_do(s: Situation, made: Plan, order: Order) -> bool:
 def _able(s: Situation, name: SourceName) -> bool:
     """Whether a source may be used now, if only for surplus, and could add heat."""
     source = s.usable_source(name, surplus=True)
-    return source is not None and not s.full(source, s.plant.set_c)
+    return source is not None and s.has_room(source)
 
 
 def _blocks(s: Situation) -> tuple[str, ...]:
@@ -286,7 +286,7 @@ def _below(
     s: Situation, source: SourcePlant, charge_l40: float, level_l40: float, begin_l40: float
 ) -> bool:
     """Whether to heat towards a level: on until it is reached, begun only well below it."""
-    if s.full(source, s.plant.set_c):
+    if not s.has_room(source):
         return False
     return charge_l40 < (level_l40 if s.running(source.name) else begin_l40)
 
@@ -308,7 +308,7 @@ def _up_to(s: Situation, target_l40: float, begin_l40: float | None = None) -> t
     unanswered: tuple[Run, ...] = ()
     for name in ORDER:
         source = s.usable_source(name)
-        if source is None or s.full(source, s.plant.set_c):
+        if source is None or not s.has_room(source):
             continue
         if _below(s, source, charge, target_l40, begin):
             run = (Run(name, s.plant.set_c),)
@@ -327,7 +327,7 @@ def _charge_to(s: Situation) -> Ruling | None:
     missing = target - s.charge_l40
     for name in ORDER:
         source = s.usable_source(name)
-        if source is None or s.full(source, s.plant.set_c) or not s.answers(source):
+        if source is None or not s.has_room(source) or not s.answers(source):
             continue
         need_s = missing * kwh_per_l40(s) * 3.6e6 / s.heat_w(source)
         left = wish.until - s.now

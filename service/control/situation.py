@@ -22,6 +22,7 @@ from service.settings import HomeSettings
 
 UPSIDE_DOWN_K = 15.0
 FULL_WITHIN_K = 1.0  # a layer this close to the set temperature takes no more heat
+BEGUN_BELOW_K = 2.0  # a source that is off begins only for water so much colder than that
 ELEMENT_RESTART_K = 6.0  # an immersion thermostat's differential
 RESTART_MARGIN_K = 2.0  # beside the heat pump's own restart differential
 LONGEST_WAITED_FOR_S = 1800.0  # a draw-off; what runs on may be a tap left open, or a leak
@@ -185,9 +186,17 @@ class Situation:
         """The hottest water the source can make now."""
         return self.plant.reach_c(source, self.outdoor_c)
 
-    def full(self, source: SourcePlant, set_c: float) -> bool:
-        """Whether the source can add nothing below ``set_c`` where it reaches."""
-        enough_c = min(set_c, self.reach_c(source)) - FULL_WITHIN_K
+    def has_room(self, source: SourcePlant) -> bool:
+        """Whether a source could add heat below the normal set temperature, worth a start if off.
+
+        A level above what it can make would have it begin anew with each kelvin lost at its foot.
+        """
+        below_k = 0.0 if self.running(source.name) else BEGUN_BELOW_K
+        return not self.full(source, self.plant.set_c, below_k)
+
+    def full(self, source: SourcePlant, set_c: float, below_k: float = 0.0) -> bool:
+        """Whether the source can add nothing ``below_k`` below ``set_c`` where it reaches."""
+        enough_c = min(set_c, self.reach_c(source)) - FULL_WITHIN_K - below_k
         foot_c = self.layer_c(source.foot)
         if foot_c is not None and foot_c >= enough_c:
             return True

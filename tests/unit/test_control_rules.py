@@ -232,6 +232,25 @@ def test_minimum_run_and_rest_count_elapsed_time() -> None:
     assert home.on("pump")
 
 
+def test_a_level_out_of_reach_does_not_have_a_source_start_for_every_kelvin() -> None:
+    """The element heats nothing below itself, so nine tenths of the cylinder are never there."""
+    home = _home(
+        {"reserve_tenths": 9},
+        changes={"heat_pump": None, "actuators": wiring()["actuators"][1:]},
+        profile_c=[12.0] * 4 + [48.0] * 36,
+        draws=lambda at: 2.0 if at.minute % 20 == 0 else 0.0,
+    )
+    started, on = [], False
+    for _ in range(6 * 60):
+        home.live(60)
+        was, on = on, home.on("element")
+        if on and not was:
+            started.append(home.now)
+    assert started
+    assert all(b - a > timedelta(minutes=45) for a, b in pairwise(started))
+    assert home.probe("probe_2") > 48
+
+
 def test_at_the_ceiling_everything_is_released_at_once() -> None:
     home = _home(profile_c=COLD)
     home.live(120)
