@@ -266,20 +266,18 @@ def _blocks(s: Situation) -> tuple[str, ...]:
     A heat pump with a low set temperature to write rests, or its own control would charge
     whenever its sensor finds that the plan let the charge fall. Terminals, whose blocking is
     counted, only while it is dear; and only where commissioning showed that their states affect
-    hot water alone, or a block would leave the rooms cold.
+    hot water alone, or a block would leave the rooms cold. What was released makes some more than
+    the reserve before it rests again: its own control would start and stop around it.
     """
     made, slot, sure = s.state.plan, s.slot_now, s.sure_l40
-    if (
-        made is None
-        or slot is None
-        or sure is None
-        or sure < s.reserve_l40
-        or not s.plant.blockable
-    ):
+    if made is None or slot is None or sure is None:
         return ()
-    prices = made.import_per_kwh
+    prices, held = made.import_per_kwh, s.state.book.leases
     dear = float(prices[slot]) >= DEAR_TIMES_MEAN * float(prices.mean()) > 0
-    return s.plant.blockable if dear else s.plant.resting
+    over_l40 = sure - s.reserve_l40
+    released_l40 = BATCH_TENTHS * s.plant.tenth_l40
+    may_block = s.plant.blockable if dear else s.plant.resting
+    return tuple(n for n in may_block if over_l40 >= (0.0 if n in held else released_l40))
 
 
 def _below(

@@ -200,6 +200,23 @@ def test_below_the_reserve_the_heat_pump_is_left_to_its_own_control() -> None:
     assert not any(c.action == "block" for _, c in home.sent)
 
 
+def test_what_was_released_at_the_reserve_makes_some_more_before_it_rests_again() -> None:
+    """Its own control, which heats while released, was stopped after a minute each time."""
+    home = _home([RESTING], profile_c=[12.0] * 34 + [50.0] * 6, draws=lambda at: 0.5)
+    home.live(120)
+    lasted: list[int] = []
+    resting = True
+    for _ in range(240):
+        _plan_in_force(home, dear=False)
+        home.live(60)
+        rested, resting = resting, "pump_set" in home.state.book.leases
+        if not resting:  # it is cold at its sensor, so it heats
+            home.until_mark["pump"] = home.elapsed_s + 60.0
+            lasted = [*lasted, 1] if rested else [*lasted[:-1], lasted[-1] + 1]
+    assert len(lasted) > 3
+    assert min(lasted[1:-1]) >= 5
+
+
 def test_what_rests_is_not_counted_as_blocked() -> None:
     """The two hours a day are the terminals' own (regulations for the label SG Ready)."""
     home = _home([RESTING], every_s=120.0)
