@@ -323,6 +323,8 @@ def _charge_to(s: Situation) -> Ruling | None:
         return None
     target = min(s.plant.litres(wish.tenths), _highest_l40(s))
     missing = target - s.charge_l40
+    last = s.state.decision
+    begun = last is not None and last.reason.code == "charge_to"  # what else runs ends by itself
     for name in ORDER:
         source = s.usable_source(name)
         if source is None or not s.has_room(source) or not s.answers(source):
@@ -330,7 +332,7 @@ def _charge_to(s: Situation) -> Ruling | None:
         need_s = missing * kwh_per_l40(s) * 3.6e6 / s.heat_w(source)
         left = wish.until - s.now
         late = timedelta(seconds=need_s * LATEST_START_MARGIN) + timedelta(minutes=10)
-        if not s.running(name) and left > late:
+        if not (begun and s.running(name)) and left > late:
             return None
         if _below(s, source, s.charge_l40, target, target - 0.2 * s.plant.tenth_l40):
             facts: Facts = {

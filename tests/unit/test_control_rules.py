@@ -332,6 +332,18 @@ def test_charge_to_is_begun_in_time_and_reached() -> None:
     assert (home.last.view.v40_l or 0) >= 0.57 * home.last.view.reference_l40
 
 
+def test_a_charge_by_tomorrow_is_not_begun_because_something_runs_today() -> None:
+    """What ran for the evening went on to the morning's charge, at the evening's price."""
+    home = _home({"reserve_tenths": 5}, profile_c=[12.0] * 24 + [52.0] * 16)
+    home.wish(Wish.CHARGE_TO, tenths=9, until=home.now + timedelta(hours=13))
+    assert home.until(lambda h: h.on("pump"), 3600)
+    assert home.until(lambda h: not h.on("pump"), 3 * 3600)
+    assert home.water.usable_l(home.cold_c) < plants.of(home.settings).litres(7)
+    assert home.until(lambda h: h.on("pump"), 13 * 3600)
+    home.live(13 * 3600 + (MONDAY - home.now).total_seconds())
+    assert home.water.usable_l(home.cold_c) > plants.of(home.settings).litres(8.8)
+
+
 def test_charge_to_is_begun_in_time_by_a_heat_pump_in_the_cold() -> None:
     """At 15 degC below zero the default one gives six tenths of its capacity."""
     home = _home({"reserve_tenths": 0}, profile_c=COLD, changes={"immersion": None})
