@@ -57,9 +57,10 @@ def clock_and_work(s: Situation) -> Iterator[Finding]:
 
 def probes(s: Situation) -> Iterator[Finding]:
     """Probes that the estimator distrusts, and has for long enough to tell people."""
-    if s.estimate is None:
+    believed = s.state.belief.estimate  # also while no probe is heard: none is well again by that
+    if believed is None:
         return
-    for fault in s.estimate.probe_faults:
+    for fault in believed.probe_faults:
         code, seen = f"probe_{fault.code}", fault.evidence
         # The estimator distrusts a probe sooner than people should be told of it.
         if fault.code == "jumping" and float(seen["jumps"]) < JUMPS_TOLD:

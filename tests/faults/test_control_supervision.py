@@ -437,6 +437,19 @@ def test_a_silent_signal_and_impossible_values_are_told() -> None:
     assert _stands(home, "nonsense_readings")
 
 
+def test_no_probe_is_well_again_because_the_others_fell_silent_too() -> None:
+    home = _home(profile_c=[40.0] * 20 + [52.0] * 20, every_s=120.0)
+    home.live(600)
+    home.silent = {"probe_2"}
+    assert home.until(lambda h: _stands(h, "probe_silent"), 2 * 3600)
+    home.silent |= {"probe_1", "probe_3"}
+    home.live(3 * 3600)
+    assert _stands(home, "probe_silent")
+    home.silent = {"probe_1", "probe_3"}
+    home.live(3600)
+    assert "probe_2" not in {f.subject for f in home.last.view.faults if f.code == "probe_silent"}
+
+
 @pytest.mark.parametrize("into_h", [0.0, 0.25, 0.5, 0.75])
 def test_impossible_values_are_told_within_the_hour_whenever_it_began(into_h: float) -> None:
     """One in five minutes: the tenth comes after 45 min, and then they cease."""
