@@ -96,7 +96,7 @@ def begin_or_end(s: Situation) -> tuple[HygieneClock, tuple[HygieneEvidence, ...
         return clock if followed is attempt else changed(clock, attempt=followed), ()
     if not when.ours:
         return clock, ()
-    late = when.in_s <= need_s(s) * START_MARGIN + 1800.0 and not _planned_by(s, when.in_s)
+    late = _late(s, when) and not _planned_by(s, when.in_s)
     if not (late or planned_now(s)):
         return clock, ()
     since_failed_s = s.elapsed_s - clock.failed_mark_s if clock.failures else math.inf
@@ -115,12 +115,22 @@ def begin_or_end(s: Situation) -> tuple[HygieneClock, tuple[HygieneEvidence, ...
 
 
 def suspended(s: Situation) -> HygieneClock:
-    """While a stronger rule or quiet hours keep the plant released none begins or gets older."""
+    """While a stronger rule or quiet hours keep the plant released none begins or gets older.
+
+    One that a person's hold keeps beyond its place in the plan is planned anew.
+    """
     clock, attempt = s.state.hygiene, s.state.hygiene.attempt
     if attempt is None:
         return clock
+    if s.standing.hold is not None and not (planned_now(s) or _late(s, hygiene.due(s))):
+        return changed(clock, attempt=None)
     lived_s = s.elapsed_s - s.state.elapsed_s
     return changed(clock, attempt=replace(attempt, mark_s=attempt.mark_s + lived_s, rise=None))
+
+
+def _late(s: Situation, when: hygiene.Due) -> bool:
+    """Whether it has to begin now to be over in time."""
+    return when.in_s <= need_s(s) * START_MARGIN + 1800.0
 
 
 def _set_c(s: Situation, source: SourcePlant) -> float:

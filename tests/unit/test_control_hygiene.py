@@ -14,7 +14,7 @@ from adapters.types import Reading
 from forecasting.types import SlotGrid, Surroundings
 from service.control import plant as plants
 from service.control.planning import PlanArguments
-from service.control.state import changed
+from service.control.state import Attempt, changed
 from service.control.types import HygieneEvidence, Rule, Wish
 from service.cylinder import model
 from tests.control_plant import CHEAP_NIGHT, MONDAY, LittleHome, settings, showers, wiring
@@ -419,6 +419,32 @@ def _measured_alone(**more: Any) -> LittleHome:
     """A heat pump that disinfects alone, in a home that measures the outdoor air."""
     changes = ALONE | {"signals": [*wiring()["signals"], OUTDOOR]}
     return _home(WEEKLY | {"normal_set_c": 62}, every_s=240.0, changes=changes, **more)
+
+
+def test_what_a_hold_interrupts_is_planned_anew_once_its_place_is_over() -> None:
+    """It went on when the hold ended, in the dear hours of the morning."""
+    home = _home(WEEKLY | {"tariff": CHEAP_NIGHT}, plans=True, now=MONDAY - timedelta(hours=11))
+    home.live(600)
+    home.state = changed(
+        home.state,
+        hygiene=changed(
+            home.state.hygiene,
+            passed_at=home.now - timedelta(days=5.5),
+            since_pass_s=5.5 * 86_400.0,
+            attempt=Attempt(home.now, home.elapsed_s, 7200.0),
+        ),
+    )
+    home.live(1200)
+    assert home.last.view.mode is Rule.HYGIENE
+    hold = home.wish(Wish.HOLD)
+    home.live(5 * 3600)
+    home.overrides = (replace(hold, ended_at=home.now, ended_by="somebody"),)
+    sent = len(home.sent)
+    assert home.until(lambda h: bool(_evidence(h)), 26 * 3600)
+    assert _evidence(home)[0].passed
+    zone = home.settings.wiring.zone_info
+    begun = [at for at, c in home.sent[sent:] if c.actuator == "element" and c.action == "run"]
+    assert {at.astimezone(zone).hour for at in begun} <= {1, 2, 3, 4}
 
 
 def test_the_heat_pump_is_not_called_back_for_each_little_draw() -> None:
