@@ -143,6 +143,7 @@ def _before(
         expected_l40=_expected_l40(home, records, began, draw.end),
         plan=plans[0].reason if plans else None,
         mixers=_mixers(settings.wiring),
+        main="immersion" if settings.wiring.heat_pump is None else "heat_pump",
     )
 
 

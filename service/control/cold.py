@@ -2,7 +2,8 @@
 
 Nobody can see a cause; what is found here stood in the way of hot water then, and is told with its
 figures. What kept heat away altogether comes before what was wanted of it, and that before what
-was merely reckoned with.
+was merely reckoned with. Where the first stands, or more was drawn than there can be, the plan and
+the settings are not named beside it: with no heat to be had no larger reserve holds any.
 """
 
 from __future__ import annotations
@@ -11,14 +12,14 @@ from collections.abc import Iterable, Iterator, Sequence
 from dataclasses import dataclass
 from datetime import datetime, timedelta
 
-from service.control.detectors import BY_CODE
+from service.control.detectors import BY_CODE, WITHOUT_HEAT
 from service.control.types import Decision, Draw, Fault, Override, Rule, Wish
-from service.scheduling.types import Reason
+from service.scheduling.types import Reason, SourceName
 
 LOOK_BACK = timedelta(hours=12)  # what lies longer ago has been made good by a night's charge
 AT_ONCE = timedelta(hours=1)  # between two draw-offs: they take from one charge
 ONE_CHARGE = timedelta(hours=2)  # at most: beyond it much is heated anew meanwhile
-REHEATED = timedelta(hours=6)  # after an absence
+REHEATED = timedelta(hours=6)  # after an absence, or what else kept heat away for AWAY_S
 AWAY_S = 3600.0  # without Ladle for a shorter time no charge is missed that could not be made up
 WAITED_S = 1200.0  # nor by what waited for less
 BEGUN_S = 60.0, 3 * 3600.0  # before a draw-off: time to have begun to heat, and to have heated
@@ -62,6 +63,7 @@ class Before:
     expected_l40   what the last forecast before ``began`` expected until the draw-off's end
     plan           the reason of the last plan before ``began``
     mixers         actuators whose heat comes by a charging pump of fixed flow
+    main           the source that the home has its hot water from
     """
 
     draws: tuple[Draw, ...]
@@ -75,6 +77,7 @@ class Before:
     expected_l40: float | None = None
     plan: Reason | None = None
     mixers: frozenset[str] = frozenset()
+    main: SourceName = "heat_pump"
 
 
 def one_charge(draw: Draw, before: Iterable[Draw]) -> tuple[Draw, ...]:
@@ -92,18 +95,32 @@ def one_charge(draw: Draw, before: Iterable[Draw]) -> tuple[Draw, ...]:
 
 def causes(draw: Draw, x: Before) -> tuple[Reason | Fault, ...]:
     """What made a draw-off cold, the likeliest first; one ``unexplained`` when nothing is found."""
+    beyond = tuple(_beyond(draw, x))
+    explained = beyond or any(_left_none(c, x) for c in _kept_away(draw, x, REHEATED))
+    reckoned = () if explained else (*_much(draw, x), *_hindered(draw, x), *_accepted(draw, x))
     found: tuple[Reason | Fault, ...] = (
-        *_held(draw, x),
-        *_away(draw, x),
-        *_let_go(draw, x),
-        *_stood(draw, x, KEEPS_HEAT_AWAY),
+        *_kept_away(draw, x, LOOK_BACK),
         *_stood(draw, x, MISLEADS),
-        *_much(draw, x),
-        *_hindered(draw, x),
-        *_accepted(draw, x),
+        *beyond,
+        *reckoned,
         *_stood(draw, x, WEAKENS),
     )
     return found or (Reason("unexplained", {}),)
+
+
+def _kept_away(draw: Draw, x: Before, back: timedelta) -> Iterator[Reason | Fault]:
+    """What kept heat from the cylinder at some time within ``back`` before."""
+    yield from _held(draw, x, back)
+    yield from _away(draw, x)
+    yield from _let_go(draw, x, back)
+    yield from _stood(draw, x, KEEPS_HEAT_AWAY, back)
+
+
+def _left_none(cause: Reason | Fault, x: Before) -> bool:
+    """Whether what kept heat away left none, whatever was planned."""
+    if isinstance(cause, Reason) or cause.code == "tap_left_open":
+        return True
+    return cause.code in WITHOUT_HEAT and cause.subject == x.main
 
 
 def _end(wish: Override) -> datetime | None:
@@ -121,18 +138,21 @@ def _in_force(draw: Draw, wishes: Iterable[Override], wish: Wish) -> list[Overri
     ]
 
 
-def _held(draw: Draw, x: Before) -> Iterator[Reason]:
-    for hold in _in_force(draw, x.wishes, Wish.HOLD)[:1]:
+def _held(draw: Draw, x: Before, back: timedelta) -> Iterator[Reason]:
+    for hold in _in_force(draw, x.wishes, Wish.HOLD):
         ended = _end(hold)
         over = ended is not None and ended <= draw.start
-        yield Reason(
-            "held",
-            {
-                "by": hold.author,
-                "since": hold.since.timestamp(),
-                "ended": ended.timestamp() if over and ended else None,
-            },
-        )
+        until = ended if over and ended else draw.start
+        if (until - max(hold.since, draw.start - back)).total_seconds() >= AWAY_S:
+            yield Reason(
+                "held",
+                {
+                    "by": hold.author,
+                    "since": hold.since.timestamp(),
+                    "ended": until.timestamp() if over else None,
+                },
+            )
+            return
 
 
 def _away(draw: Draw, x: Before) -> Iterator[Reason]:
@@ -152,9 +172,11 @@ def _away(draw: Draw, x: Before) -> Iterator[Reason]:
             return
 
 
-def _spans(draw: Draw, decisions: Sequence[Decision]) -> Iterator[tuple[Decision, float]]:
-    """Each decision with how long it was in force within ``LOOK_BACK`` before, s."""
-    from_ = draw.start - LOOK_BACK
+def _spans(
+    draw: Draw, decisions: Sequence[Decision], back: timedelta
+) -> Iterator[tuple[Decision, float]]:
+    """Each decision with how long it was in force within ``back`` before, s."""
+    from_ = draw.start - back
     if not decisions:
         return
     ends = [*(d.at for d in decisions[1:]), draw.start]
@@ -164,9 +186,9 @@ def _spans(draw: Draw, decisions: Sequence[Decision]) -> Iterator[tuple[Decision
             yield decision, lasted_s
 
 
-def _let_go(draw: Draw, x: Before) -> Iterator[Reason]:
+def _let_go(draw: Draw, x: Before, back: timedelta) -> Iterator[Reason]:
     """Nothing was commanded: readings that could not be used, or nobody there to use them."""
-    spans = [(d, s) for d, s in _spans(draw, x.decisions) if d.rule is Rule.FAIL_SAFE]
+    spans = [(d, s) for d, s in _spans(draw, x.decisions, back) if d.rule is Rule.FAIL_SAFE]
     lasted_s = sum(s for _, s in spans)
     if lasted_s >= AWAY_S:
         longest = max(spans, key=lambda pair: pair[1])[0]
@@ -180,34 +202,44 @@ def _let_go(draw: Draw, x: Before) -> Iterator[Reason]:
         )
         return
     for since, until in x.unwatched:
-        if (min(until, draw.start) - max(since, draw.start - LOOK_BACK)).total_seconds() >= AWAY_S:
+        if (min(until, draw.start) - max(since, draw.start - back)).total_seconds() >= AWAY_S:
             yield Reason("unwatched", {"since": since.timestamp(), "until": until.timestamp()})
             return
 
 
-def _stood(draw: Draw, x: Before, codes: frozenset[str]) -> Iterator[Fault]:
+def _stood(
+    draw: Draw, x: Before, codes: frozenset[str], back: timedelta = LOOK_BACK
+) -> Iterator[Fault]:
     """Faults of these kinds that stood then; of probes also those found to be wrong since."""
     for fault in x.faults:
         if fault.code not in codes:
             continue
         later_s = min(BY_CODE[fault.code].found_within_s, TOLD_LATER_S)
         later = timedelta(seconds=later_s if codes is MISLEADS else 0.0)
-        over = fault.cleared_at is not None and fault.cleared_at < draw.start - LOOK_BACK
+        over = fault.cleared_at is not None and fault.cleared_at < draw.start - back
         if fault.since - later <= draw.start and not over:
             yield fault
 
 
-def _much(draw: Draw, x: Before) -> Iterator[Reason]:
-    """More was drawn than there can be, or was asked to be, or was expected."""
+def _taken(draw: Draw, x: Before) -> dict[str, float | int | str | None]:
+    """What had been drawn from one charge, and since when."""
     taken = one_charge(draw, x.draws)
-    drawn_l40 = sum(d.litres_40c for d in taken)
-    facts: dict[str, float | int | str | None] = {
-        "drawn_l40": round(drawn_l40),
+    return {
+        "drawn_l40": round(sum(d.litres_40c for d in taken)),
         "since": taken[0].start.timestamp(),
     }
+
+
+def _beyond(draw: Draw, x: Before) -> Iterator[Reason]:
+    """More was drawn than there can be."""
+    drawn_l40 = sum(d.litres_40c for d in one_charge(draw, x.draws))
     if drawn_l40 >= FULL_SHARE * x.reference_l40:
-        yield Reason("more_than_full", facts | {"full_l40": round(x.reference_l40)})
-        return
+        yield Reason("more_than_full", _taken(draw, x) | {"full_l40": round(x.reference_l40)})
+
+
+def _much(draw: Draw, x: Before) -> Iterator[Reason]:
+    """More was drawn than was asked to be there, or was expected."""
+    drawn_l40 = sum(d.litres_40c for d in one_charge(draw, x.draws))
     less = _in_force(draw, x.wishes, Wish.LESS)
     if less:
         yield Reason(
@@ -220,7 +252,7 @@ def _much(draw: Draw, x: Before) -> Iterator[Reason]:
         )
     expected = x.expected_l40
     if expected is not None and drawn_l40 > MORE_SHARE * expected + MORE_L40:
-        yield Reason("more_than_expected", facts | {"expected_l40": round(expected)})
+        yield Reason("more_than_expected", _taken(draw, x) | {"expected_l40": round(expected)})
 
 
 def _hindered(draw: Draw, x: Before) -> Iterator[Reason]:
@@ -228,7 +260,7 @@ def _hindered(draw: Draw, x: Before) -> Iterator[Reason]:
     if x.quiet is not None:
         yield Reason("quiet", {"quiet_from": x.quiet[0], "quiet_until": x.quiet[1]})
     waited: dict[str, float] = {}
-    for decision, lasted_s in _spans(draw, x.decisions):
+    for decision, lasted_s in _spans(draw, x.decisions, LOOK_BACK):
         for code in str(decision.inputs.get("waits_for") or "").split(", "):
             waited[code] = waited.get(code, 0.0) + lasted_s
     for code, lasted_s in sorted(waited.items(), key=lambda item: -item[1]):

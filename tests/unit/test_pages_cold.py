@@ -303,6 +303,56 @@ def test_what_kept_heat_away_is_named_before_how_much_was_drawn(records: Records
     assert "when it is full" in second
 
 
+BEGUN = _decided(Rule.PLAN, "tight", 20 * MINUTE, running="heat_pump_call")
+KNEW: dict[str, Any] = {"decisions": (BEGUN,), "tunables": {"comfort": "thrifty"}}
+MORE: dict[str, Any] = {**KNEW, "expected_l40": 10.0, "draws": (_earlier(120.0),)}
+
+
+@pytest.mark.parametrize(
+    ("kept_away", "said"),
+    [
+        ({"faults": (DEAD,)}, "The heat pump was asked to heat and does not."),
+        ({"faults": (replace(DEAD, code="tap_left_open", subject="flow"),)}, "Water has been"),
+        ({"wishes": (_wish(Wish.HOLD, None, -30 * MINUTE),)}, "A maintenance hold by Anna stood"),
+        ({"wishes": (_wish(Wish.AWAY, 9 * HOUR),)}, "An absence until"),
+    ],
+)
+def test_where_no_heat_was_to_be_had_no_advice_is_given_to_pay_for_more(
+    records: Records, kept_away: dict[str, Any], said: str
+) -> None:
+    """A larger reserve holds nothing while the source is dead, held or left off for an absence."""
+    (only,) = _said(records, **MORE, **kept_away)
+    assert only.startswith(said)
+
+
+def test_beyond_a_full_cylinder_no_larger_reserve_is_advised(records: Records) -> None:
+    (only,) = _said(records, **{**KNEW, "draws": (_earlier(300.0),)})
+    assert "when it is full" in only
+
+
+@pytest.mark.parametrize(
+    "past",
+    [
+        replace(DEAD, subject="immersion"),
+        replace(DEAD, since=START - 11 * HOUR, cleared_at=START - 9 * HOUR),
+    ],
+)
+def test_a_fault_that_left_the_heat_to_the_other_source_or_was_made_good_hides_nothing(
+    records: Records, past: Fault
+) -> None:
+    fault, begun, accepted = _said(records, **KNEW, faults=(past,))
+    assert "does not" in fault
+    assert begun.startswith("Heating had begun only 20")
+    assert accepted.startswith("Comfort is set to thrifty")
+
+
+def test_a_hold_of_some_minutes_is_no_cause(records: Records) -> None:
+    """An installer's visit of ten minutes in the morning; the shower ran cold in the evening."""
+    short = replace(_wish(Wish.HOLD, None, -9 * HOUR), since=START - 9 * HOUR - 10 * MINUTE)
+    (only,) = _said(records, wishes=(short,))
+    assert only == "Nothing on record explains it."
+
+
 def test_an_absence_that_ended_as_announced_is_no_cause(records: Records) -> None:
     """The plan knew when somebody would be back, and had the time to charge."""
     (only,) = _said(records, wishes=(_wish(Wish.AWAY, -HOUR),))
