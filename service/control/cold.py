@@ -11,6 +11,7 @@ from __future__ import annotations
 from collections.abc import Iterable, Iterator, Sequence
 from dataclasses import dataclass
 from datetime import datetime, timedelta
+from itertools import takewhile
 
 from service.control.detectors import BY_CODE, WITHOUT_HEAT
 from service.control.types import Decision, Draw, Fault, Override, Rule, Wish
@@ -266,21 +267,22 @@ def _hindered(draw: Draw, x: Before) -> Iterator[Reason]:
     for code, lasted_s in sorted(waited.items(), key=lambda item: -item[1]):
         if code not in ("", "minimum_run") and lasted_s >= WAITED_S:
             yield Reason("held_back", {"waits_for": code, "lasted_s": round(lasted_s)})
-    now = x.decisions[-1] if x.decisions else None
-    if now is not None and now.inputs.get("running"):
-        begun_s = (draw.start - now.at).total_seconds()
+    # A run goes on through decisions that changed its reason, or let a second source join it.
+    run = list(takewhile(lambda d: d.inputs.get("running"), reversed(x.decisions)))
+    if run:
+        begun_s = (draw.start - run[-1].at).total_seconds()
         if BEGUN_S[0] <= begun_s <= BEGUN_S[1]:
-            yield _begun(draw, x, now, begun_s)
+            yield _begun(draw, x, run[-1], begun_s)
 
 
-def _begun(draw: Draw, x: Before, now: Decision, begun_s: float) -> Reason:
+def _begun(draw: Draw, x: Before, first: Decision, begun_s: float) -> Reason:
     """A charge that had begun too late; or with enough there, which its pump mixed with colder."""
     facts: dict[str, float | int | str | None] = {
-        "since": now.at.timestamp(),
+        "since": first.at.timestamp(),
         "begun_s": round(begun_s),
     }
-    had = now.inputs.get("charge_l40")
-    runs = set(str(now.inputs["running"]).split(", "))
+    had = first.inputs.get("charge_l40")
+    runs = set(str(first.inputs["running"]).split(", "))
     if runs & x.mixers and isinstance(had, int | float) and had >= draw.wanted_l40:
         return Reason("charge_mixes", facts | {"charge_l40": had})
     return Reason("not_in_time", facts)

@@ -296,6 +296,15 @@ def test_a_charge_that_mixed_what_was_hot_is_not_said_to_have_begun_too_late(
     assert begun({}, 220).startswith("Heating had begun only 9\u00a0min before")
 
 
+def test_heating_is_told_from_when_it_began_and_not_from_its_last_reason(records: Records) -> None:
+    """What a run is for may change while it runs, and the immersion heater may join it."""
+    began = _decided(Rule.PLAN, "tight", 50 * MINUTE, running="heat_pump_call")
+    other = _decided(Rule.OVERRIDE, "more", 9 * MINUTE, running="heat_pump_call")
+    joined = _decided(Rule.OVERRIDE, "more", 2 * MINUTE, running="heat_pump_call, immersion")
+    (only,) = _said(records, decisions=(began, other, joined))
+    assert only.startswith("Heating had begun only 50\u00a0min before")
+
+
 def test_what_kept_heat_away_is_named_before_how_much_was_drawn(records: Records) -> None:
     """Three baths, out of a cylinder that nothing had heated since the night."""
     first, second = _said(records, faults=(DEAD,), draws=(_earlier(300.0),))
