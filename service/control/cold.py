@@ -128,14 +128,16 @@ def _end(wish: Override) -> datetime | None:
     return min((t for t in (wish.until, wish.ended_at) if t is not None), default=None)
 
 
-def _in_force(draw: Draw, wishes: Iterable[Override], wish: Wish) -> list[Override]:
-    """Wishes of a kind that held at some time within ``LOOK_BACK`` before."""
+def _in_force(
+    draw: Draw, wishes: Iterable[Override], wish: Wish, back: timedelta = LOOK_BACK
+) -> list[Override]:
+    """Wishes of a kind that held at some time within ``back`` before."""
     return [
         o
         for o in wishes
         if o.wish is wish
         and o.since <= draw.start
-        and ((end := _end(o)) is None or end > draw.start - LOOK_BACK)
+        and ((end := _end(o)) is None or end > draw.start - back)
     ]
 
 
@@ -163,7 +165,7 @@ def _away(draw: Draw, x: Before) -> Iterator[Reason]:
         lasts = away.ended_at is None and (away.until is None or away.until > draw.start)
         if lasts or (early and away.ended_at and draw.start - away.ended_at < REHEATED):
             yield Reason(
-                "away",
+                "away_but_guests" if _guests(draw, x) else "away",
                 {
                     "until": None if away.until is None else away.until.timestamp(),
                     "by": away.author,
@@ -253,7 +255,14 @@ def _much(draw: Draw, x: Before) -> Iterator[Reason]:
         )
     expected = x.expected_l40
     if expected is not None and drawn_l40 > MORE_SHARE * expected + MORE_L40:
-        yield Reason("more_than_expected", _taken(draw, x) | {"expected_l40": round(expected)})
+        code = "more_than_guests" if _guests(draw, x) else "more_than_expected"
+        yield Reason(code, _taken(draw, x) | {"expected_l40": round(expected)})
+
+
+def _guests(draw: Draw, x: Before) -> bool:
+    """Whether guests had been said, and were counted in before the drawing began."""
+    began = one_charge(draw, x.draws)[0].start
+    return any(o.made_at <= began for o in _in_force(draw, x.wishes, Wish.GUESTS, timedelta(0)))
 
 
 def _hindered(draw: Draw, x: Before) -> Iterator[Reason]:

@@ -239,6 +239,15 @@ COLD: dict[str, tuple[tuple[str, ...], str]] = {
         ),
         "Who comes back early ends the absence on the household's page some hours before.",
     ),
+    "away_but_guests": (
+        (
+            "An absence until {until} was on record, by {by}, so a charge was kept for the guests "
+            "alone; it was ended only {ended}.",
+            "An absence until {until} was on record, by {by}, so a charge was kept for the guests "
+            "alone.",
+        ),
+        "Who is at home beside the guests ends the absence on the household's page.",
+    ),
     "let_go": (
         ("Ladle had let go for {lasted_s} of the twelve hours before, since {since}: {because}.",),
         "Mend what it names. Let the installer see whether the cylinder's own thermostats are set "
@@ -268,6 +277,13 @@ COLD: dict[str, tuple[tuple[str, ...], str]] = {
         ),
         "Say guests on the household's page before they come, or ask for a charge by a time. A new "
         "habit is learned within some weeks; until then a larger reserve helps.",
+    ),
+    "more_than_guests": (
+        (
+            "From {since} on {drawn_l40} at 40\u00a0°C had been drawn; with the guests counted in "
+            "{expected_l40:about} were expected then.",
+        ),
+        "Say one guest more next time, or ask for a charge by a time.",
     ),
     "quiet": (
         ("The heat pump does not heat in its quiet hours, {quiet_from} to {quiet_until}.",),

@@ -334,6 +334,24 @@ def test_where_no_heat_was_to_be_had_no_advice_is_given_to_pay_for_more(
     assert only.startswith(said)
 
 
+GUESTS = replace(_wish(Wish.GUESTS, 9 * HOUR), people=2.0)
+
+
+def test_guests_that_were_said_are_not_to_be_said(records: Records) -> None:
+    """Two guests had been announced the day before, and drew more than two."""
+    named: dict[str, Any] = {"expected_l40": 30.0, "draws": (_earlier(120.0),)}
+    (only,) = _said(records, **named, wishes=(GUESTS,))
+    assert "with the guests counted in about 30\u00a0L were expected then." in only
+
+
+def test_guests_in_a_home_that_is_away_are_not_said_to_have_had_no_charge(
+    records: Records,
+) -> None:
+    (only,) = _said(records, wishes=(GUESTS, _wish(Wish.AWAY, 9 * HOUR)))
+    assert only.startswith("An absence until")
+    assert only.endswith("so a charge was kept for the guests alone.")
+
+
 def test_beyond_a_full_cylinder_no_larger_reserve_is_advised(records: Records) -> None:
     (only,) = _said(records, **{**KNEW, "draws": (_earlier(300.0),)})
     assert "when it is full" in only
