@@ -233,7 +233,7 @@ def _table(report: Report, alone: HotWater, currency: str) -> Table:
         ),
         ("heat pump", f"{report.heat_pump_kwh:.1f} kWh", f"{alone.heat_pump_kwh:.1f} kWh"),
         ("immersion heater", f"{report.immersion_kwh:.1f} kWh", f"{alone.immersion_kwh:.1f} kWh"),
-        ("of that from surplus", *(f"{x.sun_kwh:.1f} kWh" for x in (report, alone))),
+        ("surplus used by both", *(f"{x.sun_kwh:.1f} kWh" for x in (report, alone))),
         ("starts", f"{report.starts}", f"{alone.starts}"),
         (
             "came colder",

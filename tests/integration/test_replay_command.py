@@ -73,11 +73,14 @@ def test_the_sun_on_a_homes_panels_heats_its_water(tmp_path: Path) -> None:
     dark, sunny = (_replay(config, *days, *sun) for sun in ((), ("--pv-peak-w", "5000")))
     assert "say with --pv-peak-w" in " ".join(dark.stdout.split())
     assert "--pv-peak-w" not in sunny.stdout
-    assert _columns(dark.stdout, "of that from surplus") == (0.0, 0.0)
+    assert _columns(dark.stdout, "surplus used by both") == (0.0, 0.0)
     (taken, alone), (cost, _) = (
-        _columns(sunny.stdout, row) for row in ("of that from surplus", "hot water cost")
+        _columns(sunny.stdout, row) for row in ("surplus used by both", "hot water cost")
     )
     bought = sum(_columns(sunny.stdout, row)[0] for row in ("heat pump", "immersion")) - taken
+    # left alone the heat pump takes some: the row is not part of the immersion heater's above it
+    assert alone > 0.0
+    assert _columns(sunny.stdout, "immersion heater")[1] == 0.0
     assert taken > alone
     # of the same draws less is bought, though the first disinfection falls where it may
     assert bought < sum(_columns(dark.stdout, row)[0] for row in ("heat pump", "immersion"))
