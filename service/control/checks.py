@@ -31,13 +31,17 @@ FLUSH_ASKED_S = 7 * 86_400.0  # by then the household has used its taps
 def signals(s: Situation, watch: Watch) -> Iterator[Finding]:
     """Signals that report too rarely, that are silent, and that say what cannot be."""
     began_s = s.elapsed_s - s.state.clock.began_mark_s
+    # While the broker is gone, which is told, no signal is to blame that was not silent before.
+    cut_off = s.state.connected is False
+    before = {f.subject for f in s.state.faults if f.code == "signal_stale"}
     for name, signal in s.plant.signals.items():
         heard, awaited = s.state.heard.get(name), False
         facts: Facts = {"stale_after_s": signal.stale_after_s}
         if heard is not None and heard.apart_s > 0.0:
             yield Finding("signal_rare", name, {"apart_s": round(heard.apart_s), **facts})
             awaited = heard.age_at(s.elapsed_s) < 2.0 * heard.apart_s
-        if name not in s.fresh and not awaited and began_s > signal.stale_after_s:
+        to_blame = not cut_off or name in before
+        if name not in s.fresh and not awaited and began_s > signal.stale_after_s and to_blame:
             yield Finding("signal_stale", name, facts)
     for name, marks in watch.nonsense_marks.items():
         if len(marks) == NONSENSE_PER_HOUR and s.elapsed_s - marks[0] <= HOUR_S:

@@ -450,6 +450,25 @@ def test_no_probe_is_well_again_because_the_others_fell_silent_too() -> None:
     assert "probe_2" not in {f.subject for f in home.last.view.faults if f.code == "probe_silent"}
 
 
+def test_a_broker_that_is_gone_is_one_fault_and_not_one_of_each_signal() -> None:
+    """Nobody need look at seven batteries; what was silent before is still silent."""
+    home = _home({"reserve_tenths": 0})
+    home.connected = True
+    home.live(120)
+    home.silent = {"cold"}
+    assert home.until(lambda h: _stands(h, "signal_stale"), 300 + 600 + 120)
+    home.connected, everything = False, {s.name for s in home.settings.wiring.signals}
+    home.silent = everything
+    home.live(3600)
+    silent = [f.subject for f in home.last.view.faults if f.code == "signal_stale"]
+    assert silent == ["cold"]
+    assert _stands(home, "left_to_itself")
+    home.connected = True  # and now it is the signals that are silent
+    home.live(900)
+    silent = [f.subject for f in home.last.view.faults if f.code == "signal_stale"]
+    assert set(silent) == everything
+
+
 @pytest.mark.parametrize("into_h", [0.0, 0.25, 0.5, 0.75])
 def test_impossible_values_are_told_within_the_hour_whenever_it_began(into_h: float) -> None:
     """One in five minutes: the tenth comes after 45 min, and then they cease."""
