@@ -328,9 +328,12 @@ def plan_arguments(
 
 
 def _all_left_alone(s: Situation) -> bool:
-    """Whether faults, which are told, leave nothing to plan with: it waits until one is tried."""
+    """Whether nothing is left to plan with: no actuator is wired, or faults, which are told.
+
+    After a fault it waits until a source is tried.
+    """
     commanded = [name for name, source in s.plant.sources.items() if source.actuators]
-    return bool(commanded) and all(s.left_alone(name) for name in commanded)
+    return all(s.left_alone(name) for name in commanded)
 
 
 def _lost(s: Situation, name: SourceName) -> bool:

@@ -196,6 +196,14 @@ def test_what_ran_before_a_restart_is_released_once_readings_are_in() -> None:
     assert home.on("pump")
 
 
+def test_a_home_without_an_actuator_is_watched_and_not_said_to_have_failed_to_plan() -> None:
+    home = with_habits(MONDAY, 28, 1, actuators=[])
+    home.live(3600)
+    assert home.state.demand is not None
+    assert home.state.plan is None
+    assert "work_failed" not in {f.code for f in home.last.view.faults}
+
+
 def test_a_broker_that_is_gone_gets_no_commands_and_no_leases_survive() -> None:
     home = _home(profile_c=COLD)
     home.connected = True
