@@ -169,13 +169,15 @@ def fault(item: Fault, local: Local, acknowledged: str | None = None) -> FaultWo
     detector = DETECTORS.get(item.code)
     found = f"{detector.finds if detector else words.plain(item.code)}: {{subject:name}}."
     said = FAULTS.get(item.code, (found, UNKNOWN_REMEDY))
-    titles, remedies = zip(FAULTS_EXPLAINED.get(item.code, said), said, strict=True)
+    title, remedy = FAULTS_EXPLAINED.get(item.code, said)
+    if not words.complete(title, facts):  # then its remedy, which names no fact, is none either
+        title, remedy = said
     end: datetime = item.cleared_at or local.now
     return FaultWords(
         code=item.code,
         subject=item.subject,
-        title=words.capital(words.fill(titles, facts, local)),
-        remedy=words.fill(remedies, facts, local),
+        title=words.capital(words.fill((title,), facts, local)),
+        remedy=words.fill((remedy,), facts, local),
         since=local.moment(item.since),
         lasted=duration((end - item.since).total_seconds()),
         severity="Fault" if item.severity == "fault" else "Warning",

@@ -122,6 +122,12 @@ _UNITS: tuple[tuple[str, str, int], ...] = (
 )
 
 
+def complete(sentence: str, facts: Facts) -> bool:
+    """Whether all the facts that a sentence names are known."""
+    names = (name for _, name, _, _ in Formatter().parse(sentence))
+    return all(name is None or facts.get(name) is not None for name in names)
+
+
 def fill(choices: tuple[str, ...], facts: Facts, local: Local) -> str:
     """The first sentence whose facts are all known, with them filled in.
 
@@ -129,11 +135,10 @@ def fill(choices: tuple[str, ...], facts: Facts, local: Local) -> str:
     much or hardly any, ``plain`` without unit, ``name`` as it is written in the home's file.
     """
     for sentence in choices:
-        pieces = list(Formatter().parse(sentence))
-        if all(name is None or facts.get(name) is not None for _, name, _, _ in pieces):
+        if complete(sentence, facts):
             return "".join(
                 text + ("" if name is None else _said(name, facts[name], way or "", local))
-                for text, name, way, _ in pieces
+                for text, name, way, _ in Formatter().parse(sentence)
             )
     return re.sub(r"\s*\{[^}]*\}", "", choices[-1])
 

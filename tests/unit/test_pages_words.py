@@ -432,6 +432,9 @@ def test_an_overdue_disinfection_says_when_cold_air_is_the_cause():
     )
     assert "immersion heater" in said(reaches_c=50.0, disinfect_c=60.0)
     assert "cold" not in said()
+    assert "It is done once it is warmer outside." in said(reaches_c=50.0, disinfect_c=60.0)
+    assert "warmer" not in said()
+    assert "find out what holds it back" in said()
 
 
 def test_what_is_likely_is_said_beside_what_is_sure():
