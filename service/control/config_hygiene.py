@@ -82,7 +82,7 @@ def misfits(plant: Plant) -> Iterator[Misfit]:
             "no probe is wired, and thermal disinfection must be measured",
             "add a probe low in the cylinder",
         )
-    elif not any(s.actuators for s in plant.sources.values()):
+    elif refusal.code == "disinfection_refused_no_actuator":
         yield Misfit(
             "warn",
             refusal.code,

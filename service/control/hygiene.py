@@ -32,7 +32,11 @@ ABSENCE_S = 2 * DAY_S  # a longer one: disinfected before the return, outlets to
 PLANNED_EARLY_S = 3600.0  # the plan has it over so long before it is due: it may err
 RETURN_WINDOW_S = 36 * 3600.0  # a disinfection before a return lies within this of it
 # Why nothing that is commanded gets hot enough.
-UNREACHED = ("disinfection_refused_no_source_reaches", "disinfection_refused_power_limit")
+UNREACHED = (
+    "disinfection_refused_no_actuator",
+    "disinfection_refused_no_source_reaches",
+    "disinfection_refused_power_limit",
+)
 LONGEST_GAP_S = 360.0  # a longer silence is no hold: probes that tell every five minutes, and late
 HOTTER_K = 3.0
 HELD_ABOVE_K = 0.3  # what probes and standing loss take off before it is heated again
@@ -72,6 +76,8 @@ def _refusal(plant: Plant) -> Reason | None:
         return Reason("disinfection_refused_probe_missing", {"signals": missing})
     if not plant.hygiene_probes:
         return Reason("disinfection_refused_no_probe", {})
+    if not any(source.actuators for source in plant.sources.values()):
+        return Reason("disinfection_refused_no_actuator", {})
     wanted_c = settings.tunables.hygiene.disinfect_c
     if wanted_c > plant.ceiling_c:
         return Reason(

@@ -177,6 +177,9 @@ DECISIONS: dict[str, tuple[str, ...]] = {
         "Thermal disinfection is refused: {disinfect_c} lies above the ceiling of {ceiling_c}.",
         "Thermal disinfection is refused: it lies above the ceiling.",
     ),
+    "disinfection_refused_no_actuator": (
+        "Thermal disinfection is refused: no actuator is wired, so Ladle only watches.",
+    ),
     "disinfection_refused_no_source_reaches": (
         "Thermal disinfection is refused: no source can bring {probe:name} at {probe_height_m} to "
         "{disinfect_c}.",

@@ -12,11 +12,13 @@ import pytest
 
 from adapters.types import Reading
 from forecasting.types import SlotGrid, Surroundings
+from service.control import hygiene
 from service.control import plant as plants
 from service.control.planning import PlanArguments
 from service.control.state import Attempt, changed
 from service.control.types import HygieneEvidence, Rule, Wish
 from service.cylinder import model
+from service.scheduling.types import Reason
 from tests.control_plant import CHEAP_NIGHT, MONDAY, LittleHome, settings, showers, wiring
 
 HOT = [61.0] * 40
@@ -182,6 +184,12 @@ def test_none_fails_while_nothing_may_be_commanded(by: str) -> None:
 
 QUIET: dict[str, Any] = {"quiet_from": "22:00", "quiet_until": "06:00"}
 HOTTER = {"layout": "plate", "capacity_w": 6000, "flow_limit_c": 68, "own_set_c": 63}
+
+
+def test_a_home_that_is_only_watched_says_so_and_not_that_its_heaters_are_too_weak() -> None:
+    told = settings(actuators=[])
+    assert hygiene.refusal(plants.of(settings())) is None
+    assert hygiene.refusal(plants.of(told)) == Reason("disinfection_refused_no_actuator", {})
 
 
 def _evening(due_in_h: float, tunables: dict[str, Any], **more: Any) -> LittleHome:
