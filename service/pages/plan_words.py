@@ -108,8 +108,11 @@ class _Speaker:
         until, with_it = self._clock("use_until_s"), self._chance("short_with")
         without = self._chance("short_without")
         said = f"Charges to {target} tenths"
-        if self._value("full"):
+        source = SOURCES.get(str(self._facts.get("source")))
+        if self._value("full") and (self._value("target_tenths") or 0.0) >= FULL:
             said += ", which is full"
+        elif self._value("full") and source:
+            said += f", the most {source} can make"
         if use and until and (self._value("use_l40") or 0.0) >= LEAST_SAID_L40:
             said += f": about {use} are expected until {until}"
         if with_it and without and with_it != without:

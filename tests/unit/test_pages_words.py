@@ -393,6 +393,20 @@ def test_a_home_that_was_never_disinfected_is_not_in_order_yet():
     assert first["State"] == "Not yet disinfected here"
 
 
+@pytest.mark.parametrize(
+    ("tenths", "source", "said"),
+    [
+        (10, "heat_pump", "Charges to 10 tenths, which is full."),
+        (7, "immersion", "Charges to 7 tenths, the most the immersion heater can make."),
+        (7, None, "Charges to 7 tenths."),
+    ],
+)
+def test_seven_tenths_are_not_called_full(tenths: int, source: str | None, said: str):
+    """An immersion heater halfway up leaves what is below it cold, however long it heats."""
+    facts = {"target_tenths": tenths, "full": 1, "source": source}
+    assert words.plan_reason(Reason("cheapest_before_use", facts), DUBLIN) == said
+
+
 def test_a_temperature_in_a_reason_is_told_to_a_tenth():
     facts = {
         "set_c": 56.6438,
