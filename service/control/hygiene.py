@@ -10,6 +10,7 @@ so that a clock that jumps neither drops nor brings on a cycle.
 from __future__ import annotations
 
 from dataclasses import dataclass, replace
+from datetime import timedelta
 
 from service.control.plant import (
     DISINFECTION_BELOW_CEILING_K,
@@ -296,6 +297,7 @@ def facts(s: Situation, when: Due) -> Facts:
         if clock.passed_at is None
         else clock.passed_at.isoformat(timespec="seconds"),
         "due_in_h": round(when.in_s / 3600.0, 1),
+        "due_at": (s.now + timedelta(seconds=round(when.in_s))).isoformat(timespec="seconds"),
         "due_because": when.why,
         "disinfect_c": h.disinfect_c,
         "hold_s": h.hold_s,

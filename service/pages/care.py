@@ -2,7 +2,6 @@
 
 from __future__ import annotations
 
-from datetime import timedelta
 from typing import Any
 
 from adapters.wiring import Quantity
@@ -72,10 +71,10 @@ def _lead(faults: int | None, facts: words.Facts, local: Local) -> str:
     if facts.get("state") == "refused":
         return f"{wrong}; thermal disinfection is refused."
     if isinstance(due_h, (int, float)):
-        due = local.now + timedelta(hours=due_h)
+        due = words.fact("due_at", facts.get("due_at"), local)
         if due_h < 0:
-            return f"{wrong}; the thermal disinfection is overdue since {local.moment(due)}."
-        return f"{wrong}; the next thermal disinfection is due by {local.moment(due)}."
+            return f"{wrong}; the thermal disinfection is overdue since {due}."
+        return f"{wrong}; the next thermal disinfection is due by {due}."
     return f"{wrong}."
 
 

@@ -315,7 +315,7 @@ def hygiene(facts: Facts, local: Local) -> tuple[tuple[str, str], ...]:
         value = facts.get(name)
         return None if value is None else fact(name, value, local)
 
-    due, state = facts.get("due_in_h"), str(facts.get("state"))
+    state = str(facts.get("state"))
     if (state, facts.get("due_because")) == ("waiting", "first"):
         state = "first"
     lukewarm, limit = said("lukewarm_h"), said("lukewarm_limit_h")
@@ -324,12 +324,7 @@ def hygiene(facts: Facts, local: Local) -> tuple[tuple[str, str], ...]:
     lines: list[tuple[str, str | None]] = [
         ("State", sentences.HYGIENE_STATES.get(state, said("state"))),
         ("Last passed", said("passed_at") or ("not on record" if facts else None)),
-        (
-            "Next due by",
-            local.moment(local.now.timestamp() + float(due) * 3600)
-            if isinstance(due, (int, float))
-            else None,
-        ),
+        ("Next due by", said("due_at")),
         (
             "Due because of",
             sentences.DUE_BECAUSE.get(str(facts.get("due_because")), said("due_because")),

@@ -330,6 +330,7 @@ def lived_in(events: list[Draw]) -> View:
             "state": "waiting",
             "passed_at": (NOW - timedelta(days=4)).isoformat(timespec="seconds"),
             "due_in_h": 71.5,
+            "due_at": (NOW + timedelta(hours=71.5)).isoformat(timespec="seconds"),
             "due_because": "interval",
             "disinfect_c": 60.0,
             "hold_s": 3600,

@@ -3,6 +3,7 @@
 from __future__ import annotations
 
 from dataclasses import replace
+from datetime import timedelta
 from pathlib import Path
 
 import numpy as np
@@ -15,6 +16,22 @@ from tests.browser import fake_house
 
 SETTINGS = fake_house.settings("4 Mill Lane, Upper Fennick")
 LOCAL = Local(SETTINGS.wiring.zone_info, "EUR", fake_house.NOW)
+
+
+def test_a_disinfection_is_due_when_it_was_due_however_old_the_page_is(tmp_path: Path):
+    """Control last looked two hours ago: what is due then is not due two hours later by that."""
+    view = fake_house.lived_in([])
+    due = fake_house.NOW + timedelta(hours=20)
+    seen = fake_house.NOW - timedelta(hours=2)
+    hygiene = view.hygiene | {"due_at": due.isoformat(timespec="seconds"), "due_in_h": 22.0}
+    house = fake_house.FakeHouse(SETTINGS, replace(view, at=seen, hygiene=hygiene))
+    records = Records.open(f"sqlite:///{tmp_path}/ladle.sqlite")
+    try:
+        page = care.content("mill-lane", house, records, LOCAL)
+    finally:
+        records.close()
+    assert page["lead"].endswith(f"the next thermal disinfection is due by {LOCAL.moment(due)}.")
+    assert dict(page["hygiene"])["Next due by"] == LOCAL.moment(due)
 
 
 def test_each_probes_height_has_its_own_hours_from_the_top_down(tmp_path: Path):
