@@ -92,6 +92,8 @@ def misfits(plant: Plant) -> Iterator[Misfit]:
             "see the plant's own disinfection",
         )
     elif refusal.code == "disinfection_refused_power_limit":
+        if all(plant.beyond_power(s) for s in plant.sources.values() if s.actuators):
+            return  # that nothing can run under it is said where sources are looked at
         yield Misfit(
             "warn",
             refusal.code,
