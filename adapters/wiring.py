@@ -310,9 +310,8 @@ class PriceFeed(Part):
     zone: str | None = None  # of times without an offset; None refuses them
     price: str = "price"
     slot_minutes: Annotated[int, Field(ge=5, le=120)] | None = None  # when rows carry no end
-    per_kwh_factor: Annotated[float, Field(gt=0)] = (
-        1.0  # 0.001 for prices per MWh, 0.01 for hundredths; carbon in g
-    )
+    # 0.001 for prices per MWh, 0.01 for hundredths; carbon in g
+    per_kwh_factor: Annotated[float, Field(gt=0)] = 1.0
     every_minutes: Annotated[int, Field(ge=5, le=10_080)] = 60
     of: SeriesOf = "import"
 

@@ -226,23 +226,22 @@ def _stood(
 
 def _taken(draw: Draw, x: Before) -> dict[str, float | int | str | None]:
     """What had been drawn from one charge, and since when."""
-    taken = one_charge(draw, x.draws)
-    return {
-        "drawn_l40": round(sum(d.litres_40c for d in taken)),
-        "since": taken[0].start.timestamp(),
-    }
+    since = one_charge(draw, x.draws)[0].start
+    return {"drawn_l40": round(_drawn_l40(draw, x)), "since": since.timestamp()}
+
+
+def _drawn_l40(draw: Draw, x: Before) -> float:
+    return sum(d.litres_40c for d in one_charge(draw, x.draws))
 
 
 def _beyond(draw: Draw, x: Before) -> Iterator[Reason]:
     """More was drawn than there can be."""
-    drawn_l40 = sum(d.litres_40c for d in one_charge(draw, x.draws))
-    if drawn_l40 >= FULL_SHARE * x.reference_l40:
+    if _drawn_l40(draw, x) >= FULL_SHARE * x.reference_l40:
         yield Reason("more_than_full", _taken(draw, x) | {"full_l40": round(x.reference_l40)})
 
 
 def _much(draw: Draw, x: Before) -> Iterator[Reason]:
     """More was drawn than was asked to be there, or was expected."""
-    drawn_l40 = sum(d.litres_40c for d in one_charge(draw, x.draws))
     less = _in_force(draw, x.wishes, Wish.LESS)
     if less:
         yield Reason(
@@ -254,7 +253,7 @@ def _much(draw: Draw, x: Before) -> Iterator[Reason]:
             },
         )
     expected = x.expected_l40
-    if expected is not None and drawn_l40 > MORE_SHARE * expected + MORE_L40:
+    if expected is not None and _drawn_l40(draw, x) > MORE_SHARE * expected + MORE_L40:
         code = "more_than_guests" if _guests(draw, x) else "more_than_expected"
         yield Reason(code, _taken(draw, x) | {"expected_l40": round(expected)})
 

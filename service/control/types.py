@@ -61,8 +61,6 @@ class Override:
 
 
 MeasuredBy = Literal["flow_meter", "profile", "doubtful"]
-
-
 LARGE_BATH_L40 = 200.0  # common practice, no source
 
 
